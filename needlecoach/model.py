@@ -1,0 +1,376 @@
+"""The values that travel from room to room: frozen, checked when made, arrays read-only.
+
+Points are (x, y) in pixels of the original frame, x right, y down, origin at the centre of the top-left pixel; arrays
+of images index [y, x]; frames count from 0; times are presentation times in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.errors import ClipError, MarksError
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+GreyImage = npt.NDArray[np.uint8]
+Point = tuple[float, float]
+
+
+def _freeze(array: npt.ArrayLike, dtype: npt.DTypeLike, shape: tuple[int, ...] | None = None) -> npt.NDArray[Any]:
+    """Return a read-only copy with the wanted dtype, refusing a wrong shape."""
+    frozen = np.array(array, dtype=dtype)
+    if shape is not None and frozen.shape != shape:
+        raise ValueError(f"Expected an array of shape {shape}, got {frozen.shape}.")
+    frozen.setflags(write=False)
+    return frozen
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One picture of a recording: `pixels` are grey values, uint8, shape (height, width)."""
+
+    number: int
+    time_s: float
+    pixels: GreyImage
+
+    def __post_init__(self) -> None:
+        if self.pixels.ndim != 2 or self.pixels.dtype != np.uint8:
+            raise ValueError(f"Frame pixels must be uint8 (height, width), got {self.pixels.dtype} {self.pixels.shape}.")
+
+
+@dataclass(frozen=True)
+class Clip:
+    """What a recording is, without an open file. `n_frames` is the container's own count, 0 where it gives none."""
+
+    path: Path
+    kind: Literal["video", "images"]
+    width_px: int
+    height_px: int
+    n_frames: int
+    nominal_fps: float
+
+    def __post_init__(self) -> None:
+        if self.width_px < 1 or self.height_px < 1:
+            raise ClipError(f"{self.path.name}: the picture is {self.width_px} x {self.height_px} px; export the clip again.")
+
+    @property
+    def name(self) -> str:
+        """Name of the result folder: the file's name without its ending."""
+        return self.path.stem if self.kind == "video" else self.path.name
+
+
+@dataclass(frozen=True)
+class Region:
+    """The B-mode area within the frame: a rectangle, or a sector inside its bounding box.
+
+    `box_px` is (x, y, width, height) and covers pixels x .. x + width - 1. For a sector `apex_px` is the point where
+    the beams meet, radii run from it, and `half_angle_deg` is the angle of the outer beams from straight down.
+    """
+
+    kind: Literal["rectangle", "sector"]
+    box_px: tuple[int, int, int, int]
+    apex_px: Point | None = None
+    r_min_px: float = 0.0
+    r_max_px: float = 0.0
+    half_angle_deg: float = 0.0
+    source: Literal["found", "given"] = "found"
+
+    def __post_init__(self) -> None:
+        if self.box_px[2] < 8 or self.box_px[3] < 8:
+            raise MarksError(f"Region must be at least 8 x 8 px, got {self.box_px[2]} x {self.box_px[3]}; give --region x,y,w,h again.")
+        if self.kind == "sector" and (self.apex_px is None or not 0 <= self.r_min_px < self.r_max_px):
+            raise ValueError("A sector needs its apex and 0 <= r_min_px < r_max_px.")
+
+    def contains(self, points_px: npt.ArrayLike) -> BoolArray:
+        """Tell which points, shape (..., 2), lie in the region; shape (...). NaN lies nowhere."""
+        points = np.asarray(points_px, dtype=float)
+        px, py = points[..., 0], points[..., 1]
+        x, y, w, h = self.box_px
+        inside: BoolArray = (px >= x - 0.5) & (px <= x + w - 0.5) & (py >= y - 0.5) & (py <= y + h - 0.5)
+        if self.apex_px is not None and self.kind == "sector":
+            dx, dy = px - self.apex_px[0], py - self.apex_px[1]
+            radius = np.hypot(dx, dy)
+            inside &= (radius >= self.r_min_px) & (radius <= self.r_max_px)
+            inside &= np.abs(np.degrees(np.arctan2(dx, dy))) <= self.half_angle_deg
+        return inside
+
+    def mask(self, height_px: int, width_px: int) -> BoolArray:
+        """Region as a picture, shape (height_px, width_px), True inside."""
+        x, y = np.meshgrid(np.arange(width_px, dtype=float), np.arange(height_px, dtype=float))
+        return self.contains(np.stack([x, y], axis=-1))
+
+    @cached_property
+    def outline_px(self) -> FloatArray:
+        """Closed outline for drawing, shape (n, 2)."""
+        if self.kind == "rectangle" or self.apex_px is None:
+            x, y, w, h = self.box_px
+            corners = [(x, y), (x + w - 1, y), (x + w - 1, y + h - 1), (x, y + h - 1)]
+            return np.array(corners, dtype=float)
+        angles = np.radians(np.linspace(-self.half_angle_deg, self.half_angle_deg, 64))
+        beams = np.stack([np.sin(angles), np.cos(angles)], axis=-1)
+        arc = np.concatenate([self.r_min_px * beams, self.r_max_px * beams[::-1]])
+        return np.array(arc + np.asarray(self.apex_px), dtype=float)
+
+    def depth_px(self, points_px: npt.ArrayLike) -> FloatArray:
+        """Distance below the probe face along the beam, shape (...), for points of shape (..., 2)."""
+        points = np.asarray(points_px, dtype=float)
+        if self.kind == "sector" and self.apex_px is not None:
+            radius = np.hypot(points[..., 0] - self.apex_px[0], points[..., 1] - self.apex_px[1])
+            return np.asarray(radius - self.r_min_px, dtype=float)
+        return np.asarray(points[..., 1] - self.box_px[1], dtype=float)
+
+    @property
+    def depth_range_px(self) -> float:
+        """Depth of the picture's far edge."""
+        return self.r_max_px - self.r_min_px if self.kind == "sector" else float(self.box_px[3] - 1)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Millimetres per pixel along x and y, where they come from, and their relative standard uncertainty."""
+
+    x_mm_per_px: float
+    y_mm_per_px: float
+    source: str
+    sd_share: float
+
+    def __post_init__(self) -> None:
+        for value in (self.x_mm_per_px, self.y_mm_per_px):
+            if not (np.isfinite(value) and 0.001 <= value <= 5.0):
+                raise MarksError(
+                    f"Scale must be between 0.001 and 5 mm per px, got {value:g}; mark two points on the depth ruler again."
+                )
+        if not (np.isfinite(self.sd_share) and 0 <= self.sd_share < 1):
+            raise MarksError(f"The scale's relative uncertainty must be from 0 to below 1, got {self.sd_share:g}.")
+
+    def to_mm(self, vectors_px: npt.ArrayLike) -> FloatArray:
+        """Turn points or differences of points, shape (..., 2), into mm of the same shape."""
+        return np.asarray(vectors_px, dtype=float) * (self.x_mm_per_px, self.y_mm_per_px)
+
+    @property
+    def mean_mm_per_px(self) -> float:
+        """Geometric mean of both axes, for sizes without a direction."""
+        return float(np.sqrt(self.x_mm_per_px * self.y_mm_per_px))
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """Outline of the thing to be sampled as marked on one frame: `outline_px` (n >= 3, 2), not closed."""
+
+    outline_px: FloatArray
+    frame: int = 0
+    marking_sd_px: float = 1.0
+    centre_px: Point = field(default=(np.nan, np.nan))
+
+    def __post_init__(self) -> None:
+        outline = _freeze(self.outline_px, np.float64)
+        if outline.ndim != 2 or outline.shape[1] != 2 or len(outline) < 3 or not np.isfinite(outline).all():
+            raise MarksError("The target's outline needs at least three points (x, y) in pixels; mark it again.")
+        object.__setattr__(self, "outline_px", outline)
+        if self.frame < 0:
+            raise MarksError(f"The target's frame must be 0 or more, got {self.frame}.")
+        if not np.isfinite(self.centre_px).all():
+            object.__setattr__(self, "centre_px", _centroid(outline))
+
+    @classmethod
+    def from_ellipse(
+        cls, centre_px: Point, semi_axes_px: Point, *, tilt_deg: float = 0.0, frame: int = 0
+    ) -> Target:
+        """Target from an ellipse; `tilt_deg` turns the first semi-axis from +x towards +y.
+
+        Raises
+        ------
+        MarksError
+            When a value is not finite or a semi-axis is not above 0.
+        """
+        if not np.isfinite([*centre_px, *semi_axes_px, tilt_deg]).all() or min(semi_axes_px) <= 0:
+            raise MarksError(
+                f"Target must be cx,cy,rx,ry with radii above 0 px, got {(*centre_px, *semi_axes_px)}; mark it again."
+            )
+        # 360 corners keep the polygon within r * 4e-5 of the ellipse: under 0.01 px for any target on a screen.
+        phase = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+        tilt = np.radians(tilt_deg)
+        turn = np.array([[np.cos(tilt), np.sin(tilt)], [-np.sin(tilt), np.cos(tilt)]])
+        rim = np.stack([semi_axes_px[0] * np.cos(phase), semi_axes_px[1] * np.sin(phase)], axis=-1) @ turn
+        return cls(outline_px=rim + np.asarray(centre_px), frame=frame, centre_px=centre_px)
+
+
+def _centroid(outline: FloatArray) -> Point:
+    """Centre of area of a polygon, shape (n, 2); mean of corners when the area is nil."""
+    shifted = np.roll(outline, -1, axis=0)
+    cross = outline[:, 0] * shifted[:, 1] - shifted[:, 0] * outline[:, 1]
+    area = cross.sum() / 2
+    if abs(area) < 1e-9:
+        return float(outline[:, 0].mean()), float(outline[:, 1].mean())
+    centre = ((outline + shifted) * cross[:, None]).sum(axis=0) / (6 * area)
+    return float(centre[0]), float(centre[1])
+
+
+@dataclass(frozen=True)
+class Marks:
+    """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values."""
+
+    target: Target | None = None
+    scale: Scale | None = None
+    region_box_px: tuple[int, int, int, int] | None = None
+    learner: str | None = None
+    task: Literal["aspirate", "core"] = "aspirate"
+    needle_gauge: int | None = None
+    notes: str = ""
+
+
+@dataclass(frozen=True)
+class Needle:
+    """The needle in one frame: where the shaft line meets the region's edge, its angle, and its tip or None."""
+
+    entry_px: Point
+    angle_deg: float
+    tip_px: Point | None
+    tip_visible: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """The needle and the target over a clip, one row per frame; NaN where unknown.
+
+    Attributes
+    ----------
+    time_s : (n,) float
+    needle_present : (n,) bool
+        A needle is in the picture, seen or inferred.
+    tip_px : (n, 2) float
+        Best estimate of the tip; NaN without one.
+    tip_visible : (n,) bool
+        The tip itself can be seen; False with a finite `tip_px` means inferred.
+    tip_sd_mm : (n,) float
+        Expected root-mean-square error of the tip, both axes together.
+    entry_px : (n, 2) float
+    angle_deg : (n,) float
+        Acute angle between shaft and the picture's horizontal, measured in millimetres.
+    shaft_visible_share : (n,) float
+    target_px : (n, 2) float
+        Target centre, NaN throughout when no target was marked.
+    target_found : (n,) bool
+        False where the target could not be followed and its last place is held.
+    trail_end_px : (n, 2) float
+        End of the bright trail left behind, where one can be made out in a frame without needle.
+    """
+
+    time_s: FloatArray
+    needle_present: BoolArray
+    tip_px: FloatArray
+    tip_visible: BoolArray
+    tip_sd_mm: FloatArray
+    entry_px: FloatArray
+    angle_deg: FloatArray
+    shaft_visible_share: FloatArray
+    target_px: FloatArray
+    target_found: BoolArray
+    trail_end_px: FloatArray
+
+    def __post_init__(self) -> None:
+        n = len(self.time_s)
+        for item in fields(self):
+            shape = (n, 2) if item.name.endswith("_px") else (n,)
+            dtype = np.bool_ if item.name in {"needle_present", "tip_visible", "target_found"} else np.float64
+            object.__setattr__(self, item.name, _freeze(getattr(self, item.name), dtype, shape))
+        if n and (not np.isfinite(self.time_s).all() or (np.diff(self.time_s) <= 0).any()):
+            raise ValueError("Times of a track must be finite and rise from frame to frame.")
+        if (self.tip_visible & ~self.needle_present).any():
+            raise ValueError("A tip can't be visible in a frame without a needle.")
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def needle(self, frame: int) -> Needle | None:
+        """Return the needle in one frame, None where there is none."""
+        if not self.needle_present[frame]:
+            return None
+        tip = self.tip_px[frame]
+        return Needle(
+            entry_px=(float(self.entry_px[frame, 0]), float(self.entry_px[frame, 1])),
+            angle_deg=float(self.angle_deg[frame]),
+            tip_px=(float(tip[0]), float(tip[1])) if np.isfinite(tip).all() else None,
+            tip_visible=bool(self.tip_visible[frame]),
+        )
+
+    @cached_property
+    def frame_durations_s(self) -> FloatArray:
+        """Time each frame stands for, shape (n,): up to the next one, the last one the median; for weighting shares."""
+        if len(self) < 2:
+            return np.zeros(len(self))
+        steps = np.diff(self.time_s)
+        return np.append(steps, np.median(steps))
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One number of an attempt. `value` None means unknown, `sd` None means no uncertainty is stated."""
+
+    name: str
+    value: float | int | str | bool | None
+    sd: float | None = None
+    unit: str = ""
+    title: str = ""
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class Pass:
+    """A forward excursion of the tip of at least 3 mm; frames from first to last, both included."""
+
+    first_frame: int
+    last_frame: int
+    deepest_frame: int
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """From the needle's first entry until it has left (or the clip ends): what happened, in figures.
+
+    `figures` maps the column name of attempts.csv to its `Figure`, in the order of the table.
+    """
+
+    number: int
+    first_frame: int
+    last_frame: int
+    cut_off: bool
+    passes: tuple[Pass, ...]
+    closest_frame: int | None
+    outcome: Literal["hit", "miss", "borderline", "unscorable"]
+    figures: Mapping[str, Figure]
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "figures", MappingProxyType(dict(self.figures)))
+
+
+@dataclass(frozen=True, eq=False)
+class Scorecard:
+    """Everything known of one scored clip: enough to write every file of its results folder.
+
+    `distances` holds the per-frame arrays centre_distance_mm, edge_distance_mm and advance_mm, NaN where unknown.
+    `confidence` is 0-1, how far the result can be trusted. `quality_notes` are sentences for the reader.
+    `unscorable` is the reason in words, empty when the clip was scored.
+    """
+
+    clip: Clip
+    clip_sha256: str
+    marks: Marks
+    region: Region
+    scale: Scale
+    track: Track
+    attempts: tuple[Attempt, ...]
+    distances: Mapping[str, FloatArray]
+    confidence: float
+    quality_notes: tuple[str, ...] = ()
+    unscorable: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
