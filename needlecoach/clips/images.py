@@ -1,0 +1,119 @@
+"""A folder of numbered images read as a recording."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from needlecoach.clips.reader import ClipReader, grey_from_bgr
+from needlecoach.errors import ClipError
+from needlecoach.model import Clip, Frame, GreyImage
+
+_ENDINGS = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp"}
+
+
+def image_files(folder: Path) -> list[Path]:
+    """Return the numbered images of a folder in order of their number (the last one in each name).
+
+    Raises
+    ------
+    ClipError
+        When there are none, or two carry the same number.
+    """
+    by_number: dict[int, Path] = {}
+    for file in sorted(folder.iterdir()):
+        number = _number_of(file)
+        if number is None:
+            continue
+        if number in by_number:
+            raise ClipError(
+                f"{folder}: {by_number[number].name} and {file.name} have the same number; keep one series."
+            )
+        by_number[number] = file
+    if not by_number:
+        raise ClipError(
+            f"{folder}: no numbered images (png, jpg, tif, bmp) in this folder; give a video instead."
+        )
+    return [by_number[number] for number in sorted(by_number)]
+
+
+def _number_of(file: Path) -> int | None:
+    """Number in an image's name, None for other files and hidden ones."""
+    if file.suffix.lower() not in _ENDINGS or file.name.startswith(".") or not file.is_file():
+        return None
+    digits = re.findall(r"[0-9]+", file.stem)
+    return int(digits[-1]) if digits else None
+
+
+class ImagesReader(ClipReader):
+    """Numbered images as a recording: frames count in order, times follow the numbers.
+
+    Numbers in steps of 5, say, count as one picture each; a gap in the series is a gap in time.
+    """
+
+    def __init__(self, folder: Path, *, fps: float | None) -> None:
+        self._files = image_files(folder)
+        if fps is None:
+            raise ClipError(
+                f"{folder}: a folder of images carries no times; give --fps, the pictures a second."
+            )
+        if not (math.isfinite(fps) and fps > 0):
+            raise ClipError(f"{folder}: pictures a second must be above 0, got {fps:g}; give --fps again.")
+        numbers = [_number_of(file) or 0 for file in self._files]
+        steps = np.diff(numbers)
+        step = math.gcd(*steps.tolist()) if len(steps) else 1
+        self._times_s = [(number - numbers[0]) / step / fps for number in numbers]
+        first = _read_grey(self._files[0])
+        super().__init__(
+            Clip(
+                path=folder,
+                kind="images",
+                width_px=first.shape[1],
+                height_px=first.shape[0],
+                n_frames=len(self._files),
+                nominal_fps=float(fps),
+            )
+        )
+        gaps = int((steps > step).sum())
+        if gaps:
+            self.notes.append(
+                f"The images' numbers have {gaps} gap(s), taken as gaps in time at {fps:g} a second."
+            )
+
+    def close(self) -> None:
+        """Do nothing: no file stays open."""
+
+    def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
+        for number, (file, time_s) in enumerate(zip(self._files, self._times_s, strict=True)):
+            if wanted is None or number in wanted:
+                yield Frame(number=number, time_s=time_s, pixels=self._checked(file))
+
+    def sample_frames(self, count: int) -> list[Frame]:
+        spread = np.linspace(0, len(self._files) - 1, min(count, len(self._files)))
+        return list(self.decode(wanted=frozenset(spread.round().astype(int).tolist())))
+
+    def _checked(self, file: Path) -> GreyImage:
+        grey = _read_grey(file)
+        if grey.shape != (self.clip.height_px, self.clip.width_px):
+            raise ClipError(
+                f"{file}: is {grey.shape[1]} x {grey.shape[0]} px, the first image {self.clip.width_px} x "
+                f"{self.clip.height_px}; all images of a folder must have one size."
+            )
+        return grey
+
+
+def _read_grey(file: Path) -> GreyImage:
+    """Read one image as luma; through a buffer, since OpenCV's own reading trips over some names."""
+    try:
+        data = np.frombuffer(file.read_bytes(), dtype=np.uint8)
+        image = cv2.imdecode(data, cv2.IMREAD_COLOR) if len(data) else None
+    except (OSError, cv2.error):
+        image = None
+    if image is None:
+        raise ClipError(f"{file}: can't be read as an image; save it again or take it out of the folder.")
+    return grey_from_bgr(np.asarray(image, dtype=np.uint8))

@@ -1,0 +1,135 @@
+"""What every recording offers: its description, its frames in order, and single frames."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Iterator
+from types import TracebackType
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.errors import ClipError
+from needlecoach.model import Clip, Frame, GreyImage
+
+# Enough to ride out a slow frame, little enough that 1080p pictures stay below 20 MB.
+_QUEUE_FRAMES = 8
+
+
+class ClipReader(ABC):
+    """A recording open for reading: iterate over it for all frames, use `with` to close it.
+
+    Attributes
+    ----------
+    clip : Clip
+        What the recording is.
+    notes : list of str
+        Sentences about what was odd in the file; complete once it has been read through.
+    repaired_stamps : int
+        Time stamps that did not rise and were replaced, in the last reading.
+    """
+
+    def __init__(self, clip: Clip) -> None:
+        self.clip = clip
+        self.notes: list[str] = []
+        self.repaired_stamps = 0
+
+    def __enter__(self) -> ClipReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the file; safe to call twice."""
+
+    @abstractmethod
+    def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
+        """Yield the frames in decode order on the calling thread, only the `wanted` ones when given."""
+
+    @abstractmethod
+    def sample_frames(self, count: int) -> list[Frame]:
+        """Return up to `count` frames spread over the recording, quickly.
+
+        Numbers and times of these frames are for orientation only, as a video is entered by seeking;
+        use `read_frames` for frames that must be the right ones.
+        """
+
+    def __iter__(self) -> Iterator[Frame]:
+        """Yield every frame in order; decoding runs beside the caller's work and ends with the loop."""
+        waiting: queue.Queue[Frame | BaseException | None] = queue.Queue(maxsize=_QUEUE_FRAMES)
+        stop = threading.Event()
+        worker = threading.Thread(
+            target=self._feed, args=(waiting, stop), name="needlecoach-decode", daemon=True
+        )
+        worker.start()
+        try:
+            while (item := waiting.get()) is not None:
+                if isinstance(item, BaseException):
+                    raise item
+                yield item
+        finally:
+            stop.set()
+            worker.join()
+
+    def _feed(self, waiting: queue.Queue[Frame | BaseException | None], stop: threading.Event) -> None:
+        last: BaseException | None = None
+        try:
+            for frame in self.decode():
+                if not _put(waiting, frame, stop):
+                    return
+        except BaseException as problem:  # handed to the reading thread, which raises it
+            last = problem
+        if last is not None:
+            _put(waiting, last, stop)
+        _put(waiting, None, stop)
+
+    def read_frames(self, numbers: Iterable[int]) -> dict[int, Frame]:
+        """Return single frames by number: exactly those that iterating yields under these numbers.
+
+        Raises
+        ------
+        ClipError
+            When the recording has no such frame.
+        """
+        wanted = frozenset(int(number) for number in numbers)
+        found = self._read_wanted(wanted) if wanted else {}
+        missing = sorted(wanted - found.keys())
+        if missing:
+            raise ClipError(f"{self.clip.path.name}: there is no frame {missing[0]}; frames count from 0.")
+        return found
+
+    def _read_wanted(self, wanted: frozenset[int]) -> dict[int, Frame]:
+        return {frame.number: frame for frame in self.decode(wanted=wanted)}
+
+
+def _put(
+    waiting: queue.Queue[Frame | BaseException | None],
+    item: Frame | BaseException | None,
+    stop: threading.Event,
+) -> bool:
+    """Queue an item, giving up as soon as the reader has stopped; tell whether it was queued."""
+    while not stop.is_set():
+        try:
+            waiting.put(item, timeout=0.05)
+            return True
+        except queue.Full:
+            continue
+    return False
+
+
+def grey_from_bgr(image: npt.NDArray[np.uint8]) -> GreyImage:
+    """Turn a decoded picture, (h, w) or (h, w, 3) blue-green-red, into luma, read-only.
+
+    Luma Y' = 0.299 R + 0.587 G + 0.114 B (ITU-R BT.601). Grey and tinted maps come out in order of
+    brightness. The picture is full range already: FFmpeg stretches limited range (16-235) on the way to BGR.
+    """
+    grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY) if image.ndim == 3 else image
+    grey.setflags(write=False)
+    return np.asarray(grey, dtype=np.uint8)
