@@ -1,0 +1,5 @@
+"""From what the scanner's screen shows to the picture's place in it."""
+
+from needlecoach.screen.region import find_region, given_region
+
+__all__ = ["find_region", "given_region"]

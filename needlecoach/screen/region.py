@@ -1,0 +1,285 @@
+"""Finds the B-mode picture on the scanner's screen: a rectangle, or a sector between two arcs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from needlecoach.errors import MarksError, UnscorableError
+from needlecoach.model import BoolArray, FloatArray, Frame, Region
+
+# Grey levels by which a pixel must leave the surround to belong to the picture; codecs leave up to 3.
+_LIT_LEVELS = 4.0
+# A surround painted in one grey stays below this local standard deviation after coding.
+_FLAT_SD = 0.7
+_TEXTURED_SD = 2.5
+_SMALLEST_SIDE_PX = 32
+_SMALLEST_SHARE = 0.02
+_NOT_FOUND = "No ultrasound picture stands out on this screen; give its place with --region x,y,w,h."
+
+
+def find_region(frames: Sequence[Frame]) -> Region:
+    """Find the B-mode picture in frames of one recording, best spread over it; one frame will do.
+
+    The picture is the largest textured patch that differs from the flat surround. It is taken as a sector
+    when a sector covers that patch clearly better than a rectangle does.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Pictures of one size.
+
+    Returns
+    -------
+    Region
+        With source "found". Edges are good to about 2 px where the picture is not black there.
+
+    Raises
+    ------
+    UnscorableError
+        When nothing looks like a picture; the message says how to give the region.
+    """
+    if not frames:
+        raise UnscorableError("The recording holds no frame, so no picture can be found in it.")
+    screen = _Screen.of(frames)
+    patch = _largest_patch(screen)
+    if patch is None:
+        raise UnscorableError(_NOT_FOUND)
+    return _best_shape(screen, patch)
+
+
+def given_region(
+    box_px: tuple[int, int, int, int], frame_size_px: tuple[int, int], frames: Sequence[Frame] = ()
+) -> Region:
+    """Region from the user's box (x, y, width, height), which wins over anything found.
+
+    With `frames`, a picture that is clearly a sector within the box gives a sector with that box.
+
+    Raises
+    ------
+    MarksError
+        When the box does not lie in a frame of `frame_size_px` (width, height), or is too small.
+    """
+    x, y, w, h = box_px
+    if x < 0 or y < 0 or x + w > frame_size_px[0] or y + h > frame_size_px[1]:
+        raise MarksError(
+            f"Region {x},{y},{w},{h} does not lie within the frame of {frame_size_px[0]} x "
+            f"{frame_size_px[1]} px; give --region x,y,w,h again."
+        )
+    box = Region(kind="rectangle", box_px=box_px, source="given")
+    if not frames:
+        return box
+    crops = [
+        replace(frame, pixels=np.ascontiguousarray(frame.pixels[y : y + h, x : x + w])) for frame in frames
+    ]
+    try:
+        found = find_region(crops)
+    except UnscorableError:
+        return box
+    fills = found.box_px[2] > 0.85 * w and found.box_px[3] > 0.85 * h
+    if found.kind != "sector" or found.apex_px is None or not fills:
+        return box
+    apex_px = (found.apex_px[0] + x, found.apex_px[1] + y)
+    return replace(found, box_px=box_px, apex_px=apex_px, source="given")
+
+
+@dataclass(frozen=True, eq=False)
+class _Screen:
+    """The recording boiled down: `rise` is each pixel's distance from the surround; the others are masks."""
+
+    rise: FloatArray
+    lit: BoolArray
+    textured: BoolArray
+
+    @classmethod
+    def of(cls, frames: Sequence[Frame]) -> _Screen:
+        stack = np.stack([frame.pixels for frame in frames]).astype(np.float32)
+        mean = stack.mean(axis=0)
+        local_sd = _local_sd(mean, 7)
+        flat = local_sd < _FLAT_SD
+        if flat.mean() < 0.005:  # no surround at all: the picture fills the frame
+            return cls(
+                rise=mean.astype(float), lit=np.ones(mean.shape, bool), textured=local_sd > _TEXTURED_SD
+            )
+        surround = float(np.bincount(mean[flat].round().astype(int), minlength=256).argmax())
+        rise = np.abs(mean - surround)
+        lit = np.abs(stack - surround).max(axis=0) > _LIT_LEVELS + 2 if len(stack) > 1 else rise > _LIT_LEVELS
+        return cls(rise=rise.astype(float), lit=lit, textured=local_sd > _TEXTURED_SD)
+
+
+def _local_sd(image: FloatArray, size_px: int) -> FloatArray:
+    mean = cv2.blur(image, (size_px, size_px))
+    square = cv2.blur(image * image, (size_px, size_px))
+    return np.sqrt(np.maximum(square - mean * mean, 0))
+
+
+def _largest_patch(screen: _Screen) -> BoolArray | None:
+    """Mask of the patch with the most texture, holes filled, thin marks cut off; None without one."""
+    closed = cv2.morphologyEx(screen.lit.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    lit = cv2.morphologyEx(_filled(closed), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
+    n_patches, labels, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=4)
+    textured_px = np.bincount(labels.ravel(), weights=screen.textured.ravel(), minlength=n_patches)
+    textured_px[0] = 0
+    best = int(textured_px.argmax())
+    sides = stats[best, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    if best == 0 or sides.min() < _SMALLEST_SIDE_PX or textured_px[best] < _SMALLEST_SHARE * lit.size:
+        return None
+    return np.asarray(labels == best)
+
+
+def _filled(mask: np.ndarray) -> np.ndarray:
+    """Fill the holes of a mask (0/1, uint8)."""
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(mask), outlines, -1, 1, thickness=cv2.FILLED)
+
+
+def _best_shape(screen: _Screen, patch: BoolArray) -> Region:
+    """Rectangle or sector, whichever covers the patch better; in doubt the rectangle."""
+    rectangle = _fit_rectangle(screen, patch)
+    sector = _fit_sector(screen, patch)
+    if sector is None or _overlap(sector, patch) < _overlap(rectangle, patch) + 0.03:
+        return rectangle
+    return sector
+
+
+def _overlap(region: Region, patch: BoolArray) -> float:
+    """Intersection over union."""
+    mask = region.mask(*patch.shape)
+    return float((mask & patch).sum() / (mask | patch).sum())
+
+
+def _fit_rectangle(screen: _Screen, patch: BoolArray) -> Region:
+    """Rectangle from the patch's row and column profiles, edges at half height of the brightness step."""
+    height, width = patch.shape
+    left, right = _span(patch.mean(axis=0))
+    top, bottom = _span(patch[:, left : right + 1].mean(axis=1))
+    left, right = _sharpen(screen.rise[top : bottom + 1].mean(axis=0), left, right)
+    top, bottom = _sharpen(screen.rise[:, left : right + 1].mean(axis=1), top, bottom)
+    # Deep parts may be black: a picture as wide as the frame with nothing else below reaches the frame's end.
+    fills_width = left <= 2 and right >= width - 3 and top <= 2
+    if fills_width and not screen.lit[bottom + 8 :].any():
+        bottom = height - 1
+    return Region(kind="rectangle", box_px=(left, top, right - left + 1, bottom - top + 1))
+
+
+def _span(profile: FloatArray) -> tuple[int, int]:
+    """First and last index at which a profile of shares reaches half its usual height."""
+    usual = np.median(profile[profile > 0.25 * profile.max()])
+    inside = np.flatnonzero(profile >= 0.5 * usual)
+    return int(inside[0]), int(inside[-1])
+
+
+def _sharpen(profile: FloatArray, first: int, last: int) -> tuple[int, int]:
+    """Move both ends of a span to where the brightness profile is half way between outside and inside."""
+    return _half_way(profile, first), len(profile) - 1 - _half_way(profile[::-1], len(profile) - 1 - last)
+
+
+def _half_way(profile: FloatArray, first: int, *, reach_px: int = 5) -> int:
+    """First index inside, near `first`, of a profile that rises from outside (low indices) to inside."""
+    start, stop = max(first - reach_px, 0), min(first + reach_px + 1, len(profile))
+    near = profile[start:stop]
+    if first <= 1 or len(near) < 4:
+        return first
+    outer, inner = near[:2].mean(), near[-3:].mean()
+    if inner < outer + 2:
+        return first
+    return start + int(np.argmax(near > (inner + outer) / 2))
+
+
+def _fit_sector(screen: _Screen, patch: BoolArray) -> Region | None:
+    """Sector from the patch's two straight sides (apex = crossing) and its polar profiles; None without."""
+    sides = _straight_sides(patch)
+    if sides is None:
+        return None
+    (slope_left, offset_left), (slope_right, offset_right) = sides
+    apex_y = (offset_left - offset_right) / (slope_right - slope_left)
+    apex = (slope_left * apex_y + offset_left, apex_y)
+    half_rad = (np.arctan(slope_right) - np.arctan(slope_left)) / 2
+    reach = _farthest(apex, patch)
+    rise, lit = (_polar(image, apex, half_rad, reach) for image in (screen.rise, patch.astype(float)))
+    if not np.isfinite(lit).any():
+        return None
+    r_min, r_max = _span(_mean_known(lit))
+    r_min, r_max = _sharpen(_mean_known(rise), r_min, r_max)
+    if r_max - r_min < _SMALLEST_SIDE_PX:
+        return None
+    return _sector(apex, (max(r_min - 0.5, 0.0), r_max + 0.5), float(np.degrees(half_rad)), patch.shape)
+
+
+def _straight_sides(patch: BoolArray) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Lines x = slope * y + offset through both sides, down to the widest row; None if not opening."""
+    width = patch.shape[1]
+    rows = np.flatnonzero(patch.any(axis=1))
+    left = patch[rows].argmax(axis=1)
+    right = width - 1 - patch[rows][:, ::-1].argmax(axis=1)
+    # Rows where the side runs along the frame's own edge say nothing of its direction.
+    fits = []
+    for side, at_edge, widest in (
+        (left, left <= 1, left.argmin()),
+        (right, right >= width - 2, right.argmax()),
+    ):
+        use = (np.arange(len(rows)) < widest) & ~at_edge
+        if use.sum() < _SMALLEST_SIDE_PX:
+            return None
+        fits.append(_robust_line(rows[use].astype(float), side[use].astype(float)))
+    (slope_left, _), (slope_right, _) = fits
+    if slope_right - slope_left < 0.15 or slope_left > 0.2 or slope_right < -0.2:
+        return None
+    return fits[0], fits[1]
+
+
+def _robust_line(y: FloatArray, x: FloatArray) -> tuple[float, float]:
+    """Slope and offset of x = slope * y + offset: least squares, far points dropped three times."""
+    use = np.ones(len(y), dtype=bool)
+    slope = offset = 0.0
+    for _ in range(4):
+        slope, offset = np.polyfit(y[use], x[use], 1)
+        distance = np.abs(x - slope * y - offset)
+        use = distance <= max(2.5 * float(np.median(distance)), 1.0)
+    return float(slope), float(offset)
+
+
+def _farthest(apex: tuple[float, float], patch: BoolArray) -> int:
+    y, x = np.nonzero(patch)
+    return int(np.hypot(x - apex[0], y - apex[1]).max()) + 12
+
+
+def _polar(image: FloatArray, apex: tuple[float, float], half_rad: float, reach: int) -> FloatArray:
+    """Picture sampled along beams, shape (beams, radii in px), NaN outside the frame; outer beams left out."""
+    angles = np.linspace(-0.9, 0.9, 181)[:, None] * half_rad
+    radii = np.arange(reach)[None, :]
+    x = (apex[0] + radii * np.sin(angles)).astype(np.float32)
+    y = (apex[1] + radii * np.cos(angles)).astype(np.float32)
+    nowhere = (np.nan,)
+    polar = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=nowhere)
+    return np.asarray(polar, dtype=float)
+
+
+def _mean_known(polar: FloatArray) -> FloatArray:
+    """Mean over beams at each radius, 0 where fewer than a tenth of the beams are in the frame."""
+    known = np.isfinite(polar)
+    count = known.sum(axis=0)
+    total = np.where(known, polar, 0).sum(axis=0)
+    return np.where(count >= len(polar) / 10, total / np.maximum(count, 1), 0.0)
+
+
+def _sector(
+    apex: tuple[float, float], radii: tuple[float, float], half_angle_deg: float, shape: tuple[int, int]
+) -> Region:
+    """Sector with its bounding box cut to the frame."""
+    sine, cosine = np.sin(np.radians(half_angle_deg)), np.cos(np.radians(half_angle_deg))
+    x0 = max(int(np.floor(apex[0] - radii[1] * sine)), 0)
+    x1 = min(int(np.ceil(apex[0] + radii[1] * sine)), shape[1] - 1)
+    y0 = max(int(np.floor(apex[1] + radii[0] * cosine)), 0)
+    y1 = min(int(np.ceil(apex[1] + radii[1])), shape[0] - 1)
+    return Region(
+        kind="sector",
+        box_px=(x0, y0, x1 - x0 + 1, y1 - y0 + 1),
+        apex_px=(float(apex[0]), float(apex[1])),
+        r_min_px=float(radii[0]),
+        r_max_px=float(radii[1]),
+        half_angle_deg=half_angle_deg,
+    )
