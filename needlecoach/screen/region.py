@@ -248,7 +248,7 @@ def _farthest(apex: tuple[float, float], patch: BoolArray) -> int:
 
 
 def _polar(image: FloatArray, apex: tuple[float, float], half_rad: float, reach: int) -> FloatArray:
-    """Picture sampled along beams, shape (beams, radii in px), NaN outside the frame; outer beams left out."""
+    """Picture sampled along beams, shape (beams, radii in px), NaN outside the frame, no outer beams."""
     angles = np.linspace(-0.9, 0.9, 181)[:, None] * half_rad
     radii = np.arange(reach)[None, :]
     x = (apex[0] + radii * np.sin(angles)).astype(np.float32)
