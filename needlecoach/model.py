@@ -151,6 +151,44 @@ class Scale:
         if not (np.isfinite(self.sd_share) and 0 <= self.sd_share < 1):
             raise MarksError(f"The scale's relative uncertainty must be from 0 to below 1, got {self.sd_share:g}.")
 
+    @classmethod
+    def from_points(
+        cls, first_px: Point, second_px: Point, *, mm: float, marking_sd_px: float = 1.0
+    ) -> Scale:
+        """Scale from two marked points a known distance apart, the same along both axes.
+
+        `marking_sd_px` is the standard deviation of one marked point along the line between both.
+
+        Raises
+        ------
+        MarksError
+            When a value is not finite, the distance is not above 0 mm, or the points are under 2 px apart.
+        """
+        if not np.isfinite([*first_px, *second_px]).all():
+            raise MarksError("The scale's points must be finite px; mark two points on the ruler again.")
+        if not (np.isfinite(mm) and mm > 0):
+            raise MarksError(f"The scale's distance must be above 0 mm, got {mm:g}; give it again.")
+        length_px = float(np.hypot(second_px[0] - first_px[0], second_px[1] - first_px[1]))
+        if length_px < 2:
+            raise MarksError(
+                f"The scale's points are {length_px:.3g} px apart; mark two points far apart on the ruler."
+            )
+        # Both ends are marked by hand, each with its own error, so their variances add up.
+        share = min(float(np.sqrt(2)) * marking_sd_px / length_px, 0.99)
+        source = f"two marked points, {mm:g} mm apart"
+        return cls(mm / length_px, mm / length_px, source=source, sd_share=share)
+
+    @classmethod
+    def from_mm_per_px(cls, x: float, y: float | None = None) -> Scale:
+        """Scale as stated by the user, `y` as `x` when left out; its uncertainty is unknown and taken as 0.
+
+        Raises
+        ------
+        MarksError
+            When a value is not finite or outside 0.001 to 5 mm per px.
+        """
+        return cls(x, x if y is None else y, source="stated mm per px", sd_share=0.0)
+
     def to_mm(self, vectors_px: npt.ArrayLike) -> FloatArray:
         """Turn points or differences of points, shape (..., 2), into mm of the same shape."""
         return np.asarray(vectors_px, dtype=float) * (self.x_mm_per_px, self.y_mm_per_px)

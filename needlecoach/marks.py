@@ -1,0 +1,314 @@
+"""What a user says of a clip (target, scale, region, learner, needle): read, check, write, merge."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from needlecoach.errors import MarksError, OutputError
+from needlecoach.model import Clip, Marks, Point, Region, Scale, Target
+
+SCHEMA = 1
+
+# Wide enough for any screen, narrow enough that no sum of squares overflows.
+_Coordinate = Annotated[float, Field(ge=-1e5, le=1e5)]
+_Pixel = Annotated[int, Field(ge=-100_000, le=100_000)]
+_PointPx = tuple[_Coordinate, _Coordinate]
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+
+
+class _Entry(BaseModel):
+    """Settings of every part of the file: unknown keys, NaN and values of another type are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+class EllipseEntry(_Entry):
+    """An ellipse: centre, semi-axes, and the tilt of the first axis from +x towards +y."""
+
+    centre_px: _PointPx
+    semi_axes_px: _PointPx
+    tilt_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
+
+
+class TargetEntry(_Entry):
+    """The target's outline on one frame: an ellipse or a polygon."""
+
+    ellipse: EllipseEntry | None = None
+    polygon_px: list[_PointPx] | None = None
+    frame: Annotated[int, Field(ge=0, le=10**9)] = 0
+
+    @model_validator(mode="after")
+    def _one_outline(self) -> TargetEntry:
+        if (self.ellipse is None) == (self.polygon_px is None):
+            raise ValueError('give one of "ellipse" and "polygon_px"')
+        return self
+
+    def to_target(self) -> Target:
+        """Target, checked by its own rules."""
+        if self.ellipse is not None:
+            centre_px, axes_px, tilt_deg = (
+                self.ellipse.centre_px,
+                self.ellipse.semi_axes_px,
+                self.ellipse.tilt_deg,
+            )
+            return Target.from_ellipse(centre_px, axes_px, tilt_deg=tilt_deg, frame=self.frame)
+        outline = np.array(self.polygon_px or [], dtype=float).reshape(-1, 2)
+        if len(outline) >= 3 and _area_px2(outline) < 1:
+            raise MarksError("The target's polygon encloses no area; mark its corners in order.")
+        return Target(outline_px=outline, frame=self.frame)
+
+
+class ScaleEntry(_Entry):
+    """Two points and the mm between them, or mm per px (one value, or one along x and one along y)."""
+
+    points_px: tuple[_PointPx, _PointPx] | None = None
+    mm: float | None = None
+    mm_per_px: float | tuple[float, float] | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> ScaleEntry:
+        points = self.points_px is not None and self.mm is not None
+        if points == (self.mm_per_px is not None) or (self.points_px is None) != (self.mm is None):
+            raise ValueError('give either "points_px" with "mm", or "mm_per_px"')
+        return self
+
+    def to_scale(self) -> Scale:
+        """Scale, checked by its own rules."""
+        if self.points_px is not None and self.mm is not None:
+            return Scale.from_points(*self.points_px, mm=self.mm)
+        stated = self.mm_per_px if isinstance(self.mm_per_px, tuple) else (self.mm_per_px or 0.0,)
+        return Scale.from_mm_per_px(*stated)
+
+
+class MarksFile(_Entry):
+    """The file `NAME.marks.json` beside a clip."""
+
+    version: Literal[1] = Field(alias="schema")
+    learner: Annotated[str, Field(max_length=200)] | None = None
+    task: Literal["aspirate", "core"] = "aspirate"
+    needle_gauge: Annotated[int, Field(ge=1, le=40)] | None = None
+    target: TargetEntry | None = None
+    scale: ScaleEntry | None = None
+    region_px: tuple[_Pixel, _Pixel, _Pixel, _Pixel] | None = None
+    notes: Annotated[str, Field(max_length=10_000)] = ""
+
+    def to_marks(self) -> Marks:
+        """Marks for scoring.
+
+        Raises
+        ------
+        MarksError
+            When a target, scale or region is impossible in itself.
+        """
+        return Marks(
+            target=None if self.target is None else self.target.to_target(),
+            scale=None if self.scale is None else self.scale.to_scale(),
+            region_box_px=None if self.region_px is None else _checked_box(self.region_px),
+            learner=self.learner or None,
+            task=self.task,
+            needle_gauge=self.needle_gauge,
+            notes=self.notes,
+        )
+
+
+@dataclass(frozen=True)
+class MarkOptions:
+    """Marks given on the command line; None where nothing was given."""
+
+    target: Target | None = None
+    scale: Scale | None = None
+    region_box_px: tuple[int, int, int, int] | None = None
+    learner: str | None = None
+    task: Literal["aspirate", "core"] | None = None
+    needle_gauge: int | None = None
+
+
+def marks_path(clip: Path) -> Path:
+    """Where a clip's marks lie: `NAME.marks.json` beside the video `NAME.mp4` or the folder `NAME`."""
+    clip = Path(os.path.abspath(clip))
+    return clip.with_name(f"{clip.name if clip.is_dir() else clip.stem}.marks.json")
+
+
+def read_marks(path: Path) -> Marks:
+    """Read a marks file.
+
+    Raises
+    ------
+    MarksError
+        When the file can't be read, is not JSON, has an unknown key or schema, or holds an impossible value:
+        one line with the file, the key and what to do.
+    """
+    path = Path(path)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as problem:
+        raise MarksError(f"{path}: can't be read ({problem.strerror or problem}).") from problem
+    except UnicodeDecodeError as problem:
+        raise MarksError(f"{path}: is not UTF-8 text; save the marks as UTF-8 JSON.") from problem
+    try:
+        return MarksFile.model_validate_json(text).to_marks()
+    except ValidationError as problem:
+        raise MarksError(f"{path}: {_first_fault(problem)}") from problem
+    except MarksError as problem:
+        raise MarksError(f"{path}: {problem}") from problem
+
+
+def write_marks(path: Path, marks: MarksFile) -> None:
+    """Write a marks file; the old one stays until the new one is whole.
+
+    Raises
+    ------
+    OutputError
+        When the file can't be written.
+    """
+    path = Path(path)
+    waiting = path.with_name(path.name + ".part")
+    try:
+        text = marks.model_dump_json(by_alias=True, indent=2, exclude_none=True)
+        waiting.write_text(text + "\n", encoding="utf-8")
+        os.replace(waiting, path)
+    except OSError as problem:
+        waiting.unlink(missing_ok=True)
+        raise OutputError(f"{path}: can't be written ({problem.strerror or problem}).") from problem
+
+
+def merge_marks(marks: Marks, options: MarkOptions) -> Marks:
+    """Marks of the file with those of the command line put over them; None in `options` keeps the file's."""
+    given = {item.name: getattr(options, item.name) for item in fields(options)}
+    return replace(marks, **{name: value for name, value in given.items() if value is not None})
+
+
+def check_marks(marks: Marks, clip: Clip, *, region: Region | None = None) -> None:
+    """Check marks against the recording (and the picture in it, when known).
+
+    Raises
+    ------
+    MarksError
+        When the region leaves the frame, or the target lies outside the picture or on no frame of the clip.
+    """
+    size = f"{clip.width_px} x {clip.height_px} px"
+    if marks.region_box_px is not None:
+        x, y, w, h = marks.region_box_px
+        if x < 0 or y < 0 or x + w > clip.width_px or y + h > clip.height_px:
+            raise MarksError(
+                f"{clip.path.name}: region {x},{y},{w},{h} is not within the frame of {size}; give it again."
+            )
+    if marks.target is None:
+        return
+    x_px, y_px = marks.target.centre_px
+    if not (-0.5 <= x_px < clip.width_px - 0.5 and -0.5 <= y_px < clip.height_px - 0.5):
+        raise MarksError(
+            f"{clip.path.name}: the target's centre ({x_px:g}, {y_px:g}) lies outside the frame of {size}; "
+            "mark it in px of the original frame."
+        )
+    if region is not None and not region.contains((x_px, y_px)):
+        raise MarksError(
+            f"{clip.path.name}: the target's centre ({x_px:g}, {y_px:g}) lies outside the ultrasound picture "
+            f"at {','.join(map(str, region.box_px))} (x,y,w,h); mark the target again or give --region."
+        )
+    if 0 < clip.n_frames <= marks.target.frame:
+        raise MarksError(
+            f"{clip.path.name}: the target is marked on frame {marks.target.frame}, the clip has "
+            f"{clip.n_frames} frames counted from 0; give --target-frame again."
+        )
+
+
+def parse_target(text: str, *, frame: int = 0) -> Target:
+    """Read "cx,cy,rx,ry[,tilt_deg]" in px.
+
+    Raises
+    ------
+    MarksError
+        When the text is anything else, or a radius is not above 0.
+    """
+    values = _numbers(text, counts=(4, 5), form='--target "cx,cy,rx,ry[,tilt_deg]"')
+    tilt_deg = values[4] if len(values) == 5 else 0.0
+    return Target.from_ellipse((values[0], values[1]), (values[2], values[3]), tilt_deg=tilt_deg, frame=frame)
+
+
+def parse_scale(text: str) -> Scale:
+    """Read "x1,y1,x2,y2=40mm": two points in px and the distance between them.
+
+    Raises
+    ------
+    MarksError
+        When the text is anything else, or the scale is impossible.
+    """
+    form = '--scale "x1,y1,x2,y2=40mm"'
+    points, equals, distance = text.partition("=")
+    distance = distance.strip().lower()
+    if not equals or not distance.endswith("mm"):
+        raise MarksError(f'{form} was expected, got "{_short(text)}".')
+    x1, y1, x2, y2 = _numbers(points, counts=(4,), form=form)
+    first: Point = (x1, y1)
+    return Scale.from_points(first, (x2, y2), mm=_numbers(distance[:-2], counts=(1,), form=form)[0])
+
+
+def parse_region(text: str) -> tuple[int, int, int, int]:
+    """Read "x,y,w,h" in whole px.
+
+    Raises
+    ------
+    MarksError
+        When the text is anything else, or the box is too small.
+    """
+    form = '--region "x,y,w,h"'
+    values = _numbers(text, counts=(4,), form=form)
+    if any(value != int(value) for value in values):
+        raise MarksError(f'{form} takes whole px, got "{_short(text)}".')
+    x, y, w, h = (int(value) for value in values)
+    return _checked_box((x, y, w, h))
+
+
+def _checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    """Return the box when a region can be made of it."""
+    if box_px[0] < 0 or box_px[1] < 0:
+        raise MarksError(
+            f"Region must lie within the frame, got {','.join(map(str, box_px))}; give it again."
+        )
+    return Region(kind="rectangle", box_px=box_px, source="given").box_px
+
+
+def _numbers(text: str, *, counts: tuple[int, ...], form: str) -> list[float]:
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) not in counts or not all(_NUMBER.fullmatch(part) for part in parts):
+        raise MarksError(f'{form} was expected, got "{_short(text)}".')
+    values = [float(part) for part in parts]
+    if any(abs(value) > 1e5 for value in values):
+        raise MarksError(f'{form}: a number is beyond 100000 in "{_short(text)}".')
+    return values
+
+
+def _area_px2(outline: np.ndarray) -> float:
+    following = np.roll(outline, -1, axis=0)
+    return abs(float((outline[:, 0] * following[:, 1] - following[:, 0] * outline[:, 1]).sum())) / 2
+
+
+def _first_fault(problem: ValidationError) -> str:
+    """First fault of a marks file in one line: key, what is wrong, what to do."""
+    fault = problem.errors(include_url=False)[0]
+    key = ".".join(str(step) for step in fault["loc"])
+    message = fault["msg"].removeprefix("Value error, ")
+    if fault["type"] == "json_invalid":
+        return f"is not valid JSON ({message.removeprefix('Invalid JSON: ')}); mend the file."
+    if fault["type"] == "extra_forbidden":
+        return f'unknown key "{_short(key)}"; take it out or correct its spelling.'
+    if fault["type"] == "missing":
+        return f'key "{key}" is missing; add it' + (f", as {SCHEMA}." if key == "schema" else ".")
+    if key == "schema":
+        return f'key "schema" is {_short(repr(fault["input"]))}; this version reads schema {SCHEMA}.'
+    where = f'key "{key}": ' if key else ""
+    return f"{where}{message[0].lower()}{message[1:]}, got {_short(repr(fault['input']))}; correct it."
+
+
+def _short(text: str) -> str:
+    """Text fit for one line."""
+    line = "".join(letter if letter.isprintable() else "?" for letter in text)
+    return line if len(line) <= 60 else line[:57] + "..."

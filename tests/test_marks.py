@@ -1,0 +1,297 @@
+"""Marks: files and option strings become checked values, or one line that says what to mend."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from needlecoach.errors import MarksError, OutputError
+from needlecoach.marks import (
+    MarkOptions,
+    MarksFile,
+    check_marks,
+    marks_path,
+    merge_marks,
+    parse_region,
+    parse_scale,
+    parse_target,
+    read_marks,
+    write_marks,
+)
+from needlecoach.model import Clip, Marks, Region, Scale, Target
+
+WHOLE = {
+    "schema": 1,
+    "learner": "L01",
+    "task": "aspirate",
+    "needle_gauge": 21,
+    "target": {"ellipse": {"centre_px": [300, 250.5], "semi_axes_px": [40, 20], "tilt_deg": 10}, "frame": 3},
+    "scale": {"points_px": [[530, 44], [530, 444]], "mm": 40},
+    "region_px": [121, 44, 399, 415],
+    "notes": "first try",
+}
+CLIP = Clip(path=Path("L01.mp4"), kind="video", width_px=640, height_px=480, n_frames=100, nominal_fps=25.0)
+
+
+def written(folder: Path, content: object) -> Path:
+    path = folder / "L01.marks.json"
+    path.write_text(content if isinstance(content, str) else json.dumps(content), encoding="utf-8")
+    return path
+
+
+def with_change(*keys: str, value: object) -> dict[str, object]:
+    """Copy of WHOLE with one value, reached by `keys`, set to another."""
+    changed = json.loads(json.dumps(WHOLE))
+    place = changed
+    for key in keys[:-1]:
+        place = place[key]
+    place[keys[-1]] = value
+    return changed
+
+
+def test_whole_file(tmp_path: Path) -> None:
+    marks = read_marks(written(tmp_path, WHOLE))
+    assert (marks.learner, marks.task, marks.needle_gauge, marks.notes) == (
+        "L01",
+        "aspirate",
+        21,
+        "first try",
+    )
+    assert marks.region_box_px == (121, 44, 399, 415)
+    assert marks.target is not None and marks.scale is not None
+    assert marks.target.centre_px == (300, 250.5)
+    assert marks.target.frame == 3
+    assert np.hypot(*(marks.target.outline_px - [300, 250.5]).T).max() == pytest.approx(40)
+    assert marks.scale.x_mm_per_px == marks.scale.y_mm_per_px == pytest.approx(0.1)
+    assert marks.scale.source == "two marked points, 40 mm apart"
+
+
+def test_smallest_file_says_nothing(tmp_path: Path) -> None:
+    assert read_marks(written(tmp_path, {"schema": 1})) == Marks()
+
+
+def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
+    square = [[10, 10], [30, 10], [30, 30], [10, 30]]
+    content = {"schema": 1, "target": {"polygon_px": square}, "scale": {"mm_per_px": [0.1, 0.2]}}
+    marks = read_marks(written(tmp_path, content))
+    assert marks.target is not None and marks.scale is not None
+    assert marks.target.outline_px.tolist() == square
+    assert marks.target.centre_px == pytest.approx((20, 20))
+    assert (marks.scale.x_mm_per_px, marks.scale.y_mm_per_px) == (0.1, 0.2)
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("", "not valid JSON"),
+        ("{", "not valid JSON"),
+        ("[]", "object"),
+        ({}, 'key "schema" is missing'),
+        (with_change("schema", value=2), "this version reads schema 1"),
+        (with_change("lerner", value="L01"), 'unknown key "lerner"'),
+        (with_change("target", "ellipse", "radius", value=3), 'unknown key "target.ellipse.radius"'),
+        (with_change("target", "ellipse", "centre_px", value=[1, 2, 3]), "target.ellipse.centre_px"),
+        (with_change("target", "ellipse", "semi_axes_px", value=[0, 3]), "radii above 0"),
+        (
+            with_change("target", "polygon_px", value=[[1, 2], [9, 4], [5, 9]]),
+            'one of "ellipse" and "polygon_px"',
+        ),
+        (with_change("target", value={"polygon_px": [[1, 1], [2, 2], [3, 3]]}), "no area"),
+        (with_change("target", value={"polygon_px": [[1, 1], [2, 2]]}), "three points"),
+        (with_change("target", "frame", value=-1), "target.frame"),
+        (with_change("needle_gauge", value="21"), "needle_gauge"),
+        (with_change("needle_gauge", value=True), "needle_gauge"),
+        (with_change("learner", value=7), "learner"),
+        (with_change("task", value="biopsy"), "task"),
+        (with_change("scale", "mm", value=0), "above 0 mm"),
+        (with_change("scale", "mm", value=-4), "above 0 mm"),
+        (with_change("scale", value={"mm_per_px": 0}), "between 0.001 and 5"),
+        (with_change("scale", value={"mm": 40}), "points_px"),
+        (with_change("scale", "points_px", value=[[5, 5], [5, 5]]), "px apart"),
+        (json.dumps(WHOLE).replace("444", "NaN"), "finite"),
+        (json.dumps(WHOLE).replace("250.5", "1e999"), "target.ellipse.centre_px"),
+        (with_change("region_px", value=[0, 0, 4, 4]), "at least 8 x 8"),
+        (with_change("region_px", value=[-1, 0, 400, 400]), "within the frame"),
+    ],
+)
+def test_broken_file_is_one_line_with_the_file(tmp_path: Path, content: object, said: str) -> None:
+    with pytest.raises(MarksError) as caught:
+        read_marks(written(tmp_path, content))
+    assert said in str(caught.value)
+    assert "L01.marks.json" in str(caught.value)
+    assert len(str(caught.value).splitlines()) == 1
+
+
+def test_unreadable_files(tmp_path: Path) -> None:
+    with pytest.raises(MarksError, match="can't be read"):
+        read_marks(tmp_path / "absent.marks.json")
+    (tmp_path / "latin.marks.json").write_bytes(b'{"schema": 1, "notes": "\xe9"}')
+    with pytest.raises(MarksError, match="UTF-8"):
+        read_marks(tmp_path / "latin.marks.json")
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    (tmp_path / "L01.marks.json").write_bytes(b'\xef\xbb\xbf{"schema": 1}')
+    assert read_marks(tmp_path / "L01.marks.json") == Marks()
+
+
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    max_leaves=8,
+)
+
+
+@given(st.sampled_from([*WHOLE]), _JSON)
+def test_any_json_gives_marks_or_a_marks_error(
+    tmp_path_factory: pytest.TempPathFactory, key: str, value: object
+) -> None:
+    path = written(tmp_path_factory.mktemp("fuzz"), {**WHOLE, key: value})
+    try:
+        assert isinstance(read_marks(path), Marks)
+    except MarksError as problem:
+        assert len(str(problem).splitlines()) == 1
+
+
+_COORDINATES = st.lists(st.floats() | st.integers(), min_size=2, max_size=2)
+
+
+@given(_COORDINATES, _COORDINATES, st.floats() | st.integers(), st.lists(_COORDINATES, max_size=5))
+def test_any_numbers_give_marks_or_a_marks_error(
+    tmp_path_factory: pytest.TempPathFactory, first: list, second: list, mm: float, corners: list
+) -> None:
+    content = {"schema": 1, "scale": {"points_px": [first, second], "mm": mm}}
+    oval = {"ellipse": {"centre_px": first, "semi_axes_px": second, "tilt_deg": mm}}
+    for target in (oval, {"polygon_px": corners}):
+        path = written(tmp_path_factory.mktemp("fuzz"), {**content, "target": target})
+        try:
+            assert isinstance(read_marks(path), Marks)
+        except MarksError as problem:
+            assert len(str(problem).splitlines()) == 1
+
+
+@given(st.binary(max_size=40))
+def test_any_bytes_give_marks_or_a_marks_error(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
+    path = tmp_path_factory.mktemp("fuzz") / "L01.marks.json"
+    path.write_bytes(data)
+    with pytest.raises(MarksError):
+        read_marks(path)
+
+
+def test_marks_lie_beside_the_clip(tmp_path: Path) -> None:
+    (tmp_path / "run.v2").mkdir()
+    assert marks_path(tmp_path / "L01 a.mp4") == tmp_path / "L01 a.marks.json"
+    assert marks_path(tmp_path / "run.v2") == tmp_path / "run.v2.marks.json"
+
+
+def test_a_written_file_reads_back(tmp_path: Path) -> None:
+    path = tmp_path / "L01.marks.json"
+    write_marks(path, MarksFile.model_validate_json(json.dumps(WHOLE)))
+    assert json.loads(path.read_text())["schema"] == 1
+    assert read_marks(path).region_box_px == (121, 44, 399, 415)
+    assert [file.name for file in tmp_path.iterdir()] == ["L01.marks.json"]
+
+
+def test_a_file_that_can_t_be_written_leaves_nothing(tmp_path: Path) -> None:
+    (tmp_path / "L01.marks.json").mkdir()
+    with pytest.raises(OutputError, match="can't be written"):
+        write_marks(tmp_path / "L01.marks.json", MarksFile.model_validate_json('{"schema": 1}'))
+    assert [file.name for file in tmp_path.iterdir()] == ["L01.marks.json"]
+
+
+def test_options_override_the_file(tmp_path: Path) -> None:
+    marks = read_marks(written(tmp_path, WHOLE))
+    merged = merge_marks(marks, MarkOptions(scale=Scale.from_mm_per_px(0.2), learner="L02"))
+    assert merged.scale == Scale(0.2, 0.2, "stated mm per px", 0.0)
+    assert merged.learner == "L02"
+    assert merged.target is marks.target
+    assert merged.needle_gauge == 21
+
+
+def test_option_strings() -> None:
+    target = parse_target("300, 250.5,40,20,90", frame=7)
+    assert (target.centre_px, target.frame) == ((300, 250.5), 7)
+    # Turned by 90 degrees, the first semi-axis points down.
+    assert np.abs(target.outline_px - [300, 250.5]).max(axis=0) == pytest.approx([20, 40])
+    assert parse_scale("0,0,300,400=50mm").x_mm_per_px == pytest.approx(0.1)
+    assert parse_scale("0,0,300,400 = 50 mm").x_mm_per_px == pytest.approx(0.1)
+    assert parse_region("1,2,30,40") == (1, 2, 30, 40)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "1,2,3", "1,2,3,4,5,6", "1,2,a,4", "1,2,nan,4", "1,2,inf,4", "1,2,3,-4", "1_0,2,3,4"]
+)
+def test_broken_target_options(text: str) -> None:
+    with pytest.raises(MarksError):
+        parse_target(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "1,2,3,4",
+        "1,2,3,4=40",
+        "1,2,3,4=40cm",
+        "1,2,1,2=40mm",
+        "0,0,0,9=0mm",
+        "0,0,0,9=-1mm",
+        "0,0,0,9=nanmm",
+        "0,0=4mm",
+    ],
+)
+def test_broken_scale_options(text: str) -> None:
+    with pytest.raises(MarksError):
+        parse_scale(text)
+
+
+@pytest.mark.parametrize("text", ["", "1,2,3", "1.5,2,30,40", "0,0,5,5", "-1,0,40,40", "0,0,nan,40"])
+def test_broken_region_options(text: str) -> None:
+    with pytest.raises(MarksError):
+        parse_region(text)
+
+
+def test_scale_uncertainty_by_hand() -> None:
+    # Two points, 1 px sd each, 400 px apart: sqrt(1 + 1) / 400.
+    assert Scale.from_points((0, 0), (0, 400), mm=40).sd_share == pytest.approx(2**0.5 / 400)
+
+
+@pytest.mark.parametrize("value", [0.0, -0.1, float("nan"), float("inf")])
+def test_impossible_mm_per_px(value: float) -> None:
+    with pytest.raises(MarksError, match="mm per px"):
+        Scale.from_mm_per_px(value)
+
+
+def test_scale_points_must_be_finite() -> None:
+    with pytest.raises(MarksError, match="finite"):
+        Scale.from_points((float("nan"), 0), (0, 400), mm=40)
+
+
+def target_at(x_px: float, y_px: float, *, frame: int = 0) -> Marks:
+    return Marks(target=Target.from_ellipse((x_px, y_px), (5, 5), frame=frame))
+
+
+def test_marks_that_fit_the_clip() -> None:
+    region = Region(kind="rectangle", box_px=(100, 50, 300, 300))
+    check_marks(target_at(639, 479, frame=99), CLIP)
+    check_marks(target_at(120, 60), CLIP, region=region)
+    check_marks(Marks(region_box_px=(0, 0, 640, 480)), CLIP)
+
+
+@pytest.mark.parametrize(
+    ("marks", "said"),
+    [
+        (target_at(640, 10), "outside the frame"),
+        (target_at(10, -3), "outside the frame"),
+        (target_at(120, 60, frame=100), "--target-frame"),
+        (target_at(99, 60), "outside the ultrasound picture"),
+        (Marks(region_box_px=(600, 0, 41, 100)), "within the frame"),
+    ],
+)
+def test_marks_that_do_not_fit_the_clip(marks: Marks, said: str) -> None:
+    region = Region(kind="rectangle", box_px=(100, 50, 300, 300))
+    with pytest.raises(MarksError, match=said):
+        check_marks(marks, CLIP, region=region)
