@@ -1,0 +1,188 @@
+"""The summary page: one file that opens anywhere, with every word a user typed escaped."""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from needlecoach.model import Attempt, Figure, Scorecard
+from needlecoach.reporting import wording
+from needlecoach.reporting.record import plain, versions
+
+MAX_EMBEDDED_BYTES = 15_000_000
+
+NO_NORM = "No published norm exists for the share of time the tip is visible: compare it with your own attempts only."
+
+# Shown large on the page; everything else is in the full table. The order is that of reading.
+_KEY_FIGURES = (
+    "time_to_target_s",
+    "closest_edge_mm",
+    "closest_centre_mm",
+    "dwell_in_target_s",
+    "passes",
+    "redirections",
+    "tip_visibility_share",
+    "blind_advance_mm",
+    "duration_s",
+)
+_TARGET_FIGURES = {
+    "outcome",
+    "time_to_target_s",
+    "dwell_in_target_s",
+    "closest_edge_mm",
+    "closest_centre_mm",
+    "offset_along_mm",
+    "offset_across_mm",
+    "overshoot_mm",
+    "index_of_difficulty",
+    "trail_end_edge_mm",
+}
+_TITLES = {
+    "time_to_target_s": "Time to target",
+    "closest_edge_mm": "Closest to outline",
+    "closest_centre_mm": "Closest to centre",
+    "dwell_in_target_s": "Time inside target",
+    "passes": "Passes",
+    "redirections": "Redirections",
+    "tip_visibility_share": "Tip visible",
+    "blind_advance_mm": "Advanced unseen",
+    "duration_s": "Needle in for",
+}
+_SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
+
+
+@dataclass(frozen=True)
+class Media:
+    """Pictures for the page, keyed by attempt number; a chart that is missing is left out.
+
+    `stills` are JPEG files, `plans` and `times` SVG elements, `narrow_times` the same for a phone. `replay` is the
+    video file's bytes, or None without one; `replay_name` the file beside the page.
+    """
+
+    stills: Mapping[int, bytes] = field(default_factory=dict)
+    plans: Mapping[int, str] = field(default_factory=dict)
+    times: Mapping[int, str] = field(default_factory=dict)
+    narrow_times: Mapping[int, str] = field(default_factory=dict)
+    replay: bytes | None = None
+    replay_name: str = "replay.webm"
+
+
+def render_summary(card: Scorecard, media: Media | None = None) -> str:
+    """Return the summary page of a scored clip as HTML that needs no network.
+
+    An unscorable clip, and a clip without a needle, get a page that says so and shows no figure.
+    """
+    media = media or Media()
+    environment = Environment(
+        loader=PackageLoader("needlecoach.reporting"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    scored = not card.unscorable and bool(card.attempts)
+    return environment.get_template("summary.html.j2").render(
+        title=card.clip.path.name,
+        learner=card.marks.learner,
+        notes=card.marks.notes,
+        verdict=_verdict(card),
+        scored=scored,
+        attempts=[_attempt_view(card, attempt, media) for attempt in card.attempts] if scored else [],
+        with_target=card.marks.target is not None,
+        replay_uri=_replay_uri(media) if not card.unscorable else "",
+        quality_notes=card.quality_notes,
+        scale=wording.scale_words(card) if scored else "",
+        confidence=wording.confidence_words(card.confidence) if scored else "",
+        confidence_percent=f"{card.confidence * 100:.0f} %" if scored and math.isfinite(card.confidence) else "",
+        no_norm=NO_NORM,
+        facts=_facts(card),
+        versions=versions(),
+        options=_options(card),
+    )
+
+
+def _verdict(card: Scorecard) -> str:
+    """Return the page's first sentence when there is nothing to score, else empty text."""
+    if card.unscorable:
+        return f"This clip can’t be scored: {card.unscorable}"
+    if not card.attempts:
+        return "No needle was found in this clip, so there is nothing to score."
+    return ""
+
+
+def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, Any]:
+    """Everything the template shows of one attempt."""
+    with_target = card.marks.target is not None
+    shown = {
+        name: figure
+        for name, figure in attempt.figures.items()
+        if with_target or name not in _TARGET_FIGURES
+    }
+    number = attempt.number
+    return {
+        "number": number,
+        "outcome": attempt.outcome if with_target or attempt.outcome == "unscorable" else "",
+        "headline": wording.headline(attempt, with_target=with_target),
+        "cut_off": attempt.cut_off,
+        "keys": [_figure_view(shown[name]) for name in _KEY_FIGURES if _is_known(shown.get(name))],
+        "table": [_figure_view(figure) for name, figure in shown.items() if name not in _SHOWN_ABOVE],
+        "still": _data_uri("image/jpeg", media.stills.get(number)),
+        "plan": Markup(media.plans.get(number, "")),
+        "time": Markup(media.times.get(number, "")),
+        "narrow_time": Markup(media.narrow_times.get(number, "")),
+    }
+
+
+def _is_known(figure: Figure | None) -> bool:
+    """Tell whether there is something to show."""
+    return figure is not None and wording.figure_text(figure) != "–"
+
+
+def _figure_view(figure: Figure) -> dict[str, Any]:
+    """One figure as the template shows it."""
+    return {
+        "title": figure.title or _TITLES.get(figure.name, figure.name.replace("_", " ")),
+        "text": wording.figure_text(figure),
+        "meaning": figure.meaning,
+        "name": figure.name,
+        "no_norm": figure.name in {"tip_visibility_share", "tip_visibility_advancing"},
+    }
+
+
+def _data_uri(kind: str, data: bytes | None) -> str:
+    """Return bytes as a data URI, empty text for nothing."""
+    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}" if data else ""
+
+
+def _replay_uri(media: Media) -> str:
+    """Return the replay embedded when it is small enough, else the name of the file beside the page."""
+    if media.replay is None:
+        return ""
+    return _data_uri("video/webm", media.replay) if len(media.replay) <= MAX_EMBEDDED_BYTES else media.replay_name
+
+
+def _facts(card: Scorecard) -> list[tuple[str, str]]:
+    """What the clip is, in pairs of a label and its words."""
+    clip, track = card.clip, card.track
+    facts = [("Recording", clip.path.name), ("Picture", f"{clip.width_px} × {clip.height_px} px")]
+    if len(track):
+        facts.append(("Frames", f"{len(track)} over {track.frame_durations_s.sum():.1f} s"))
+    if not card.unscorable:
+        kind = "curved picture (sector)" if card.region.kind == "sector" else "rectangular picture"
+        facts.append(("Ultrasound area", f"{kind}, {card.region.source}"))
+    facts.append(("Task", {"aspirate": "aspiration", "core": "core sample"}[card.marks.task]))
+    if card.marks.needle_gauge is not None:
+        facts.append(("Needle", f"{card.marks.needle_gauge} gauge"))
+    facts.append(("SHA-256", card.clip_sha256))
+    return facts
+
+
+def _options(card: Scorecard) -> list[tuple[str, str]]:
+    """Options of the run; of a path only the last part, so that no folder of anyone's machine is shown."""
+    return [(name, str(plain(value))) for name, value in card.options.items()]

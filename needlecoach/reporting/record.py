@@ -1,0 +1,114 @@
+"""What goes into run.json: enough to repeat a result, and no path of anyone's machine."""
+
+from __future__ import annotations
+
+import math
+import os
+import platform
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, is_dataclass
+from importlib.metadata import version
+from pathlib import PurePath
+from typing import Any
+
+import cv2
+import numpy as np
+
+from needlecoach.model import Marks, Scorecard, Target
+
+SCHEMA = 1
+
+
+def versions() -> dict[str, str]:
+    """Versions of everything that bears on a result."""
+    return {
+        "needlecoach": version("needlecoach"),
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "opencv": cv2.__version__,
+    }
+
+
+def run_record(card: Scorecard) -> dict[str, Any]:
+    """Return everything needed to repeat a result, as values that JSON can hold (unknown numbers are None)."""
+    track = card.track
+    return {
+        "schema": SCHEMA,
+        "versions": versions(),
+        "clip": {
+            "file": card.clip.path.name,
+            "sha256": card.clip_sha256,
+            "kind": card.clip.kind,
+            "width_px": card.clip.width_px,
+            "height_px": card.clip.height_px,
+            "nominal_fps": plain(card.clip.nominal_fps),
+        },
+        "timing": {
+            "frames": len(track),
+            "first_s": plain(track.time_s[0]) if len(track) else None,
+            "last_s": plain(track.time_s[-1]) if len(track) else None,
+            "usual_frame_s": plain(np.median(track.frame_durations_s)) if len(track) else None,
+        },
+        "marks": marks_record(card.marks),
+        "region": plain(asdict(card.region)),
+        "scale": plain(asdict(card.scale)),
+        "options": plain(card.options),
+        "result": {
+            "attempts": len(card.attempts),
+            "confidence": plain(card.confidence),
+            "unscorable": card.unscorable,
+            "quality_notes": list(card.quality_notes),
+        },
+    }
+
+
+def marks_record(marks: Marks) -> dict[str, Any]:
+    """Return what the user said of a clip as values that JSON can hold."""
+    return {
+        "target": None if marks.target is None else _target_record(marks.target),
+        "scale": None if marks.scale is None else plain(asdict(marks.scale)),
+        "region_box_px": plain(marks.region_box_px),
+        "learner": marks.learner,
+        "task": marks.task,
+        "needle_gauge": marks.needle_gauge,
+        "notes": marks.notes,
+    }
+
+
+def _target_record(target: Target) -> dict[str, Any]:
+    """Outline to a thousandth of a pixel, far below what anyone can mark."""
+    return {
+        "outline_px": plain(target.outline_px.round(3)),
+        "frame": target.frame,
+        "marking_sd_px": plain(target.marking_sd_px),
+        "centre_px": plain(target.centre_px),
+    }
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what JSON can hold: NaN and infinity become None, of an absolute path the name is left."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return plain({name: getattr(value, name) for name in value.__dataclass_fields__})
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain(item) for item in value]
+    if isinstance(value, PurePath):
+        return value.name
+    if isinstance(value, str):
+        return re.split(r"[\\/]", value.rstrip("\\/"))[-1] if _is_absolute(value) else value
+    if value is None or isinstance(value, (bool, int)):
+        return value
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return str(value)
+
+
+def _is_absolute(text: str) -> bool:
+    """Tell whether text is an absolute path, here or on Windows."""
+    return os.path.isabs(text) or re.match(r"[A-Za-z]:[\\/]", text) is not None

@@ -1,0 +1,193 @@
+"""The results folder of a clip: built out of sight, moved into place whole."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import pandas as pd
+
+from needlecoach.errors import OutputError
+from needlecoach.model import Scorecard
+from needlecoach.reporting.charts import plan_chart, time_chart
+from needlecoach.reporting.page import Media, render_summary
+from needlecoach.reporting.record import run_record
+from needlecoach.reporting.replay import Progress, stills, write_replay
+from needlecoach.reporting.tables import attempts_table, combined_table, track_table
+
+# The files of a results folder; anything else found in a former one is the user's and is kept.
+FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json")
+
+
+def write_results(
+    card: Scorecard,
+    out_dir: Path,
+    *,
+    replay: bool,
+    progress: Progress | None = None,
+    name: str | None = None,
+) -> Path:
+    """Write the results folder `out_dir/name` of a scored clip and return it.
+
+    The folder appears whole or not at all, whatever goes wrong on the way. One from a former run is replaced; files
+    in it that are not ours stay.
+
+    Parameters
+    ----------
+    replay
+        Write the replay video too. An unscorable clip gets none.
+    progress
+        Called with (frames done, frames in all) while the replay is written.
+    name
+        Name of the folder, the clip's own name by default.
+
+    Raises
+    ------
+    OutputError
+        When the folder can't be written, or holds something else than results.
+    ClipError
+        When the clip can't be read again for the pictures.
+    """
+    name = card.clip.name if name is None else name
+    if not name or name in {".", ".."} or any(sign in name for sign in ("/", os.sep, "\0")):
+        raise OutputError(f"{name!r} can't name a results folder; rename the clip.")
+    final = Path(out_dir) / name
+    with _as_output_error(final):
+        _check_replaceable(final, card)
+        with _partial_folder(Path(out_dir), name) as folder:
+            _write_files(card, folder, replay=replay, progress=progress)
+            _move_into_place(folder, final)
+    return final
+
+
+def write_combined(cards: Sequence[Scorecard], out_dir: Path) -> Path:
+    """Write the attempts of several clips into `out_dir/attempts.csv`, whole or not at all, and return its path.
+
+    Raises
+    ------
+    OutputError
+        When the file can't be written.
+    """
+    final = Path(out_dir) / "attempts.csv"
+    with _as_output_error(final):
+        Path(out_dir).mkdir(parents=True, exist_ok=True)
+        with _partial_folder(Path(out_dir), "attempts") as folder:
+            _write_csv(combined_table(cards), folder / final.name)
+            os.replace(folder / final.name, final)
+    return final
+
+
+def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> None:
+    """Write every file of a results folder into an empty folder."""
+    _write_csv(attempts_table(card), folder / "attempts.csv")
+    _write_csv(track_table(card), folder / "track.csv")
+    _write_text(folder / "run.json", _json(run_record(card)))
+    with_replay = replay and not card.unscorable and len(card.track) > 0
+    if with_replay:
+        write_replay(card, folder / "replay.webm", progress)
+    media = _media(card, folder / "replay.webm" if with_replay else None)
+    _write_text(folder / "summary.html", render_summary(card, media))
+
+
+def _media(card: Scorecard, replay: Path | None) -> Media:
+    """Make the pictures of the page."""
+    if card.unscorable:
+        return Media()
+    closest = {one.number: one.closest_frame for one in card.attempts if one.closest_frame is not None}
+    pictures = stills(card, list(closest.values()))
+    return Media(
+        stills={number: pictures[frame] for number, frame in closest.items()},
+        plans={one.number: plan_chart(card, one) for one in card.attempts},
+        times={one.number: time_chart(card, one) for one in card.attempts},
+        narrow_times={one.number: time_chart(card, one, narrow=True) for one in card.attempts},
+        replay=None if replay is None else replay.read_bytes(),
+    )
+
+
+def _write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write a table; an unknown value is an empty cell."""
+    table.to_csv(path, index=False, encoding="utf-8", errors="backslashreplace", lineterminator="\n")
+
+
+def _write_text(path: Path, text: str) -> None:
+    """Write text; a file name that is not valid Unicode shows its odd bytes as escapes."""
+    path.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+def _json(record: dict[str, object]) -> str:
+    """Return readable JSON with each point (x, y) on one line."""
+    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
+    number = r"(-?[\d.]+(?:e[-+]?\d+)?)"
+    return re.sub(rf"\[\s+{number},\s+{number}\s+\]", r"[\1, \2]", text) + "\n"
+
+
+@contextmanager
+def _as_output_error(final: Path) -> Iterator[None]:
+    """Turn the system's refusals into one line that says where and what to do."""
+    try:
+        yield
+    except OSError as problem:
+        reason = problem.strerror or str(problem)
+        raise OutputError(
+            f"Results can't be written to {final}: {reason.lower()}; make room or choose another folder with --out."
+        ) from problem
+
+
+@contextmanager
+def _partial_folder(parent: Path, name: str) -> Iterator[Path]:
+    """Give a folder beside the results that is gone at the end unless it was moved away."""
+    parent.mkdir(parents=True, exist_ok=True)
+    # A name is cut so that the longest one that the disk allows still fits with its ending.
+    folder = Path(tempfile.mkdtemp(prefix=f".{name[:40]}.", suffix=".partial", dir=parent))
+    try:
+        mask = os.umask(0)
+        os.umask(mask)
+        folder.chmod(0o777 & ~mask)
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _check_replaceable(final: Path, card: Scorecard) -> None:
+    """Refuse to put results in the place of anything that is not the results of a former run."""
+    clip = card.clip.path.resolve()
+    where = final.resolve()
+    if where == clip or where in clip.parents:
+        raise OutputError(f"{final} holds the clip itself; choose another folder with --out.")
+    if not os.path.lexists(final):
+        return
+    is_former = final.is_dir() and ((final / "run.json").is_file() or not any(final.iterdir()))
+    if not is_former:
+        raise OutputError(f"{final} exists and holds no results of ours; move it or choose another --out.")
+
+
+def _move_into_place(folder: Path, final: Path) -> None:
+    """Rename the finished folder to its name; a former one steps aside first and comes back if that fails."""
+    if not os.path.lexists(final):
+        folder.rename(final)
+        return
+    aside = folder.with_suffix(".former")
+    final.rename(aside)
+    try:
+        folder.rename(final)
+    except BaseException:
+        aside.rename(final)
+        raise
+    _keep_foreign_files(aside, final)
+    if aside.is_symlink():
+        aside.unlink()
+    else:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _keep_foreign_files(former: Path, final: Path) -> None:
+    """Move what is not ours from the former results folder into the new one."""
+    for entry in former.iterdir():
+        if entry.name not in FILES:
+            shutil.move(entry, final / entry.name)
