@@ -1,0 +1,237 @@
+"""The figures of one attempt that need a target: distances, offsets, outcome, difficulty, trail."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from needlecoach.model import BoolArray, FloatArray, Point
+from needlecoach.scoring.geometry import across_unit, signed_distance_mm, wall_crossings_mm
+from needlecoach.scoring.kinematics import true_runs, weighted_quantile
+from needlecoach.scoring.metrics import BLANK, Reading
+from needlecoach.scoring.motion import Motion
+from needlecoach.scoring.uncertainty import distance_sd_mm
+
+DWELL_S = 0.2
+# An attempt whose first tip already lies deeper than this began before the clip did.
+BEGUN_MM = 5.0
+
+
+class Judgement(NamedTuple):
+    """Outcome of an attempt, the row where the hit begins, and a reason where the outcome needs one."""
+
+    outcome: Literal["hit", "miss", "borderline", "unscorable"]
+    hit_row: int | None = None
+    reason: str = ""
+
+
+def _lasting(mask: BoolArray, weight_s: FloatArray) -> int | None:
+    """First row of the first run of True that lasts 0.2 s, None without one."""
+    for first, last in true_runs(mask):
+        # Sums of time stamps differ from round numbers by rounding: half a microsecond is no time.
+        if weight_s[first : last + 1].sum() >= DWELL_S - 5e-7:
+            return first
+    return None
+
+
+def judge(motion: Motion) -> Judgement:
+    """Decide hit, miss or borderline from the smoothed tip and its uncertainty.
+
+    Returns
+    -------
+    Judgement
+        hit: inside by more than one standard uncertainty for at least 0.2 s on end. miss: at closest approach
+        outside by more than one standard uncertainty, and the best estimate never inside for 0.2 s.
+        borderline: anything between. unscorable: no target, or no frame with both tip and target.
+    """
+    if motion.scene.target is None:
+        return Judgement("unscorable", reason="no target was marked")
+    closest = motion.closest
+    if closest is None:
+        return Judgement("unscorable", reason="tip and target were never known in the same frame")
+    edge, sd = motion.edge_mm, _usable_sd(motion)
+    row = _lasting(np.nan_to_num(edge + sd, nan=np.inf) < 0, motion.weight_s)
+    if row is not None:
+        return Judgement("hit", hit_row=row)
+    inside = _lasting(np.nan_to_num(edge, nan=np.inf) < 0, motion.weight_s) is not None
+    if edge[closest] > sd[closest] and not inside:
+        return Judgement("miss")
+    if edge[closest] < -sd[closest] and not inside:
+        return Judgement("borderline", reason="the tip was inside the target for under 0.2 s")
+    return Judgement("borderline", reason="the tip came to the target's outline within its own uncertainty")
+
+
+def _usable_sd(motion: Motion) -> FloatArray:
+    """Uncertainty of the distance to the outline; of marking and scale alone where the tip's is unknown."""
+    least = distance_sd_mm(
+        motion.edge_mm,
+        tip_sd_mm=0.0,
+        marking_sd_mm=motion.scene.marking_sd_mm,
+        scale_sd_share=motion.scene.scale.sd_share,
+    )
+    return np.where(np.isfinite(motion.edge_sd_mm), motion.edge_sd_mm, least)
+
+
+def began_before_clip(motion: Motion) -> bool:
+    """Tell whether the needle was already well in when the clip began, so that its entry was not recorded."""
+    return motion.span.first_frame == 0 and bool(motion.depth_mm[0] > BEGUN_MM)
+
+
+def time_to_target_s(motion: Motion) -> Reading:
+    """Time from the first entry to the start of the first hit, s. Evidence: practice.
+
+    Blank without a hit, and when the entry was not recorded.
+    """
+    row = judge(motion).hit_row
+    if row is None or began_before_clip(motion):
+        return BLANK
+    return Reading(float(motion.time_s[row] - motion.time_s[0]))
+
+
+def dwell_in_target_s(motion: Motion) -> Reading:
+    """Total time with the best estimate of the tip inside the outline, s.
+
+    Evidence: plain. Blank without a target.
+    """
+    if motion.closest is None:
+        return BLANK
+    return Reading(float(motion.weight_s[np.nan_to_num(motion.edge_mm, nan=np.inf) < 0].sum()))
+
+
+def _with_sd(motion: Motion, row: int, value: float) -> Reading:
+    """Dress a distance between tip and target with its uncertainty at one row."""
+    sd = distance_sd_mm(
+        value,
+        tip_sd_mm=float(motion.tip_sd_mm[row]),
+        marking_sd_mm=motion.scene.marking_sd_mm,
+        scale_sd_share=motion.scene.scale.sd_share,
+    )
+    return Reading(value, float(sd) if np.isfinite(sd) else None)
+
+
+def closest_edge_mm(motion: Motion) -> Reading:
+    """Tip to the target's outline at closest approach, mm, negative inside. Evidence: plain.
+
+    From the smoothed tip, so that the single luckiest frame does not make the figure; it can differ from that
+    frame's row in track.csv by the tracking noise.
+    """
+    row = motion.closest
+    return BLANK if row is None else _with_sd(motion, row, float(motion.edge_mm[row]))
+
+
+def closest_centre_mm(motion: Motion) -> Reading:
+    """Tip to the target's centre at closest approach to the outline, mm. Evidence: plain."""
+    row = motion.closest
+    return BLANK if row is None else _with_sd(motion, row, float(np.hypot(*motion.relative_mm[row])))
+
+
+def offset_along_mm(motion: Motion) -> Reading:
+    """Tip minus target centre at closest approach along the shaft, mm, + = beyond the centre.
+
+    Evidence: plain.
+    """
+    row = motion.closest
+    if row is None:
+        return BLANK
+    return _with_sd(motion, row, float(motion.relative_mm[row] @ motion.direction[row]))
+
+
+def offset_across_mm(motion: Motion) -> Reading:
+    """Tip minus target centre at closest approach across the shaft, mm, + = deeper. Evidence: plain."""
+    row = motion.closest
+    if row is None:
+        return BLANK
+    across = across_unit(motion.direction[row], _beam(motion, row))
+    return _with_sd(motion, row, float(motion.relative_mm[row] @ across))
+
+
+def _beam(motion: Motion, row: int) -> Point:
+    """Direction away from the probe at the target, in millimetres."""
+    region, scale = motion.scene.region, motion.scene.scale
+    if region.apex_px is None:
+        return 0.0, 1.0
+    target = motion.scene.track.target_px[motion.span.first_frame + row]
+    x, y = scale.to_mm(target - np.asarray(region.apex_px))
+    return float(x), float(y)
+
+
+def overshoot_mm(motion: Motion) -> Reading:
+    """How far the tip went past the target's far wall along the shaft, mm. Evidence: own.
+
+    0 when it reached the target and stayed this side of the far wall. Blank when the tip never came past the
+    near wall while the shaft's line ran through the target.
+    """
+    outline = motion.scene.outline_mm
+    if outline is None:
+        return BLANK
+    walls = wall_crossings_mm(motion.relative_mm, motion.direction, outline)
+    reached = np.flatnonzero(np.nan_to_num(walls[:, 0], nan=np.inf) <= 0)
+    if len(reached) == 0:
+        return BLANK
+    row = int(reached[np.argmin(walls[reached, 1])])
+    return _with_sd(motion, row, max(0.0, float(-walls[row, 1])))
+
+
+def index_of_difficulty(motion: Motion) -> Reading:
+    """Log2(depth of the target / its width across the path + 1), bits. Evidence: published.
+
+    Depth: from the attempt's median entry to the target's centre along the shaft at closest approach. Width:
+    extent of the outline across the shaft there.
+
+    Notes
+    -----
+    Method: MacKenzie, Human-Computer Interaction 1992;7:91 (Shannon form); applied to needles by us.
+    """
+    row, outline = motion.closest, motion.scene.outline_mm
+    if row is None or outline is None:
+        return BLANK
+    track, scale = motion.scene.track, motion.scene.scale
+    entry = track.entry_px[motion.frames]
+    entry = entry[np.isfinite(entry).all(axis=1)]
+    if len(entry) == 0:
+        return BLANK
+    unit = motion.direction[row]
+    target = track.target_px[motion.span.first_frame + row]
+    depth = float(scale.to_mm(target - np.median(entry, axis=0)) @ unit)
+    across = outline_extent_mm(outline, np.array([-unit[1], unit[0]]))
+    return Reading(float(np.log2(depth / across + 1))) if depth > 0 and across > 0 else BLANK
+
+
+def outline_extent_mm(outline_mm: FloatArray, unit: FloatArray) -> float:
+    """Width of an outline, shape (m, 2), along a unit vector."""
+    return float(np.ptp(outline_mm @ unit))
+
+
+def trail_end_edge_mm(motion: Motion, until_frame: int) -> Reading:
+    """End of the bubble trail to the target's outline after the attempt, mm, negative inside. Evidence: own.
+
+    Parameters
+    ----------
+    motion : Motion
+    until_frame : int
+        First frame of the next attempt, or the number of frames.
+
+    Returns
+    -------
+    Reading
+        Time-weighted median over the frames between; blank without a target or a trail. The uncertainty is
+        that of marking and scale, with half of the spread between frames added for the trail's own end.
+    """
+    scene = motion.scene
+    rows = slice(motion.span.last_frame + 1, until_frame)
+    if scene.outline_mm is None or rows.start >= until_frame:
+        return BLANK
+    relative = scene.scale.to_mm(scene.track.trail_end_px[rows] - scene.track.target_px[rows])
+    edge = signed_distance_mm(relative, scene.outline_mm)
+    low, middle, high = (
+        weighted_quantile(edge, scene.track.frame_durations_s[rows], q) for q in (0.25, 0.5, 0.75)
+    )
+    if low is None or middle is None or high is None:
+        return BLANK
+    base = float(
+        distance_sd_mm(
+            middle, tip_sd_mm=0.0, marking_sd_mm=scene.marking_sd_mm, scale_sd_share=scene.scale.sd_share
+        )
+    )
+    return Reading(middle, float(np.hypot(base, (high - low) / 2)))

@@ -1,0 +1,227 @@
+"""The columns of attempts.csv: the single source for names, units, titles and meanings of the figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+from needlecoach.model import Figure
+
+Evidence = Literal["plain", "published", "practice", "own"]
+
+EVIDENCE_MEANING: MappingProxyType[Evidence, str] = MappingProxyType(
+    {
+        "plain": "a plain reading of time, count or geometry; no judgement in it",
+        "published": "a published definition is followed",
+        "practice": "measured in published studies of training, in differing definitions; no norm was found",
+        "own": "our own definition; not yet tested against learning or outcome",
+    }
+)
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of attempts.csv; `unit` is empty for counts, words and pure numbers."""
+
+    name: str
+    unit: str
+    title: str
+    meaning: str
+    evidence: Evidence
+
+    def figure(self, value: float | int | str | bool | None, sd: float | None = None) -> Figure:
+        """Dress a value of this column; None means unknown."""
+        return Figure(
+            self.name, value, sd if value is not None else None, self.unit, self.title, self.meaning
+        )
+
+
+def _table(*rows: tuple[str, str, str, str, Evidence]) -> MappingProxyType[str, Column]:
+    return MappingProxyType({row[0]: Column(*row) for row in rows})
+
+
+COLUMNS: MappingProxyType[str, Column] = _table(
+    ("attempt", "", "Attempt", "Number of the attempt within the clip, from 1.", "plain"),
+    ("start_s", "s", "Start", "Time of the first frame with the needle in the picture.", "plain"),
+    ("end_s", "s", "End", "Time of the last frame with the needle in the picture.", "plain"),
+    ("duration_s", "s", "Duration", "Time from the needle's first entry until it has left.", "practice"),
+    ("cut_off", "", "Cut off", "The clip ends while the needle is still in.", "plain"),
+    (
+        "outcome",
+        "",
+        "Outcome",
+        "Hit: the tip was inside the target, beyond its own uncertainty, for at least 0.2 s; "
+        "borderline: within uncertainty.",
+        "own",
+    ),
+    (
+        "passes",
+        "",
+        "Passes",
+        "Forward excursions of at least 3 mm, each from an entry or after a withdrawal of at least 5 mm "
+        "(unless set otherwise).",
+        "practice",
+    ),
+    ("strokes", "", "Strokes", "To-and-fro movements of 1.5 to under 5 mm.", "own"),
+    (
+        "redirections",
+        "",
+        "Redirections",
+        "Passes whose median angle differs by more than 3 degrees from the pass before.",
+        "practice",
+    ),
+    (
+        "time_to_target_s",
+        "s",
+        "Time to target",
+        "From the first entry to the moment the first hit begins; blank without a hit.",
+        "practice",
+    ),
+    ("dwell_in_target_s", "s", "Time in target", "Total time with the tip inside the outline.", "plain"),
+    (
+        "closest_edge_mm",
+        "mm",
+        "Closest to outline",
+        "Tip to the target's outline at closest approach; negative inside.",
+        "plain",
+    ),
+    (
+        "closest_centre_mm",
+        "mm",
+        "Closest to centre",
+        "Tip to the target's centre at the same moment.",
+        "plain",
+    ),
+    (
+        "offset_along_mm",
+        "mm",
+        "Offset along",
+        "The miss from the centre at closest approach, along the shaft; positive is beyond the centre.",
+        "plain",
+    ),
+    (
+        "offset_across_mm",
+        "mm",
+        "Offset across",
+        "The miss from the centre at closest approach, across the shaft; positive is deeper.",
+        "plain",
+    ),
+    (
+        "overshoot_mm",
+        "mm",
+        "Overshoot",
+        "How far the tip went past the target's far wall along the shaft; blank when it never got there.",
+        "own",
+    ),
+    (
+        "tip_visibility_share",
+        "",
+        "Tip in sight",
+        "Time with the tip visible as a share of the time with the needle in; no published norm was found.",
+        "practice",
+    ),
+    (
+        "tip_visibility_advancing",
+        "",
+        "Tip in sight, advancing",
+        "The same share while the tip moves forward; no published norm was found.",
+        "practice",
+    ),
+    (
+        "blind_advance_mm",
+        "mm",
+        "Blind advance",
+        "New depth gained within a pass while the tip could not be seen, tremor removed.",
+        "own",
+    ),
+    (
+        "longest_blind_mm",
+        "mm",
+        "Longest blind advance",
+        "The longest single run of new depth gained without seeing the tip.",
+        "own",
+    ),
+    (
+        "plane_losses",
+        "",
+        "Tip lost",
+        "Times the tip, once seen, was out of sight for over 0.3 s.",
+        "own",
+    ),
+    (
+        "mean_recovery_s",
+        "s",
+        "Time to find it again",
+        "Mean time from losing the tip to seeing it again; blank when it was never lost and found.",
+        "own",
+    ),
+    ("angle_deg", "deg", "Angle", "Median angle between the shaft and the picture's horizontal.", "plain"),
+    ("angle_iqr_deg", "deg", "Angle spread", "Interquartile range of that angle.", "plain"),
+    (
+        "path_mm",
+        "mm",
+        "Tip travel",
+        "Distance travelled by the tip in the picture's plane, jitter left out.",
+        "practice",
+    ),
+    (
+        "path_efficiency",
+        "",
+        "Path efficiency",
+        "Straight distance from entry to closest approach as a share of the travel up to there.",
+        "practice",
+    ),
+    (
+        "mean_advance_mm_s",
+        "mm/s",
+        "Mean speed forward",
+        "Mean speed of the tip while it moves forward.",
+        "plain",
+    ),
+    (
+        "peak_advance_mm_s",
+        "mm/s",
+        "Peak speed forward",
+        "Highest smoothed forward speed of the tip.",
+        "plain",
+    ),
+    (
+        "smoothness_sparc",
+        "",
+        "Smoothness (SPARC)",
+        "Spectral arc length of tip speed, low-passed at 3 Hz; 0 is smoothest; blank under 15 frames/s.",
+        "published",
+    ),
+    (
+        "smoothness_ldlj",
+        "",
+        "Smoothness (LDLJ)",
+        "Log dimensionless jerk of tip speed, low-passed at 3 Hz; nearer to 0 is smoother; "
+        "blank under 15 frames/s.",
+        "published",
+    ),
+    (
+        "index_of_difficulty",
+        "bits",
+        "Difficulty",
+        "log2(depth of the target along the path / its width across the path + 1).",
+        "published",
+    ),
+    (
+        "trail_end_edge_mm",
+        "mm",
+        "Trail end to outline",
+        "End of the bubble trail left behind to the target's outline, negative inside: a second witness.",
+        "own",
+    ),
+    ("scale_source", "", "Scale from", "Where the millimetres come from.", "plain"),
+    ("scale_sd_share", "", "Scale uncertainty", "Relative standard uncertainty of the scale.", "plain"),
+    (
+        "confidence",
+        "",
+        "Confidence",
+        "0 to 1, how far the figures can be trusted: tip error, share of time followed, target followed.",
+        "own",
+    ),
+)

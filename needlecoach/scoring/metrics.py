@@ -1,0 +1,258 @@
+"""The figures of one attempt that need no target: sight, depth, angle, travel, speed and smoothness.
+
+One function per column of attempts.csv, each from a `Motion` to a `Reading`. Evidence grades are explained in
+`columns.EVIDENCE_MEANING`.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+
+from needlecoach.model import BoolArray, FloatArray
+from needlecoach.scoring.kinematics import (
+    even_speed,
+    log_dimensionless_jerk,
+    spectral_arc_length,
+    travel_mm,
+    true_runs,
+    weighted_quantile,
+)
+from needlecoach.scoring.motion import Motion
+from needlecoach.scoring.passes import count_strokes
+from needlecoach.scoring.uncertainty import gain_sd_mm
+
+REDIRECTION_DEG = 3.0
+LOSS_S = 0.3
+# Below this the tip counts as held still: about twice what tracking noise leaves in the smoothed speed.
+MOVING_MM_S = 1.0
+
+
+class Reading(NamedTuple):
+    """A value and its standard uncertainty; None means unknown."""
+
+    value: float | int | None
+    sd: float | None = None
+
+
+BLANK = Reading(None)
+
+
+def passes(motion: Motion) -> Reading:
+    """Number of passes: forward excursions of at least 3 mm after an entry or a withdrawal.
+
+    Evidence: practice.
+    """
+    return Reading(len(motion.passes))
+
+
+def strokes(motion: Motion) -> Reading:
+    """Number of to-and-fro movements of 1.5 to under 5 mm that are no pass. Evidence: own."""
+    return Reading(count_strokes(motion.depth_mm, motion.passes, first_frame=motion.span.first_frame))
+
+
+def redirections(motion: Motion) -> Reading:
+    """Number of passes whose median angle differs by over 3 degrees from the pass before. Evidence: practice.
+
+    The angle of a pass is the time-weighted median from its first frame to its deepest, where it is steered.
+    """
+    track = motion.scene.track
+    medians = []
+    for one in motion.passes:
+        rows = slice(one.first_frame, one.deepest_frame + 1)
+        medians.append(weighted_quantile(track.angle_deg[rows], track.frame_durations_s[rows], 0.5))
+    if any(angle is None for angle in medians):
+        return BLANK if len(medians) > 1 else Reading(0)
+    known = [angle for angle in medians if angle is not None]
+    return Reading(sum(abs(b - a) > REDIRECTION_DEG for a, b in pairwise(known)))
+
+
+def _share(weight_s: FloatArray, part: BoolArray) -> Reading:
+    total = float(weight_s.sum())
+    return Reading(float(weight_s[part].sum()) / total) if total > 0 else BLANK
+
+
+def tip_visibility_share(motion: Motion) -> Reading:
+    """Time with the tip visible over the time with the needle in, 0-1. Evidence: practice, no norm was found.
+
+    Closed gaps count as time with the needle in; blank for a single frame, which stands for no time.
+    """
+    return _share(motion.weight_s, motion.visible)
+
+
+def _advancing(motion: Motion) -> BoolArray:
+    return motion.advance_mm_s > MOVING_MM_S
+
+
+def tip_visibility_advancing(motion: Motion) -> Reading:
+    """The same share over the time the tip moves forward at over 1 mm/s, 0-1.
+
+    Evidence: practice, no norm was found.
+
+    Blank when it never does.
+    """
+    moving = _advancing(motion)
+    return _share(motion.weight_s[moving], motion.visible[moving])
+
+
+def _blind_runs_mm(motion: Motion) -> list[float]:
+    """New depth gained in each unbroken run of frames without a visible tip, over all passes.
+
+    The step that ends in a hidden frame is blind. So is the step back into sight as far as it is longer than
+    the next one: a tip that reappears deeper than it was lost got there unseen.
+    """
+    gains = []
+    for one in motion.passes:
+        rows = slice(one.first_frame - motion.span.first_frame, one.last_frame - motion.span.first_frame + 1)
+        gained = np.diff(
+            np.maximum.accumulate(motion.sighted_depth_mm[rows]), prepend=motion.sighted_depth_mm[rows][0]
+        )
+        gained = np.append(gained, [0.0, 0.0])
+        for first, last in true_runs(~motion.sighted[rows]):
+            leap = max(0.0, float(gained[last + 1] - gained[last + 2]))
+            gains.append(float(gained[first : last + 1].sum()) + leap)
+    return gains
+
+
+def _gain(motion: Motion, gain_mm: float) -> Reading:
+    tip_sd = weighted_quantile(motion.tip_sd_mm, motion.weight_s, 0.5)
+    if tip_sd is None or gain_mm == 0:
+        return Reading(gain_mm)
+    return Reading(gain_mm, gain_sd_mm(gain_mm, tip_sd_mm=tip_sd, scale_sd_share=motion.scene.scale.sd_share))
+
+
+def blind_advance_mm(motion: Motion) -> Reading:
+    """New depth gained within passes while the tip could not be seen, mm, tremor removed. Evidence: own.
+
+    A tip out of (or back in) sight for under 0.1 s is taken for flicker of the picture.
+    """
+    return _gain(motion, sum(_blind_runs_mm(motion), 0.0))
+
+
+def longest_blind_mm(motion: Motion) -> Reading:
+    """The longest single run of new depth gained without seeing the tip, mm. Evidence: own."""
+    return _gain(motion, max(_blind_runs_mm(motion), default=0.0))
+
+
+def _losses(motion: Motion) -> list[tuple[float, bool]]:
+    """Seconds, and whether the tip was found again, of each loss of over 0.3 s after it was first seen."""
+    seen = np.flatnonzero(motion.visible)
+    if len(seen) == 0:
+        return []
+    lost = ~motion.visible
+    lost[: seen[0]] = False
+    runs = [(float(motion.weight_s[a : b + 1].sum()), b < seen[-1]) for a, b in true_runs(lost)]
+    # Durations are differences of time stamps: half a microsecond keeps an exact 0.3 s from counting as over
+    # it.
+    return [run for run in runs if run[0] > LOSS_S + 5e-7]
+
+
+def plane_losses(motion: Motion) -> Reading:
+    """Times the tip, once seen, was out of sight for over 0.3 s, to the attempt's end included.
+
+    Evidence: own.
+    """
+    return Reading(len(_losses(motion)))
+
+
+def mean_recovery_s(motion: Motion) -> Reading:
+    """Mean time from losing the tip to seeing it again, s; blank when it was never lost and found.
+
+    Evidence: own.
+    """
+    found = [length for length, again in _losses(motion) if again]
+    return Reading(float(np.mean(found))) if found else BLANK
+
+
+def _angle(motion: Motion, quantile: float) -> float | None:
+    track, rows = motion.scene.track, motion.frames
+    weights = motion.weight_s * track.needle_present[rows]
+    # A lone frame stands for no time, and still has an angle.
+    return weighted_quantile(track.angle_deg[rows], weights if weights.any() else weights + 1, quantile)
+
+
+def angle_deg(motion: Motion) -> Reading:
+    """Median angle of the shaft to the picture's horizontal, degrees, weighted by time. Evidence: plain."""
+    return Reading(_angle(motion, 0.5))
+
+
+def angle_iqr_deg(motion: Motion) -> Reading:
+    """Interquartile range of that angle, degrees. Evidence: plain."""
+    low, high = _angle(motion, 0.25), _angle(motion, 0.75)
+    return Reading(high - low) if low is not None and high is not None else BLANK
+
+
+def path_mm(motion: Motion) -> Reading:
+    """Distance travelled by the tip in the picture's plane, mm, jitter left out. Evidence: practice.
+
+    The uncertainty stated is the scale's.
+    """
+    travel = float(travel_mm(motion.tip_mm)[-1])
+    return Reading(travel, travel * motion.scene.scale.sd_share)
+
+
+def path_efficiency(motion: Motion) -> Reading:
+    """Straight distance from entry to closest approach over the travel up to there, 0-1. Evidence: practice.
+
+    Blank without a target, and when the tip travelled under a millimetre.
+    """
+    closest = motion.closest
+    if closest is None:
+        return BLANK
+    travel = float(travel_mm(motion.tip_mm[: closest + 1])[-1])
+    straight = float(np.hypot(*(motion.tip_mm[closest] - motion.tip_mm[0])))
+    return Reading(min(1.0, straight / travel)) if travel >= 1.0 else BLANK
+
+
+def mean_advance_mm_s(motion: Motion) -> Reading:
+    """Mean speed along the shaft over the time the tip moves forward at over 1 mm/s, mm/s.
+
+    Evidence: plain.
+    """
+    moving = _advancing(motion)
+    total = float(motion.weight_s[moving].sum())
+    if total <= 0:
+        return BLANK
+    mean = float((motion.advance_mm_s[moving] * motion.weight_s[moving]).sum()) / total
+    return Reading(mean, mean * motion.scene.scale.sd_share)
+
+
+def peak_advance_mm_s(motion: Motion) -> Reading:
+    """Highest smoothed forward speed along the shaft, mm/s; blank when the tip never moved forward.
+
+    Evidence: plain.
+    """
+    peak = float(motion.advance_mm_s.max())
+    return Reading(peak, peak * motion.scene.scale.sd_share) if peak > MOVING_MM_S else BLANK
+
+
+def _even_speed(motion: Motion) -> tuple[FloatArray, float] | None:
+    """Speed for the measures of smoothness; None unless the tip was seen for at least half of the time."""
+    share = tip_visibility_share(motion).value
+    if share is None or share < 0.5:
+        return None
+    first, last = np.flatnonzero(motion.known)[[0, -1]]
+    return even_speed(motion.time_s[first : last + 1], motion.raw_tip_mm[first : last + 1])
+
+
+def smoothness_sparc(motion: Motion) -> Reading:
+    """Spectral arc length of tip speed over the attempt, no unit, 0 is smoothest. Evidence: published.
+
+    Low-passed at 3 Hz (half power). Blank under 15 frames/s and when the tip was seen for under half of the
+    time, since a guessed tip is smooth by making.
+    """
+    speed = _even_speed(motion)
+    return BLANK if speed is None else Reading(spectral_arc_length(*speed))
+
+
+def smoothness_ldlj(motion: Motion) -> Reading:
+    """Log dimensionless jerk of tip speed over the attempt, no unit, nearer to 0 is smoother.
+
+    Evidence: published.
+
+    Low-passed at 3 Hz (half power); blank as for `smoothness_sparc`.
+    """
+    speed = _even_speed(motion)
+    return BLANK if speed is None else Reading(log_dimensionless_jerk(*speed))

@@ -1,0 +1,62 @@
+"""What a distance is worth: tip, target marking and scale combined, and how far an attempt can be trusted."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from needlecoach.model import FloatArray
+
+
+def distance_sd_mm(
+    distance_mm: FloatArray | float,
+    *,
+    tip_sd_mm: FloatArray | float,
+    marking_sd_mm: float,
+    scale_sd_share: float,
+) -> FloatArray:
+    """Standard uncertainty of a distance between the tip and something marked.
+
+    Parameters
+    ----------
+    distance_mm : the distance itself, any shape; its sign does not matter.
+    tip_sd_mm : root-mean-square error of the tip, both axes together, same shape.
+    marking_sd_mm : standard deviation of the mark across its outline; 0 where nothing marked takes part.
+    scale_sd_share : relative standard uncertainty of the scale.
+
+    Returns
+    -------
+    FloatArray
+        Millimetres, NaN where the distance or the tip's error is unknown.
+
+    Notes
+    -----
+    First-order propagation of independent errors. A distance feels the tip's error along one direction only,
+    which is 1 / sqrt(2) of the error of both axes together. The scale stretches the distance, so its share
+    grows with it.
+    """
+    distance = np.asarray(distance_mm, dtype=float)
+    tip = np.asarray(tip_sd_mm, dtype=float)
+    return np.sqrt(tip**2 / 2 + marking_sd_mm**2 + (scale_sd_share * distance) ** 2)
+
+
+def gain_sd_mm(gain_mm: float, *, tip_sd_mm: float, scale_sd_share: float) -> float:
+    """Standard uncertainty of a depth gained: the tip's error at both ends, and the scale; millimetres."""
+    return float(np.sqrt(tip_sd_mm**2 + (scale_sd_share * gain_mm) ** 2))
+
+
+def confidence(*, tip_sd_mm: float | None, followed_share: float, target_share: float) -> float:
+    """How far a result can be trusted, 0-1: the product of three plain shares.
+
+    Parameters
+    ----------
+    tip_sd_mm : median error of the tip; counts 1 at 0 mm, a half at 1 mm, a fifth at 2 mm; None counts 0.
+    followed_share : share of the needle's time with the tip or a quarter of the shaft to be seen.
+    target_share : share of that time with the target followed; 1 when no target was marked.
+
+    Notes
+    -----
+    A ranking of our own for the reader's caution, not a probability.
+    """
+    if tip_sd_mm is None or not np.isfinite(tip_sd_mm):
+        return 0.0
+    return float(np.clip(followed_share * target_share / (1 + tip_sd_mm**2), 0.0, 1.0))
