@@ -1,0 +1,159 @@
+"""Small ready-made scenes, so that a test can draw what it needs in one line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from needlecoach.phantoms.beams import BeamGrid
+from needlecoach.phantoms.scene import (
+    Display,
+    DriftKey,
+    Gas,
+    Key,
+    Layer,
+    NeedleLook,
+    PointMm,
+    Probe,
+    Scene,
+    TargetBody,
+    Thing,
+    Tube,
+)
+
+Kind = Literal["hit", "miss", "redirect", "blind", "strokes", "trail", "two_attempts", "none"]
+Side = Literal["left", "right"]
+OUTSIDE_MM = 3.0
+
+
+@dataclass(frozen=True)
+class Aim:
+    """A straight way to a place in the picture: where the needle turns about, and how long it must be."""
+
+    entry_mm: PointMm
+    reach_mm: float
+    angle_deg: float
+    side: Side
+
+
+def aim_at(place_mm: PointMm, grid: BeamGrid, *, angle_deg: float, side: Side = "left") -> Aim:
+    """Find the entry, 3 mm outside the picture, from which a needle at `angle_deg` comes to `place_mm`."""
+    turn, sign = np.radians(angle_deg), 1.0 if side == "left" else -1.0
+    back = np.arange(0.0, 200.0, 0.05)
+    x, z = place_mm[0] - sign * back * np.cos(turn), place_mm[1] - back * np.sin(turn)
+    inside = np.array([grid.inside(*place) for place in zip(x, z, strict=True)])
+    reach = float(back[int(np.argmin(inside))]) + OUTSIDE_MM
+    return Aim(
+        (float(place_mm[0] - sign * reach * np.cos(turn)), float(place_mm[1] - reach * np.sin(turn))),
+        reach,
+        angle_deg,
+        side,
+    )
+
+
+def practice_scene(
+    kind: Kind = "hit",
+    *,
+    probe: Literal["linear", "curved"] = "linear",
+    side: Side = "left",
+    angle_deg: float = 40.0,
+    target: Literal["fluid", "solid", "ring"] = "fluid",
+    trail_db: float | None = 20.0,
+    traps: bool = False,
+) -> Scene:
+    """Return a small scene (about 6 s, 20 frames a second) in which a needle does what `kind` says.
+
+    Parameters
+    ----------
+    kind
+        "hit": one pass into the middle, 1 s there, out. "miss": stops short by 4 mm. "redirect": a pass 7 degrees too steep,
+        back 14 mm, then into the middle. "blind": the tip leaves the plane for the middle third of the way. "strokes": hit
+        with three to-and-fro of 3 mm. "trail": in, out for 1.5 s, a trail left. "two_attempts": a short one, then a hit.
+        "none": no needle.
+    angle_deg
+        Angle to the horizontal, 10-80.
+    trail_db
+        Brightness of the bubble trail over speckle, None for no trail.
+    traps
+        True adds a tube, gas and a layer line, and lets the picture drift.
+    """
+    scanner = Probe(depth_mm=36, width_mm=36) if probe == "linear" else _curved_probe()
+    if probe == "linear":
+        display = Display(420, 400, 0.12, (205, 50), lines=("PRACTICE",))
+    else:
+        display = Display(560, 400, 0.28, (275, 80), lines=("PRACTICE",))
+    grid = BeamGrid(scanner, display)
+    body = TargetBody(_target_place(grid, angle_deg, side), _target_axes(scanner), kind=target)
+    aim = aim_at(body.centre_mm, grid, angle_deg=angle_deg, side=side)
+    motion = () if kind == "none" else motion_for(kind, aim)
+    scene = Scene(
+        duration_s=motion[-1].time_s + 0.8 if motion else 4.0,
+        probe=scanner,
+        display=display,
+        target=body,
+        needle=NeedleLook(entry_mm=aim.entry_mm, side=side, trail_db=trail_db),
+        motion=motion,
+    )
+    if not traps:
+        return scene
+    drift = (DriftKey(0), DriftKey(scene.duration_s, 1.0, 0.4, 0.4))
+    return replace(scene, things=_traps(scanner, side), drift=drift, push_mm=0.6)
+
+
+def motion_for(kind: Kind, aim: Aim, *, start_s: float = 0.5, speed_mm_s: float = 16.0) -> tuple[Key, ...]:
+    """Return the keys of one of the practice motions along an aim, at a mean speed."""
+    reach, angle = aim.reach_mm, aim.angle_deg
+    stops: list[tuple[float, float, float, float]] = {
+        # insertion mm, angle, tip out of plane mm, rest s
+        "hit": [(reach, angle, 0, 1.0)],
+        "miss": [(reach - 4 - 4, angle, 0, 0.8)],
+        "redirect": [(reach, angle + 7, 0, 0.4), (reach - 14, angle, 0, 0.2), (reach, angle, 0, 0.8)],
+        "blind": [(0.4 * reach, angle, 0, 0.1), (0.75 * reach, angle, 4.5, 0.3), (reach, angle, 0, 0.8)],
+        "strokes": [(reach, angle, 0, 0.3), *[(reach - 3 * (n % 2 == 0), angle, 0, 0.0) for n in range(6)]],
+        "trail": [(reach, angle, 0, 0.5), (-1.0, angle, 0, 1.0)],
+        "two_attempts": [(0.6 * reach, angle, 0, 0.4), (-1.0, angle, 0, 0.6), (reach, angle, 0, 0.8)],
+        "none": [],
+    }[kind]
+    keys = [Key(start_s, -1.0, stops[0][1] if stops else angle)]
+    for insertion, turned, out, rest_s in stops:
+        took_s = max(abs(insertion - keys[-1].insertion_mm) / speed_mm_s, 0.3)
+        keys.append(Key(keys[-1].time_s + took_s, insertion, turned, out))
+        if rest_s:
+            keys.append(Key(keys[-1].time_s + rest_s, insertion, turned, out))
+    if keys[-1].insertion_mm > 0:
+        keys.append(Key(keys[-1].time_s + reach / (1.5 * speed_mm_s), -1.0, keys[-1].angle_deg))
+    return tuple(keys)
+
+
+def _curved_probe() -> Probe:
+    return Probe(
+        "curved", frequency_mhz=4.0, depth_mm=75, radius_mm=50, half_angle_deg=33, focus_mm=40, slice_mm=2.0
+    )
+
+
+def _target_place(grid: BeamGrid, angle_deg: float, side: Side) -> PointMm:
+    """Put the target where a needle at this angle comes from a side edge or a top corner."""
+    probe = grid.probe
+    depth = 0.55 * probe.depth_mm
+    sign = 1.0 if side == "left" else -1.0
+    if probe.kind == "curved":
+        return (sign * (angle_deg - 45) * 0.1 * -1, depth)
+    run = float(np.clip(0.9 * depth / np.tan(np.radians(angle_deg)), 6.0, 0.62 * probe.width_mm))
+    return (sign * (run - probe.width_mm / 2), depth)
+
+
+def _target_axes(probe: Probe) -> PointMm:
+    return (3.5, 3.5) if probe.kind == "linear" else (6.0, 6.0)
+
+
+def _traps(probe: Probe, side: Side) -> tuple[Thing, ...]:
+    sign = 1.0 if side == "left" else -1.0
+    wide = probe.width_mm if probe.kind == "linear" else 60.0
+    deep = probe.depth_mm
+    return (
+        Tube((sign * 0.1 * wide, 0.88 * deep), 0.4 * wide, angle_deg=sign * 5),
+        Gas((sign * 0.36 * wide, 0.3 * deep)),
+        Layer(0.78 * deep, tilt_deg=1.0),
+    )

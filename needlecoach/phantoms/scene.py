@@ -1,0 +1,194 @@
+"""What is scanned and how: frozen descriptions from which a recording is drawn.
+
+Places are (x, z) in mm: x from the middle of the probe face to the right, z down from the middle of the face. Levels
+named `_db` are relative to the root-mean-square of the gel's own speckle unless said otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+PointMm = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Probe:
+    """Probe and machine settings. Curved probes use `radius_mm` and `half_angle_deg`, linear ones `width_mm`."""
+
+    kind: Literal["linear", "curved"] = "linear"
+    frequency_mhz: float = 7.5
+    depth_mm: float = 42.0
+    width_mm: float = 38.0
+    radius_mm: float = 50.0
+    half_angle_deg: float = 34.0
+    focus_mm: float = 22.0
+    slice_mm: float = 1.3
+    dynamic_range_db: float = 58.0
+    speckle_below_white_db: float = 38.0
+    noise_db: float = -26.0
+    noise_per_cm_db: float = 3.0
+    persistence: float = 0.0
+
+    @property
+    def wavelength_mm(self) -> float:
+        """Wavelength at 1540 m/s."""
+        return 1.54 / self.frequency_mhz
+
+
+@dataclass(frozen=True)
+class Display:
+    """The scanner's screen: its size, the picture's scale and where the probe face's middle lies."""
+
+    width_px: int = 640
+    height_px: int = 480
+    mm_per_px: float = 0.112
+    face_px: tuple[int, int] = (322, 52)
+    wedge: Literal["left", "right"] = "left"
+    ruler: Literal["left", "right"] = "right"
+    lines: tuple[str, ...] = ("GEL BLOCK", "depth 42 mm")
+    back_grey: int = 6
+
+
+@dataclass(frozen=True)
+class TargetBody:
+    """An ellipse to be sampled: fluid (black), solid (own echo level) or ring-walled (bright rim all round)."""
+
+    centre_mm: PointMm
+    semi_axes_mm: PointMm
+    tilt_deg: float = 0.0
+    kind: Literal["fluid", "solid", "ring"] = "fluid"
+    level_db: float = -7.0
+    wall_db: float = 24.0
+    enhancement_db_per_mm: float = 0.45
+
+
+@dataclass(frozen=True)
+class Tube:
+    """A straight tube: bright walls, dark inside, weakening copies of the walls below."""
+
+    centre_mm: PointMm
+    length_mm: float
+    angle_deg: float = 0.0
+    diameter_mm: float = 2.4
+    wall_db: float = 30.0
+    n_copies: int = 3
+
+
+@dataclass(frozen=True)
+class Gas:
+    """A clump of gas: ragged bright top, dirty shadow below."""
+
+    centre_mm: PointMm
+    width_mm: float = 3.0
+    level_db: float = 30.0
+    shadow_db: float = 14.0
+
+
+@dataclass(frozen=True)
+class Layer:
+    """The border between two pours of gel: a thin, broken, nearly level line across the picture."""
+
+    depth_mm: float
+    tilt_deg: float = 0.0
+    level_db: float = 13.0
+
+
+@dataclass(frozen=True)
+class Specks:
+    """Short bright fibres strewn over the gel."""
+
+    count: int = 40
+    level_db: float = 12.0
+
+
+Thing = Tube | Gas | Layer | Specks
+
+
+@dataclass(frozen=True)
+class NeedleLook:
+    """The needle: where it turns about, and how it looks.
+
+    `entry_mm` is the point the shaft passes through at insertion 0, usually just outside the picture. Brightness falls by
+    `fall_db_per_deg` for each degree between the beam and the shaft's normal. Copies of the shaft lie below it along
+    the beam, `copy_spacing_mm` apart. The trail is a row of bubbles, `trail_db` None for none.
+    """
+
+    entry_mm: PointMm = (-22.0, 3.0)
+    side: Literal["left", "right"] = "left"
+    shaft_db: float = 36.0
+    fall_db_per_deg: float = 0.32
+    roughness: float = 0.8
+    tip_db: float = 34.0
+    n_tip_echoes: int = 4
+    copy_spacing_mm: float = 0.9
+    n_copies: int = 2
+    copy_fall_db: float = 9.0
+    bend_mm: float = 0.0
+    shadow_db: float = 2.5
+    trail_db: float | None = 20.0
+    trail_spacing_mm: float = 0.8
+
+
+@dataclass(frozen=True)
+class Key:
+    """The needle at one moment; between keys it moves smoothly, starting and ending at rest.
+
+    `insertion_mm` is the length from the entry point to the tip, 0 or less when the needle is out. `tip_out_mm` and `entry_out_mm`
+    say how far tip and entry lie outside the picture's plane.
+    """
+
+    time_s: float
+    insertion_mm: float
+    angle_deg: float
+    tip_out_mm: float = 0.0
+    entry_out_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class DriftKey:
+    """How far the gel has moved in the picture at one moment; `out_mm` is the probe's slide across its plane."""
+
+    time_s: float
+    x_mm: float = 0.0
+    z_mm: float = 0.0
+    out_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything that a recording is drawn from; the seed is given apart.
+
+    `push_mm` is how far the target gives way before its wall is pierced, `drag_mm` how far gel near the tip sticks to the
+    needle, `tremor_mm` the root-mean-square of the hand's 6-11 Hz shake.
+    """
+
+    duration_s: float = 8.0
+    fps: float = 20.0
+    probe: Probe = field(default_factory=Probe)
+    display: Display = field(default_factory=Display)
+    target: TargetBody | None = None
+    things: tuple[Thing, ...] = ()
+    needle: NeedleLook = field(default_factory=NeedleLook)
+    motion: tuple[Key, ...] = ()
+    drift: tuple[DriftKey, ...] = ()
+    push_mm: float = 0.0
+    drag_mm: float = 0.15
+    tremor_mm: float = 0.05
+
+    def __post_init__(self) -> None:
+        for keys in (self.motion, self.drift):
+            times = [key.time_s for key in keys]
+            if (np.diff(times) <= 0).any():
+                raise ValueError(f"Times of keys must rise, got {times}.")
+        if self.duration_s <= 0 or self.fps <= 0:
+            raise ValueError(
+                f"A scene needs a length and a rate above 0, got {self.duration_s} s at {self.fps} per s."
+            )
+
+    @property
+    def n_frames(self) -> int:
+        """Number of frames drawn."""
+        return round(self.duration_s * self.fps)
