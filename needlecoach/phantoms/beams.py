@@ -20,7 +20,7 @@ N_BANDS = 8
 
 @dataclass(frozen=True)
 class BeamGrid:
-    """Samples (row = depth along the beam, column = beam) with `margin` extra rows and columns on every side."""
+    """Samples (row = depth along the beam, column = beam), `margin` more rows and columns on every side."""
 
     probe: Probe
     display: Display
@@ -45,7 +45,7 @@ class BeamGrid:
     @cached_property
     def depth_mm(self) -> Floats:
         """Depth below the face along the beam, shape (rows,)."""
-        return (np.arange(self.shape[0]) - self.margin) * self.display.mm_per_px
+        return np.asarray((np.arange(self.shape[0]) - self.margin) * self.display.mm_per_px, float)
 
     def index(self, x_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Column and row, not rounded, of places in mm."""
@@ -82,7 +82,7 @@ class BeamGrid:
         depth = np.asarray(depth_mm, float)
         if self.probe.kind == "linear":
             return np.full_like(depth, self.column_step)
-        return (depth + self.probe.radius_mm) * self.column_step
+        return np.asarray((depth + self.probe.radius_mm) * self.column_step, float)
 
     def inside(self, x_mm: float, z_mm: float) -> bool:
         """Tell whether a place lies in the picture (half a pixel past the outermost samples counts)."""
@@ -93,7 +93,7 @@ class BeamGrid:
 
 @dataclass(frozen=True)
 class PointSpread:
-    """How one point echo spreads: a Gaussian pulse in depth, a squared sinc across, widest away from the focus."""
+    """How one point echo spreads: a Gaussian pulse in depth, a squared sinc across, narrowest in focus."""
 
     grid: BeamGrid
 
@@ -182,11 +182,8 @@ class Screen:
     def to_px(self, x_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> Floats:
         """Pixels, shape (..., 2), of places in mm."""
         face = np.asarray(self.grid.display.face_px, float)
-        return (
-            np.stack([np.asarray(x_mm, float), np.asarray(z_mm, float)], axis=-1)
-            / self.grid.display.mm_per_px
-            + face
-        )
+        places = np.stack([np.asarray(x_mm, float), np.asarray(z_mm, float)], axis=-1)
+        return np.asarray(places / self.grid.display.mm_per_px + face, float)
 
     @cached_property
     def region(self) -> Region:

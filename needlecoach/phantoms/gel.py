@@ -33,7 +33,7 @@ def smooth_noise(rng: np.random.Generator, n: int, length: float) -> Floats:
 
 @dataclass(frozen=True)
 class GelBlock:
-    """Two independent speckle patterns (mixed as the probe slides across its plane) and the coherent echoes."""
+    """Two independent speckle patterns, mixed as the probe slides across, and the coherent echoes."""
 
     first: Samples
     second: Samples
@@ -69,7 +69,7 @@ class _Canvas:
 
 
 def line_weight(spread: PointSpread, x: Floats, z: Floats, step_mm: float) -> Floats:
-    """Share of a line's amplitude that each of its points carries, so that the drawn line has the wanted height."""
+    """Share of a line's amplitude for each of its points, so that the drawn line has the wanted height."""
     beam_x, beam_z = spread.grid.beam_direction(x, z)
     along_x, along_z = np.gradient(x), np.gradient(z)
     norm = np.hypot(along_x, along_z) + 1e-12
@@ -124,7 +124,7 @@ def _ellipse_level(target: TargetBody, x: Floats, z: Floats) -> Floats:
     dx, dz = x - target.centre_mm[0], z - target.centre_mm[1]
     u = (dx * np.cos(turn) + dz * np.sin(turn)) / target.semi_axes_mm[0]
     v = (-dx * np.sin(turn) + dz * np.cos(turn)) / target.semi_axes_mm[1]
-    return np.hypot(u, v)
+    return np.asarray(np.hypot(u, v), float)
 
 
 def _add_target(canvas: _Canvas, target: TargetBody) -> None:
@@ -135,7 +135,7 @@ def _add_target(canvas: _Canvas, target: TargetBody) -> None:
         canvas.strength *= ratio(target.level_db * inside)
         canvas.depth_step_db(-0.3 * target.enhancement_db_per_mm * inside)
     else:
-        # Fluid is not quite empty: side lobes and reverberation leave some haze, most of it near the upper wall.
+        # Fluid is not quite empty: reverberation leaves a haze.
         canvas.strength *= ratio(-34 * inside)
         canvas.points *= (1 - inside).astype(np.float32)
         canvas.depth_step_db(target.enhancement_db_per_mm * inside)

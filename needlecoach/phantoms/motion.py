@@ -15,7 +15,7 @@ ADVANCE_MM = 0.005
 
 @dataclass(frozen=True)
 class Pose:
-    """The needle at one moment in the picture's mm; `depth_mm` is the insertion, `steady_mm` the same without tremor."""
+    """The needle at one moment, in the picture; `depth_mm` is the insertion, `steady_mm` without tremor."""
 
     entry_mm: PointMm
     tip_mm: PointMm
@@ -68,6 +68,14 @@ def _smooth(time_s: float, keys: tuple[Key, ...] | tuple[DriftKey, ...], name: s
     return float(values[at] + (values[at + 1] - values[at]) * share**3 * (10 - 15 * share + 6 * share**2))
 
 
+def drift_at(scene: Scene, time_s: float) -> tuple[float, float, float]:
+    """Shift of the gel in the picture along x and z, and across the plane, mm."""
+    keys = scene.drift
+    if not keys:
+        return 0.0, 0.0, 0.0
+    return _smooth(time_s, keys, "x_mm"), _smooth(time_s, keys, "z_mm"), _smooth(time_s, keys, "out_mm")
+
+
 class Choreography:
     """A scene's motion, sampled frame by frame; the seed decides tremor and wander only."""
 
@@ -82,13 +90,6 @@ class Choreography:
         turns = 2 * np.pi * self._rates[axis] * time_s + self._phases[axis]
         return float(self.scene.tremor_mm * (weights * np.sin(turns)).sum())
 
-    def drift(self, time_s: float) -> tuple[float, float, float]:
-        """Shift of the gel in the picture along x and z, and across the plane, mm."""
-        keys = self.scene.drift
-        if not keys:
-            return 0.0, 0.0, 0.0
-        return _smooth(time_s, keys, "x_mm"), _smooth(time_s, keys, "z_mm"), _smooth(time_s, keys, "out_mm")
-
     def pose(self, time_s: float) -> Pose | None:
         """Return the needle's pose, None while it is out of the gel."""
         keys = self.scene.motion
@@ -102,7 +103,7 @@ class Choreography:
         angle = _smooth(time_s, keys, "angle_deg") + np.degrees(
             calm * self._shake(time_s, 1) / max(steady, 8.0)
         )
-        dx, dz, _ = self.drift(time_s)
+        dx, dz, _ = drift_at(self.scene, time_s)
         entry = (self.scene.needle.entry_mm[0] + dx, self.scene.needle.entry_mm[1] + dz)
         sign = 1.0 if self.scene.needle.side == "left" else -1.0
         turn = np.radians(angle)
@@ -118,7 +119,7 @@ class Choreography:
         for number in range(self.scene.n_frames):
             time_s = number / self.scene.fps
             pose = self.pose(time_s)
-            dx, dz, slide = self.drift(time_s)
+            dx, dz, slide = drift_at(self.scene, time_s)
             travel = (pose.depth_mm if pose else 0.0) - before
             before += travel
             # Gel sticks to the needle until it has been pulled `drag_mm`, then slips.
@@ -134,7 +135,7 @@ class Choreography:
         return out
 
     def _push(self, pose: Pose | None, drift: PointMm) -> PointMm:
-        """Shift of the target by the needle: grows as the tip nears the wall, falls back once it is through."""
+        """Shift of the target: grows as the tip nears its wall, falls back once the tip is through."""
         target = self.scene.target
         if pose is None or target is None or self.scene.push_mm == 0:
             return 0.0, 0.0

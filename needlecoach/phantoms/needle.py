@@ -14,6 +14,7 @@ from needlecoach.phantoms.scene import NeedleLook, PointMm, Scene
 
 STEP_MM = 0.06
 BODY_MM = 120.0
+BEHIND_TIP_MM = 1.5
 
 
 def slice_gain(grid: BeamGrid, out_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> Floats:
@@ -116,7 +117,7 @@ class NeedlePainter:
             self.look.tip_db - fall - drop
         )
         column, row = self.grid.index(x, z)
-        return column, row, gain * np.exp(1j * phase)
+        return column, row, np.asarray(gain * np.exp(1j * phase), complex)
 
     def shadow(self, pose: Pose) -> npt.NDArray[np.float32]:
         """What the shaft takes from the sound below it, as a gain on the grid."""
@@ -152,13 +153,16 @@ class Trail:
         self.places: list[PointMm] = []
 
     def grow(self, moment: Moment) -> None:
-        """Lay bubbles where the tip is now, unless some lie there already, it is out of plane, or in fluid."""
+        """Lay bubbles just behind the tip, unless some lie there already or the place is in fluid."""
         look, pose = self.scene.needle, moment.pose
         if look.trail_db is None or pose is None or not pose.inside:
             return
-        dx, dz = shift_at(moment, *pose.tip_mm)
-        place = (pose.tip_mm[0] - float(dx), pose.tip_mm[1] - float(dz))
-        near = any(np.hypot(place[0] - x, place[1] - z) < look.trail_spacing_mm for x, z in self.places)
+        # Air is drawn along the shaft and comes to lie behind the point, never ahead of it.
+        ux, uz = pose.direction
+        x, z = pose.tip_mm[0] - BEHIND_TIP_MM * ux, pose.tip_mm[1] - BEHIND_TIP_MM * uz
+        dx, dz = shift_at(moment, x, z)
+        place = (x - float(dx), z - float(dz))
+        near = any(np.hypot(place[0] - u, place[1] - v) < look.trail_spacing_mm for u, v in self.places)
         if near or self._in_fluid(place):
             return
         self.places.append(place)

@@ -68,10 +68,10 @@ def practice_scene(
     Parameters
     ----------
     kind
-        "hit": one pass into the middle, 1 s there, out. "miss": stops short by 4 mm. "redirect": a pass 7 degrees too steep,
-        back 14 mm, then into the middle. "blind": the tip leaves the plane for the middle third of the way. "strokes": hit
-        with three to-and-fro of 3 mm. "trail": in, out for 1.5 s, a trail left. "two_attempts": a short one, then a hit.
-        "none": no needle.
+        "hit": one pass into the middle, 1 s there, out. "miss": stops 10 mm before the middle. "redirect": a
+        pass 7 degrees too steep, back 14 mm, then into the middle. "blind": the tip is out of the plane for a
+        third of the way. "strokes": hit with three to-and-fro of 3 mm. "trail": in, out for over 1 s, a trail
+        left. "two_attempts": a short one, then a hit. "none": no needle.
     angle_deg
         Angle to the horizontal, 10-80.
     trail_db
@@ -105,17 +105,18 @@ def practice_scene(
 def motion_for(kind: Kind, aim: Aim, *, start_s: float = 0.5, speed_mm_s: float = 16.0) -> tuple[Key, ...]:
     """Return the keys of one of the practice motions along an aim, at a mean speed."""
     reach, angle = aim.reach_mm, aim.angle_deg
-    stops: list[tuple[float, float, float, float]] = {
+    ways: dict[str, list[tuple[float, float, float, float]]] = {
         # insertion mm, angle, tip out of plane mm, rest s
         "hit": [(reach, angle, 0, 1.0)],
-        "miss": [(reach - 4 - 4, angle, 0, 0.8)],
+        "miss": [(reach - 10, angle, 0, 0.8)],
         "redirect": [(reach, angle + 7, 0, 0.4), (reach - 14, angle, 0, 0.2), (reach, angle, 0, 0.8)],
         "blind": [(0.4 * reach, angle, 0, 0.1), (0.75 * reach, angle, 4.5, 0.3), (reach, angle, 0, 0.8)],
         "strokes": [(reach, angle, 0, 0.3), *[(reach - 3 * (n % 2 == 0), angle, 0, 0.0) for n in range(6)]],
         "trail": [(reach, angle, 0, 0.5), (-1.0, angle, 0, 1.0)],
         "two_attempts": [(0.6 * reach, angle, 0, 0.4), (-1.0, angle, 0, 0.6), (reach, angle, 0, 0.8)],
         "none": [],
-    }[kind]
+    }
+    stops = ways[kind]
     keys = [Key(start_s, -1.0, stops[0][1] if stops else angle)]
     for insertion, turned, out, rest_s in stops:
         took_s = max(abs(insertion - keys[-1].insertion_mm) / speed_mm_s, 0.3)

@@ -26,7 +26,17 @@ from needlecoach.phantoms.scene import (
 from needlecoach.phantoms.simulate import marks_record, write_clip
 
 LINEAR = Probe(depth_mm=42, width_mm=38, persistence=0.3)
-CURVED = Probe("curved", 4.0, 80, radius_mm=52, half_angle_deg=32, focus_mm=42, slice_mm=2.2, persistence=0.3)
+CURVED = Probe(
+    "curved",
+    4.0,
+    80,
+    radius_mm=52,
+    half_angle_deg=32,
+    focus_mm=42,
+    slice_mm=2.2,
+    noise_per_cm_db=2.5,
+    persistence=0.3,
+)
 
 
 @dataclass(frozen=True)
@@ -50,12 +60,13 @@ def _aim(scene_display: Display, probe: Probe, target: TargetBody, angle_deg: fl
 
 def clean_hit() -> Sample:
     """One pass from the left into a fluid target, 1.5 s inside, out."""
-    display = Display(lines=("GEL BLOCK A", "linear 7.5 MHz", "depth 42 mm"))
+    display = Display(mm_per_px=0.118, lines=("GEL BLOCK A", "linear 7.5 MHz", "depth 42 mm"))
     target = TargetBody((5.0, 23.0), (4.0, 4.0))
     aim = _aim(display, LINEAR, target, 36, "left")
     d = aim.reach_mm
     motion = (
-        Key(1.0, -1, 36), Key(2.2, 11, 36), Key(2.6, 11, 36.5), Key(4.6, d, 36), Key(6.1, d, 36), Key(7.6, -1, 36),
+        Key(1.0, -1, 36), Key(2.2, 11, 36), Key(2.6, 11, 36.5), Key(4.6, d, 36), Key(6.1, d, 36),
+        Key(7.6, -1, 36),
     )  # fmt: skip
     scene = Scene(
         8.4, 20, LINEAR, display, target, (Layer(33, 1.2), Gas((14, 11)), Specks(25)),
@@ -65,11 +76,11 @@ def clean_hit() -> Sample:
 
 
 def miss_with_redirection() -> Sample:
-    """From the right at a solid target: too steep, back, turned 8 degrees, and past its upper rim."""
-    display = Display(wedge="right", ruler="left", lines=("GEL BLOCK B", "linear 7.5 MHz"))
+    """From the right at a solid target: too steep, back, turned 20 degrees, and past its upper rim."""
+    display = Display(mm_per_px=0.12, wedge="right", ruler="left", lines=("GEL BLOCK B", "linear 7.5 MHz"))
     target = TargetBody((-4.0, 24.0), (4.2, 3.4), tilt_deg=10, kind="solid", level_db=-9, wall_db=22)
     aim = _aim(display, LINEAR, target, 44, "right")
-    d, first, second = aim.reach_mm, 56.0, 34.0
+    d, first, second = aim.reach_mm, 56.0, 36.0
     motion = (
         Key(0.8, -1, first), Key(2.8, d - 4, first), Key(3.4, d - 4, first), Key(4.4, d - 17, first),
         Key(5.0, d - 17, second), Key(6.6, d - 2, second), Key(7.4, d - 2, second), Key(8.8, -1, second),
@@ -92,14 +103,15 @@ def miss_with_redirection() -> Sample:
 
 
 def blind_advance() -> Sample:
-    """The tip leaves the plane for about 10 mm of the way, comes back and hits; a tube lies nearly parallel."""
-    display = Display(wedge="right", lines=("GEL BLOCK C", "gain 52", "depth 42 mm"))
+    """The tip leaves the plane for 11 mm of the way, comes back and hits; a tube lies nearly parallel."""
+    display = Display(mm_per_px=0.118, wedge="right", lines=("GEL BLOCK C", "gain 52", "depth 42 mm"))
     target = TargetBody((6.0, 25.0), (4.0, 4.0))
     aim = _aim(display, LINEAR, target, 40, "left")
     d = aim.reach_mm
     motion = (
-        Key(0.8, -1, 40), Key(2.2, 12, 40), Key(2.6, 12, 40), Key(3.2, 14, 40, 4.5, 0.6), Key(4.8, d - 7, 40, 4.5, 0.6),
-        Key(5.4, d - 6, 40), Key(5.9, d - 6, 40), Key(6.6, d, 40), Key(7.4, d, 40), Key(8.6, -1, 40),
+        Key(0.8, -1, 40), Key(2.4, 17, 40), Key(2.8, 17, 40), Key(3.3, 17.5, 40, 4.5, 0.6),
+        Key(4.8, d - 6, 40, 4.5, 0.6), Key(5.4, d - 6, 40), Key(5.9, d - 6, 40), Key(6.6, d, 40),
+        Key(7.4, d, 40), Key(8.6, -1, 40),
     )  # fmt: skip
     things = (Tube((-9, 33), 17, 24, 2.2), Layer(38, 0.6), Specks(25))
     look = NeedleLook(aim.entry_mm, "left", shaft_db=37, trail_db=17)
@@ -120,7 +132,7 @@ def blind_advance() -> Sample:
 
 def trail_trap() -> Sample:
     """A trail brighter than the needle stays when it is drawn back; a second pass at another angle hits."""
-    display = Display(lines=("GEL BLOCK D", "linear 7.5 MHz"))
+    display = Display(mm_per_px=0.12, lines=("GEL BLOCK D", "linear 7.5 MHz"))
     target = TargetBody((4.0, 22.0), (3.8, 3.8), kind="ring", wall_db=22)
     aim = _aim(display, LINEAR, target, 35, "left")
     d = aim.reach_mm
@@ -129,7 +141,7 @@ def trail_trap() -> Sample:
         Key(6.6, d, 35), Key(7.4, d, 35), Key(8.6, -1, 35),
     )  # fmt: skip
     things = (Gas((13, 13), 3.4), Layer(34, -0.8), Specks(25))
-    look = NeedleLook(aim.entry_mm, "left", shaft_db=33, tip_db=32, trail_db=29, trail_spacing_mm=0.7)
+    look = NeedleLook(aim.entry_mm, "left", shaft_db=34, tip_db=35, trail_db=26, trail_spacing_mm=0.7)
     scene = Scene(
         10.0,
         20,
@@ -147,16 +159,14 @@ def trail_trap() -> Sample:
 
 def two_attempts_curved() -> Sample:
     """Curved probe: a first attempt falls short and is taken out; the second hits, with three strokes."""
-    display = Display(
-        mm_per_px=0.235, face_px=(322, 84), lines=("GEL BLOCK E", "curved 4 MHz", "depth 80 mm")
-    )
+    display = Display(mm_per_px=0.25, face_px=(300, 84), lines=("GEL BLOCK E", "curved 4 MHz", "depth 80 mm"))
     target = TargetBody((2.0, 40.0), (6.5, 6.0))
     aim = _aim(display, CURVED, target, 42, "right")
     d = aim.reach_mm
     motion = (
         Key(0.6, -1, 46), Key(2.2, d - 14, 46), Key(2.8, d - 14, 46), Key(4.0, -1, 46), Key(4.9, -1, 42),
-        Key(7.0, d, 42), Key(7.4, d, 42), Key(7.8, d - 3.5, 42), Key(8.2, d, 42), Key(8.6, d - 3.5, 42), Key(9.0, d, 42),
-        Key(9.4, d - 3.5, 42), Key(9.8, d, 42), Key(10.2, d, 42), Key(11.6, -1, 42),
+        Key(7.0, d, 42), Key(7.4, d, 42), Key(7.8, d - 3.5, 42), Key(8.2, d, 42), Key(8.6, d - 3.5, 42),
+        Key(9.0, d, 42), Key(9.4, d - 3.5, 42), Key(9.8, d, 42), Key(10.2, d, 42), Key(11.6, -1, 42),
     )  # fmt: skip
     things = (Tube((-14, 66), 28, 4, 3.5), Layer(58, 0.8, 15), Gas((-17, 26), 5.0), Specks(30))
     look = NeedleLook(
@@ -164,7 +174,7 @@ def two_attempts_curved() -> Sample:
     )
     scene = Scene(
         12.2,
-        20,
+        18,
         CURVED,
         display,
         target,
@@ -179,13 +189,16 @@ def two_attempts_curved() -> Sample:
 
 def no_needle() -> Sample:
     """The probe slides over the block: tube, layer, gas and a target, and no needle."""
-    display = Display(wedge="right", ruler="left", lines=("GEL BLOCK F", "linear 7.5 MHz", "depth 42 mm"))
+    display = Display(
+        mm_per_px=0.125, wedge="right", ruler="left", lines=("GEL BLOCK F", "linear 7.5 MHz", "depth 42 mm")
+    )
     target = TargetBody((7.0, 20.0), (4.5, 4.0))
     drift = (
-        DriftKey(0, -3.5), DriftKey(3.0, 2.5, 0.3, 0.5), DriftKey(5.5, -1.0, -0.3, 0.9), DriftKey(8.5, 4.0, 0.2, 0.4),
+        DriftKey(0.8, -2.5), DriftKey(3.6, 2.5, 0.3, 0.3), DriftKey(4.6, 2.5, 0.3, 0.3),
+        DriftKey(6.0, 0.5, -0.2, 0.5), DriftKey(6.8, 0.5, -0.2, 0.5), DriftKey(8.2, 2.0, 0.0, 0.3),
     )  # fmt: skip
     things = (Tube((-11, 20), 22, 27, 2.2), Gas((14, 30), 3.0), Layer(34, 1.5), Specks(35))
-    scene = Scene(8.6, 20, LINEAR, display, target, things, motion=(), drift=drift)
+    scene = Scene(8.6, 16, LINEAR, display, target, things, motion=(), drift=drift)
     return Sample(scene, 606, "L03", "No needle: the probe slides over the block.")
 
 
@@ -203,7 +216,7 @@ SAMPLES: dict[str, Callable[[], Sample]] = {
 
 
 def make_samples(folder: Path) -> None:
-    """Write every sample as NAME.mp4, NAME.truth.json and NAME.marks.json into a folder, which is made if need be."""
+    """Write every sample as NAME.mp4, NAME.truth.json and NAME.marks.json; the folder is made if need be."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, build in SAMPLES.items():
         sample = build()

@@ -1,7 +1,7 @@
 """What is scanned and how: frozen descriptions from which a recording is drawn.
 
-Places are (x, z) in mm: x from the middle of the probe face to the right, z down from the middle of the face. Levels
-named `_db` are relative to the root-mean-square of the gel's own speckle unless said otherwise.
+Places are (x, z) in mm: x from the middle of the probe face to the right, z down from the middle of the face.
+Levels named `_db` are relative to the root-mean-square of the gel's own speckle unless said otherwise.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ PointMm = tuple[float, float]
 
 @dataclass(frozen=True)
 class Probe:
-    """Probe and machine settings. Curved probes use `radius_mm` and `half_angle_deg`, linear ones `width_mm`."""
+    """Probe and machine: curved probes use `radius_mm` and `half_angle_deg`, linear ones `width_mm`."""
 
     kind: Literal["linear", "curved"] = "linear"
     frequency_mhz: float = 7.5
@@ -28,8 +28,8 @@ class Probe:
     slice_mm: float = 1.3
     dynamic_range_db: float = 58.0
     speckle_below_white_db: float = 38.0
-    noise_db: float = -26.0
-    noise_per_cm_db: float = 3.0
+    noise_db: float = -33.0
+    noise_per_cm_db: float = 4.0
     persistence: float = 0.0
 
     @property
@@ -54,7 +54,7 @@ class Display:
 
 @dataclass(frozen=True)
 class TargetBody:
-    """An ellipse to be sampled: fluid (black), solid (own echo level) or ring-walled (bright rim all round)."""
+    """An ellipse to be sampled: fluid (black), solid (own echo level) or with a bright ring for a wall."""
 
     centre_mm: PointMm
     semi_axes_mm: PointMm
@@ -111,9 +111,10 @@ Thing = Tube | Gas | Layer | Specks
 class NeedleLook:
     """The needle: where it turns about, and how it looks.
 
-    `entry_mm` is the point the shaft passes through at insertion 0, usually just outside the picture. Brightness falls by
-    `fall_db_per_deg` for each degree between the beam and the shaft's normal. Copies of the shaft lie below it along
-    the beam, `copy_spacing_mm` apart. The trail is a row of bubbles, `trail_db` None for none.
+    `entry_mm` is where the tip is at insertion 0 and what the shaft turns about, mostly just outside the
+    picture. Brightness falls by `fall_db_per_deg` for each degree between the beam and the shaft's normal.
+    Copies of the shaft lie below it along the beam, `copy_spacing_mm` apart. The trail is a row of bubbles;
+    `trail_db` None is no trail.
     """
 
     entry_mm: PointMm = (-22.0, 3.0)
@@ -136,8 +137,8 @@ class NeedleLook:
 class Key:
     """The needle at one moment; between keys it moves smoothly, starting and ending at rest.
 
-    `insertion_mm` is the length from the entry point to the tip, 0 or less when the needle is out. `tip_out_mm` and `entry_out_mm`
-    say how far tip and entry lie outside the picture's plane.
+    `insertion_mm` is the length from the entry point to the tip, 0 or less when the needle is out.
+    `tip_out_mm` and `entry_out_mm` say how far tip and entry lie beside the picture's plane.
     """
 
     time_s: float
@@ -149,7 +150,7 @@ class Key:
 
 @dataclass(frozen=True)
 class DriftKey:
-    """How far the gel has moved in the picture at one moment; `out_mm` is the probe's slide across its plane."""
+    """How far the gel has moved in the picture at one moment; `out_mm` is the slide across the plane."""
 
     time_s: float
     x_mm: float = 0.0
@@ -161,8 +162,8 @@ class DriftKey:
 class Scene:
     """Everything that a recording is drawn from; the seed is given apart.
 
-    `push_mm` is how far the target gives way before its wall is pierced, `drag_mm` how far gel near the tip sticks to the
-    needle, `tremor_mm` the root-mean-square of the hand's 6-11 Hz shake.
+    `push_mm` is how far the target gives way before its wall is pierced, `drag_mm` how far gel near the tip
+    sticks to the needle, `tremor_mm` the root-mean-square of the hand's shake, along and across the shaft.
     """
 
     duration_s: float = 8.0

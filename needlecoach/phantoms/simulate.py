@@ -17,7 +17,7 @@ from needlecoach.model import Frame, GreyImage
 from needlecoach.phantoms.beams import BeamGrid, PointSpread, Samples, Screen
 from needlecoach.phantoms.furniture import draw_furniture, ruler_points_px
 from needlecoach.phantoms.gel import GelBlock, build_gel, random_echoes, ratio, smooth_noise
-from needlecoach.phantoms.motion import Choreography, Moment, shift_at
+from needlecoach.phantoms.motion import Choreography, Moment, drift_at, shift_at
 from needlecoach.phantoms.needle import NeedlePainter, Trail
 from needlecoach.phantoms.scene import Scene
 from needlecoach.phantoms.truth import FrameTruth, find_events, frame_truth, tip_signal
@@ -129,7 +129,7 @@ class Studio:
         return out
 
     def grey(self, envelope: npt.NDArray[np.float32] | float) -> npt.NDArray[np.float32]:
-        """Log compression: dynamic range to 0-255, speckle a fixed distance below white. Not rounded, may exceed 0-255."""
+        """Log compression: the dynamic range becomes 0-255; not rounded, not clipped."""
         probe = self.scene.probe
         level_db = (
             20 * np.log10(np.asarray(envelope, np.float32) + np.float32(1e-6)) - probe.speckle_below_white_db
@@ -164,9 +164,10 @@ def simulate(scene: Scene, *, seed: int) -> Iterator[tuple[Frame, FrameTruth]]:
 
     Notes
     -----
-    Fully developed speckle: complex normal scatterers convolved with a depth-dependent point-spread function, envelope,
-    log compression (Burckhardt 1978; from memory). Needle, bubbles and walls are coherent point echoes added before
-    detection, so that they interfere with the speckle as real ones do. Brightness with angle is a fitted law, not wave physics.
+    Fully developed speckle: complex normal scatterers convolved with a depth-dependent point-spread function,
+    envelope, log compression (Burckhardt 1978; from memory). Needle, bubbles and walls are coherent point
+    echoes added before detection, so that they interfere with the speckle as real ones do. How brightness
+    falls with angle is a chosen law, not wave physics.
     """
     studio = Studio(scene, seed=seed)
     blank = draw_furniture(studio.screen)
@@ -243,7 +244,10 @@ def marks_record(scene: Scene, *, learner: str, notes: str) -> dict[str, Any]:
     screen = Screen(BeamGrid(scene.probe, scene.display))
     marks: dict[str, Any] = {"schema": 1, "learner": learner, "task": "aspirate", "needle_gauge": 21}
     if scene.target is not None:
-        centre = np.round(screen.to_px(*scene.target.centre_mm), 1).tolist()
+        dx, dz, _ = drift_at(scene, 0.0)
+        centre = np.round(
+            screen.to_px(scene.target.centre_mm[0] + dx, scene.target.centre_mm[1] + dz), 1
+        ).tolist()
         semi_axes = [round(axis / scene.display.mm_per_px, 1) for axis in scene.target.semi_axes_mm]
         ellipse = {"centre_px": centre, "semi_axes_px": semi_axes, "tilt_deg": scene.target.tilt_deg}
         marks["target"] = {"ellipse": ellipse, "frame": 0}

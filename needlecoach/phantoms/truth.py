@@ -26,7 +26,7 @@ GAP_S = 0.3
 
 @dataclass(frozen=True)
 class FrameTruth:
-    """One frame's truth; None where there is no needle or no target. Distances in mm, `edge_mm` negative inside."""
+    """One frame's truth; None where there is no needle or no target. `edge_mm` is negative inside."""
 
     frame: int
     time_s: float
@@ -79,10 +79,10 @@ def tip_signal(
     Notes
     -----
     The needle-only peak within 0.7 mm of the tip against the larger of two backgrounds without needle: the
-    root-mean-square within 3.5 mm (from the median, as for Rayleigh amplitudes, so that walls do not count) and
-    the plain one within 0.9 mm.
+    root-mean-square within 3.5 mm (from the median, as for Rayleigh amplitudes, so that walls do not count)
+    and the plain one within 0.9 mm.
     """
-    column, row = (int(round(float(v))) for v in grid.index(*tip_mm))
+    column, row = (round(float(v)) for v in grid.index(*tip_mm))
     reach_r = int(3.5 / grid.display.mm_per_px) + 1
     reach_c = int(3.5 / float(grid.column_mm(max(tip_mm[1], 1.0)))) + 1
     rows = slice(max(row - reach_r, 0), row + reach_r + 1)
@@ -97,7 +97,7 @@ def tip_signal(
 
 
 def edge_distance_mm(target: TargetBody, centre_mm: Point, tip_mm: Point) -> float:
-    """Signed distance from a point to the target's outline, mm, negative inside (nearest of 3600 outline points)."""
+    """Signed distance from a point to the target's outline, mm, negative inside (nearest of 3600 points)."""
     turn, phase = np.radians(target.tilt_deg), np.linspace(0, 2 * np.pi, 3600, endpoint=False)
     dx, dz = tip_mm[0] - centre_mm[0], tip_mm[1] - centre_mm[1]
     u, v = dx * np.cos(turn) + dz * np.sin(turn), -dx * np.sin(turn) + dz * np.cos(turn)
@@ -109,7 +109,7 @@ def edge_distance_mm(target: TargetBody, centre_mm: Point, tip_mm: Point) -> flo
 def frame_truth(
     number: int, moment: Moment, *, scene: Scene, screen: Screen, contrast_db: float | None, grey: float
 ) -> FrameTruth:
-    """Put one frame's truth together; `contrast_db` and `grey` of the needle at the tip come from the samples."""
+    """Put one frame's truth together; `contrast_db` and `grey` are of the needle alone at the tip."""
     pose, target = moment.pose, moment.target_mm
     present = pose is not None and pose.inside
     target_px = None if target is None else _point(screen.to_px(*target))
@@ -165,9 +165,9 @@ def find_events(frames: Sequence[FrameTruth], *, fps: float) -> dict[str, Any]:
     Notes
     -----
     Attempt: needle in the picture, gaps under 0.3 s closed. Pass: forward excursion of at least 3 mm from an
-    entry, or after a withdrawal of at least 5 mm from the deepest point. Stroke: to-and-fro of 1.5 to under 5 mm.
-    Hit: tip inside the target for at least 0.2 s in all. Blind advance: new depth within a pass, tremor left out,
-    while the tip can't be seen.
+    entry, or after a withdrawal of at least 5 mm from the deepest point. Stroke: to-and-fro of 1.5 to under
+    5 mm. Hit: tip inside the target for at least 0.2 s on end. Blind advance: new depth within a pass, tremor
+    left out, while the tip can't be seen.
     """
     attempts = [_attempt(frames[first : last + 1], fps, first) for first, last in _present_runs(frames, fps)]
     for attempt in attempts:
@@ -194,7 +194,7 @@ def _attempt(frames: Sequence[FrameTruth], fps: float, first: int) -> dict[str, 
     blind = np.array([frame.needle_present and not frame.tip_visible for frame in frames])
     edge = [frame.edge_mm for frame in frames if frame.edge_mm is not None]
     centre = [frame.centre_mm for frame in frames if frame.centre_mm is not None]
-    dwell_s = sum(value < 0 for value in edge) / fps
+    stay_s = _longest_stay(frames) / fps
     return {
         "start_frame": first,
         "end_frame": first + len(frames) - 1,
@@ -203,14 +203,23 @@ def _attempt(frames: Sequence[FrameTruth], fps: float, first: int) -> dict[str, 
         "passes": [{"start_frame": first + a, "end_frame": first + b} for a, b in passes],
         "n_passes": len(passes),
         "n_strokes": count_strokes(depth),
-        "hit": dwell_s >= HIT_S - 1e-9,
-        "dwell_s": round(dwell_s, 4),
+        "hit": stay_s >= HIT_S - 1e-9,
+        "longest_stay_s": round(stay_s, 4),
         "min_dist_edge_mm": round(min(edge), 3) if edge else None,
         "min_dist_centre_mm": round(min(centre), 3) if centre else None,
         "blind_advance_net_mm": round(
             sum(_new_depth(depth[a : b + 1], blind[a : b + 1]) for a, b in passes), 3
         ),
     }
+
+
+def _longest_stay(frames: Sequence[FrameTruth]) -> int:
+    """Longest run of frames with the tip inside the target."""
+    longest = run = 0
+    for frame in frames:
+        run = run + 1 if frame.edge_mm is not None and frame.edge_mm < 0 else 0
+        longest = max(longest, run)
+    return longest
 
 
 def _new_depth(depth_mm: Floats, blind: npt.NDArray[np.bool_]) -> float:
@@ -252,7 +261,7 @@ def count_strokes(depth_mm: Floats) -> int:
             turns.append(extreme)
             rising, extreme = not rising, depth
     turns.append(extreme)
-    # turns = start, high, low, high, ... : a stroke is a drop between a high and the low after it, followed by a rise.
+    # turns = start, high, low, high, ... : a stroke is a fall from high to low and the rise after it.
     strokes = 0
     for high, low, after in zip(turns[1::2], turns[2::2], turns[3::2], strict=False):
         strokes += STROKE_MM <= high - low < WITHDRAWAL_MM and after - low >= STROKE_MM
