@@ -24,6 +24,9 @@ cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 _SAME_STAMP_MS = 0.4
 _SEEK_BACK_MS = 1000.0
 
+# Stamps of files read through in this run, by path, size and date: opened again, they are entered by seeking.
+_known_stamps_ms: dict[tuple[str, int, int], list[float]] = {}
+
 
 class VideoReader(ClipReader):
     """A video file: any container and codec that OpenCV's FFmpeg reads; 8 bits of luma come out."""
@@ -36,8 +39,10 @@ class VideoReader(ClipReader):
         ok, image = self._capture.read()
         if not ok:
             self._capture.release()
-            raise ClipError(f"{path}: no picture could be read from this video; export the recording again.")
-        self._stamps_ms: list[float] = []
+            raise ClipError(f"{path}: {_why_unreadable(path)}")
+        about = path.stat()
+        self._key = (str(path.absolute()), about.st_size, about.st_mtime_ns)
+        self._stamps_ms = _known_stamps_ms.get(self._key, [])
         super().__init__(_describe(path, self._capture, image.shape))
         if fps is not None:
             self.notes.append("--fps is for folders of images; the video's own time stamps were used.")
@@ -62,6 +67,7 @@ class VideoReader(ClipReader):
             if len(stamps_ms) > len(self._stamps_ms):
                 self._stamps_ms = stamps_ms
         if last is None:
+            _known_stamps_ms[self._key] = stamps_ms
             self.repaired_stamps = clock.repaired
             self._note_oddities(len(stamps_ms), clock)
 
@@ -201,7 +207,7 @@ def _why_unreadable(path: Path) -> str:
         return "holds no picture that can be read (sound only, or an unknown codec); export it as H.264 mp4."
     if not set(head) & set(range(9)):
         return "is text, not a video; give the recording itself."
-    return "can't be read as a video (damaged, cut off or another kind of file); export it again as mp4."
+    return "holds no picture that can be read (damaged, cut off or no video); export it again as mp4."
 
 
 def _has_index(path: Path) -> bool:
