@@ -8,7 +8,7 @@ import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, Point
 from needlecoach.scoring.geometry import across_unit, signed_distance_mm, wall_crossings_mm
-from needlecoach.scoring.kinematics import true_runs, weighted_quantile
+from needlecoach.scoring.kinematics import ROUNDING_S, true_runs, weighted_quantile
 from needlecoach.scoring.metrics import BLANK, Reading
 from needlecoach.scoring.motion import Motion
 from needlecoach.scoring.uncertainty import distance_sd_mm
@@ -29,8 +29,7 @@ class Judgement(NamedTuple):
 def _lasting(mask: BoolArray, weight_s: FloatArray) -> int | None:
     """First row of the first run of True that lasts 0.2 s, None without one."""
     for first, last in true_runs(mask):
-        # Sums of time stamps differ from round numbers by rounding: half a microsecond is no time.
-        if weight_s[first : last + 1].sum() >= DWELL_S - 5e-7:
+        if weight_s[first : last + 1].sum() >= DWELL_S - ROUNDING_S:
             return first
     return None
 

@@ -8,15 +8,22 @@ from needlecoach.model import BoolArray, FloatArray
 
 # Positions: strong enough to remove an 8 Hz tremor (to 1 %), weak enough to keep 90 % of a 1.2 Hz stroke.
 POSITION_SIGMA_S = 0.06
-# Speeds are differences, so noise weighs more: 0.3 mm of tracking noise at 25 frames/s leaves 0.4 mm/s.
-SPEED_SIGMA_S = 0.15
+# Speeds are differences, so noise weighs more: 0.2 mm of tracking noise at 25 frames/s leaves 0.5 mm/s.
+SPEED_SIGMA_S = 0.1
 # Low-pass before the measures of smoothness: a Gaussian that halves the power at this frequency.
 SMOOTHNESS_CUTOFF_HZ = 3.0
 MIN_RATE_HZ = 15.0
+# Differences of time stamps miss round numbers by rounding; half a microsecond is no time.
+ROUNDING_S = 5e-7
 
 
 def local_line(
-    time_s: FloatArray, values: FloatArray, *, sigma_s: float, groups: FloatArray | None = None
+    time_s: FloatArray,
+    values: FloatArray,
+    *,
+    sigma_s: float,
+    groups: FloatArray | None = None,
+    trust: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Smooth a signal with a straight line fitted round every sample, weighted by a Gaussian in time.
 
@@ -27,6 +34,8 @@ def local_line(
     sigma_s : standard deviation of the Gaussian weight, seconds; never less than 0.75 of the median spacing.
     groups : (n,), optional
         Only samples of the same group are averaged with each other.
+    trust : (n,), optional
+        Weight of each sample, above 0; only ratios matter.
 
     Returns
     -------
@@ -35,20 +44,22 @@ def local_line(
         value and has slope 0. A straight movement comes back unchanged up to both ends, whatever the spacing.
     """
     n = len(time_s)
-    flat = values.reshape(n, -1).astype(float)
     if n < 2:
-        return values.astype(float).copy(), np.zeros(values.shape)
+        return values.astype(float), np.zeros(values.shape)
+    flat = values.reshape(n, -1).astype(float)
     sigma = max(sigma_s, 0.75 * float(np.median(np.diff(time_s))))
-    reach = max(1, int(np.max(np.searchsorted(time_s, time_s + 3 * sigma) - np.arange(n))))
+    reach = max(1, int(np.max(np.searchsorted(time_s, time_s + 4 * sigma) - np.arange(n))))
     weight, first, second = np.zeros(n), np.zeros(n), np.zeros(n)
     total, moment = np.zeros_like(flat), np.zeros_like(flat)
     for offset in range(-reach, reach + 1):
         here = slice(max(0, -offset), n - max(0, offset))
         there = slice(max(0, offset), n - max(0, -offset))
         lag = time_s[there] - time_s[here]
-        w = np.exp(-0.5 * (lag / sigma) ** 2) * (np.abs(lag) <= 3 * sigma)
+        w = np.exp(-0.5 * (lag / sigma) ** 2) * (np.abs(lag) <= 4 * sigma)
         if groups is not None:
             w = w * (groups[there] == groups[here])
+        if trust is not None:
+            w = w * trust[there]
         weight[here] += w
         first[here] += w * lag
         second[here] += w * lag**2

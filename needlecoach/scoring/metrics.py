@@ -13,6 +13,7 @@ import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
 from needlecoach.scoring.kinematics import (
+    ROUNDING_S,
     even_speed,
     log_dimensionless_jerk,
     spectral_arc_length,
@@ -26,7 +27,7 @@ from needlecoach.scoring.uncertainty import gain_sd_mm
 
 REDIRECTION_DEG = 3.0
 LOSS_S = 0.3
-# Below this the tip counts as held still: about twice what tracking noise leaves in the smoothed speed.
+# Below this the tip counts as held still: twice what 0.2 mm of tracking noise leaves in the smoothed speed.
 MOVING_MM_S = 1.0
 
 
@@ -138,15 +139,13 @@ def longest_blind_mm(motion: Motion) -> Reading:
 
 def _losses(motion: Motion) -> list[tuple[float, bool]]:
     """Seconds, and whether the tip was found again, of each loss of over 0.3 s after it was first seen."""
-    seen = np.flatnonzero(motion.visible)
+    seen = np.flatnonzero(motion.sighted)
     if len(seen) == 0:
         return []
-    lost = ~motion.visible
+    lost = ~motion.sighted
     lost[: seen[0]] = False
     runs = [(float(motion.weight_s[a : b + 1].sum()), b < seen[-1]) for a, b in true_runs(lost)]
-    # Durations are differences of time stamps: half a microsecond keeps an exact 0.3 s from counting as over
-    # it.
-    return [run for run in runs if run[0] > LOSS_S + 5e-7]
+    return [run for run in runs if run[0] > LOSS_S + ROUNDING_S]
 
 
 def plane_losses(motion: Motion) -> Reading:

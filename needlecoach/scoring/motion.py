@@ -8,7 +8,14 @@ import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, Pass, Region, Scale, Target, Track
 from needlecoach.scoring.geometry import signed_distance_mm
-from needlecoach.scoring.kinematics import POSITION_SIGMA_S, SPEED_SIGMA_S, despike, local_line, true_runs
+from needlecoach.scoring.kinematics import (
+    POSITION_SIGMA_S,
+    ROUNDING_S,
+    SPEED_SIGMA_S,
+    despike,
+    local_line,
+    true_runs,
+)
 from needlecoach.scoring.passes import Span, split_passes
 from needlecoach.scoring.uncertainty import distance_sd_mm
 
@@ -151,7 +158,11 @@ def steady_sight(weight_s: FloatArray, visible: BoolArray) -> BoolArray:
     steady = visible.copy()
     for spells, value in ((~visible, True), (visible, False)):
         for first, last in true_runs(spells):
-            if weight_s[first : last + 1].sum() < FLICKER_S and first > 0 and last < len(visible) - 1:
+            if (
+                weight_s[first : last + 1].sum() < FLICKER_S - ROUNDING_S
+                and first > 0
+                and last < len(visible) - 1
+            ):
                 steady[first : last + 1] = value
     return steady
 
@@ -172,7 +183,7 @@ def prepare(scene: Scene, span: Span) -> Motion | None:
     filled = _bridged(time_s, raw_mm, known)
     depth = _entry_depth_mm(scene, frames, filled, direction) + np.nancumsum(advance_mm(filled, direction))
     relative = np.where(known[:, None], raw_mm - scale.to_mm(track.target_px[frames]), np.nan)
-    smooth_relative = _smooth_known(time_s, relative)
+    smooth_relative = _smooth_known(time_s, relative, _trust(track.tip_sd_mm[frames]))
     edge = np.full(len(time_s), np.nan)
     if scene.outline_mm is not None:
         edge = signed_distance_mm(smooth_relative, scene.outline_mm)
@@ -217,10 +228,19 @@ def _entry_depth_mm(scene: Scene, frames: slice, tip_mm: FloatArray, direction: 
     return float((tip_mm[0] - np.median(entry, axis=0)) @ direction[0])
 
 
-def _smooth_known(time_s: FloatArray, values: FloatArray) -> FloatArray:
+def _trust(tip_sd_mm: FloatArray) -> FloatArray:
+    """Weight of each tip for smoothing: a guess must not pull what was seen. Unknown errors count as typical."""
+    stated = np.isfinite(tip_sd_mm)
+    if not stated.any():
+        return np.ones(len(tip_sd_mm))
+    sd = np.where(stated, tip_sd_mm, np.median(tip_sd_mm[stated]))
+    return np.asarray(1 / np.maximum(sd, 0.1) ** 2, dtype=float)
+
+
+def _smooth_known(time_s: FloatArray, values: FloatArray, trust: FloatArray) -> FloatArray:
     """Smooth the known rows of an (n, 2) array, leaving unknown ones NaN and not reaching across them."""
     smooth = np.full(values.shape, np.nan)
     for first, last in true_runs(_whole(values)):
         rows = slice(first, last + 1)
-        smooth[rows] = local_line(time_s[rows], values[rows], sigma_s=POSITION_SIGMA_S)[0]
+        smooth[rows] = local_line(time_s[rows], values[rows], sigma_s=POSITION_SIGMA_S, trust=trust[rows])[0]
     return smooth

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from needlecoach.model import FloatArray, Pass, Track
-from needlecoach.scoring.kinematics import true_runs, turning_points
+from needlecoach.scoring.kinematics import ROUNDING_S, true_runs, turning_points
 
 GAP_S = 0.3
 PASS_MM = 3.0
@@ -37,7 +37,7 @@ def split_attempts(track: Track) -> tuple[Span, ...]:
     """
     joined: list[tuple[int, int]] = []
     for first, last in true_runs(track.needle_present):
-        if joined and track.time_s[first] - track.time_s[joined[-1][1] + 1] < GAP_S:
+        if joined and track.time_s[first] - track.time_s[joined[-1][1] + 1] < GAP_S - ROUNDING_S:
             joined[-1] = (joined[-1][0], last)
         else:
             joined.append((first, last))

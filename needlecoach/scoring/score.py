@@ -13,7 +13,7 @@ from needlecoach.scoring import approach, metrics
 from needlecoach.scoring.approach import Judgement, began_before_clip, judge
 from needlecoach.scoring.columns import COLUMNS
 from needlecoach.scoring.geometry import signed_distance_mm
-from needlecoach.scoring.kinematics import MIN_RATE_HZ, weighted_quantile
+from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_quantile
 from needlecoach.scoring.metrics import Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
 from needlecoach.scoring.passes import GAP_S, PASS_MM, Span, split_attempts
@@ -153,7 +153,7 @@ def _is_ghost(track: Track, span: Span, motion: Motion | None) -> bool:
     The closing of gaps treats 0.3 s of absence as a flicker; the same is held for presence.
     """
     lasted = float(track.frame_durations_s[span.first_frame : span.last_frame + 1].sum())
-    if lasted >= GAP_S:
+    if lasted >= GAP_S - ROUNDING_S:
         return False
     return motion is None or float(np.ptp(motion.depth_mm)) < PASS_MM
 

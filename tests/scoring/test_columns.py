@@ -1,0 +1,49 @@
+"""The table of columns against the list of attempts.csv, and against what is measured."""
+
+import pytest
+
+from needlecoach.scoring import COLUMNS, EVIDENCE_MEANING
+from needlecoach.scoring import approach as approach_module
+from needlecoach.scoring import metrics as metrics_module
+
+# The columns promised to whoever reads attempts.csv, in their order.
+PROMISED = """
+attempt start_s end_s duration_s cut_off outcome passes strokes redirections time_to_target_s
+dwell_in_target_s closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm
+tip_visibility_share tip_visibility_advancing blind_advance_mm longest_blind_mm plane_losses mean_recovery_s
+angle_deg angle_iqr_deg path_mm path_efficiency mean_advance_mm_s peak_advance_mm_s smoothness_sparc
+smoothness_ldlj index_of_difficulty trail_end_edge_mm scale_source scale_sd_share confidence
+""".split()
+
+
+def test_the_promised_columns_in_their_order():
+    assert list(COLUMNS) == PROMISED
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_every_column_explains_itself(name):
+    column = COLUMNS[name]
+    assert column.name == name
+    assert column.title and column.meaning.endswith(".")
+    assert column.evidence in EVIDENCE_MEANING
+    suffixes = {"_mm_s": "mm/s", "_mm": "mm", "_deg": "deg", "_s": "s"}
+    unit = next((unit for end, unit in suffixes.items() if name.endswith(end)), None)
+    assert column.unit == (unit or ("bits" if name == "index_of_difficulty" else ""))
+
+
+def test_every_attempt_has_every_column(drawing):
+    (attempt,) = drawing().score().attempts
+    assert list(attempt.figures) == PROMISED
+    for name, figure in attempt.figures.items():
+        assert (figure.name, figure.unit, figure.title) == (name, COLUMNS[name].unit, COLUMNS[name].title)
+
+
+@pytest.mark.parametrize("name", PROMISED[6:32])
+def test_the_measuring_function_states_the_same_evidence_as_the_table(name):
+    measure = getattr(metrics_module, name, None) or getattr(approach_module, name)
+    assert f"Evidence: {COLUMNS[name].evidence}" in measure.__doc__
+
+
+def test_a_blank_has_no_uncertainty():
+    figure = COLUMNS["overshoot_mm"].figure(None, 0.3)
+    assert figure.value is None and figure.sd is None

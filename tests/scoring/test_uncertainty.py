@@ -1,0 +1,41 @@
+"""Combining uncertainties: right-angled sums worked out by hand. Invented data."""
+
+import numpy as np
+import pytest
+
+from needlecoach.scoring.uncertainty import confidence, distance_sd_mm, gain_sd_mm
+
+
+def test_the_three_parts_add_as_squares():
+    # 6^2/2 + 4^2 + (0.1 * 50)^2 = 18 + 16 + 25
+    sd = distance_sd_mm(-50.0, tip_sd_mm=6.0, marking_sd_mm=4.0, scale_sd_share=0.1)
+    assert sd == pytest.approx(np.sqrt(59))
+
+
+def test_shape_is_kept_and_the_unknown_stays_unknown():
+    sd = distance_sd_mm(
+        np.array([1.0, np.nan]), tip_sd_mm=np.array([0.2, 0.2]), marking_sd_mm=0.0, scale_sd_share=0.01
+    )
+    assert sd.shape == (2,) and np.isfinite(sd[0]) and np.isnan(sd[1])
+
+
+def test_drawn_errors_have_the_stated_spread():
+    rng = np.random.default_rng(5)
+    tip = rng.normal(0, 0.3 / np.sqrt(2), (100_000, 2))
+    mark, scale = rng.normal(0, 0.1, 100_000), 1 + rng.normal(0, 0.02, 100_000)
+    measured = (10 + tip[:, 0] + mark) * scale
+    stated = distance_sd_mm(10.0, tip_sd_mm=0.3, marking_sd_mm=0.1, scale_sd_share=0.02)
+    assert measured.std() == pytest.approx(float(stated), rel=0.02)
+
+
+def test_a_gain_has_two_ends():
+    assert gain_sd_mm(10, tip_sd_mm=0.3, scale_sd_share=0.04) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("tip_sd_mm", "followed", "target", "value"),
+    [(0.0, 1.0, 1.0, 1.0), (1.0, 1.0, 1.0, 0.5), (2.0, 0.5, 0.5, 0.05), (None, 1.0, 1.0, 0.0)],
+)
+def test_confidence_is_a_product_of_shares(tip_sd_mm, followed, target, value):
+    found = confidence(tip_sd_mm=tip_sd_mm, followed_share=followed, target_share=target)
+    assert found == pytest.approx(value)
