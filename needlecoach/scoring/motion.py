@@ -229,7 +229,7 @@ def _entry_depth_mm(scene: Scene, frames: slice, tip_mm: FloatArray, direction: 
 
 
 def _trust(tip_sd_mm: FloatArray) -> FloatArray:
-    """Weight of each tip for smoothing: a guess must not pull what was seen. Unknown errors count as typical."""
+    """Weight of each tip for smoothing: a guess must not pull what was seen; unknown errors are typical."""
     stated = np.isfinite(tip_sd_mm)
     if not stated.any():
         return np.ones(len(tip_sd_mm))

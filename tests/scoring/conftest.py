@@ -15,7 +15,7 @@ REGION = Region("rectangle", (100, 50, 600, 500))
 
 @dataclass
 class Drawing:
-    """A needle that goes in and out along a line from the left edge, its depth along the shaft given by knots."""
+    """A needle that goes in and out along a line from the left edge, by knots of depth along the shaft."""
 
     knots: list  # (time_s, depth_mm), joined by straight lines; without a needle where depth is below 0
     times: np.ndarray | None = None

@@ -7,13 +7,17 @@ from needlecoach.scoring import approach as approach_module
 from needlecoach.scoring import metrics as metrics_module
 
 # The columns promised to whoever reads attempts.csv, in their order.
-PROMISED = """
-attempt start_s end_s duration_s cut_off outcome passes strokes redirections time_to_target_s
-dwell_in_target_s closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm
-tip_visibility_share tip_visibility_advancing blind_advance_mm longest_blind_mm plane_losses mean_recovery_s
-angle_deg angle_iqr_deg path_mm path_efficiency mean_advance_mm_s peak_advance_mm_s smoothness_sparc
-smoothness_ldlj index_of_difficulty trail_end_edge_mm scale_source scale_sd_share confidence
-""".split()
+# fmt: off
+PROMISED = [
+    "attempt", "start_s", "end_s", "duration_s", "cut_off", "outcome", "passes", "strokes",
+    "redirections", "time_to_target_s", "dwell_in_target_s", "closest_edge_mm", "closest_centre_mm",
+    "offset_along_mm", "offset_across_mm", "overshoot_mm", "tip_visibility_share",
+    "tip_visibility_advancing", "blind_advance_mm", "longest_blind_mm", "plane_losses",
+    "mean_recovery_s", "angle_deg", "angle_iqr_deg", "path_mm", "path_efficiency", "mean_advance_mm_s",
+    "peak_advance_mm_s", "smoothness_sparc", "smoothness_ldlj", "index_of_difficulty",
+    "trail_end_edge_mm", "scale_source", "scale_sd_share", "confidence",
+]
+# fmt: on
 
 
 def test_the_promised_columns_in_their_order():

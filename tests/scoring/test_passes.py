@@ -1,5 +1,7 @@
 """Attempts, passes and strokes of depth curves drawn by hand. Invented data."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,7 @@ RATE_HZ = 25
 def depth(*levels, hold_s=0.6, speed_mm_s=10.0, rate_hz=RATE_HZ):
     """Depth that goes from level to level at a steady speed and rests at each."""
     time_s, knots = 0.0, [(0.0, levels[0])]
-    for before, after in zip(levels, levels[1:], strict=False):
+    for before, after in pairwise(levels):
         knots.append((time_s := time_s + hold_s, before))
         knots.append((time_s := time_s + abs(after - before) / speed_mm_s, after))
     knots.append((time_s + hold_s, levels[-1]))
