@@ -16,6 +16,10 @@ _LIT_LEVELS = 4.0
 # A surround painted in one grey stays below this local standard deviation after coding.
 _FLAT_SD = 0.7
 _TEXTURED_SD = 2.5
+# Deep echoes apart from the picture's bright part are fainter than this; writing on the screen is not.
+_FAINT_LEVELS = 80.0
+# Change over time, in grey levels, that shows a picture where nothing else does.
+_CHANGE_LEVELS = 12.0
 _SMALLEST_SIDE_PX = 32
 _SMALLEST_SHARE = 0.02
 _NOT_FOUND = "No ultrasound picture stands out on this screen; give its place with --region x,y,w,h."
@@ -46,6 +50,8 @@ def find_region(frames: Sequence[Frame]) -> Region:
         raise UnscorableError("The recording holds no frame, so no picture can be found in it.")
     screen = _Screen.of(frames)
     patch = _largest_patch(screen)
+    if patch is None:
+        patch = _changing_box(frames)
     if patch is None:
         raise UnscorableError(_NOT_FOUND)
     return _best_shape(screen, patch)
@@ -130,6 +136,21 @@ def _largest_patch(screen: _Screen) -> BoolArray | None:
     return np.asarray(labels == best)
 
 
+def _changing_box(frames: Sequence[Frame]) -> BoolArray | None:
+    """Mask of the box around all that changes, for pictures black but for a moving echo; None if little."""
+    stack = np.stack([frame.pixels for frame in frames])
+    changes = (stack.max(axis=0) - stack.min(axis=0)) > _CHANGE_LEVELS
+    changes = cv2.morphologyEx(changes.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    if changes.mean() < _SMALLEST_SHARE / 2:
+        return None
+    x, y, w, h = cv2.boundingRect(changes)
+    if min(w, h) < _SMALLEST_SIDE_PX:
+        return None
+    box = np.zeros(changes.shape, dtype=bool)
+    box[y : y + h, x : x + w] = True
+    return box
+
+
 def _filled(mask: np.ndarray) -> np.ndarray:
     """Fill the holes of a mask (0/1, uint8)."""
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -138,11 +159,34 @@ def _filled(mask: np.ndarray) -> np.ndarray:
 
 def _best_shape(screen: _Screen, patch: BoolArray) -> Region:
     """Rectangle or sector, whichever covers the patch better; in doubt the rectangle."""
-    rectangle = _fit_rectangle(screen, patch)
+    rectangle = _fit_rectangle(screen, patch, share=0.5)
+    covered = _overlap(rectangle, patch)
     sector = _fit_sector(screen, patch)
-    if sector is None or _overlap(sector, patch) < _overlap(rectangle, patch) + 0.03:
+    if sector is not None and _overlap(sector, patch) >= covered + 0.03:
+        return sector
+    if covered > 0.9:
         return rectangle
-    return sector
+    # A ragged patch is the bright part of a picture with dark depths or shadows: take all that belongs to it.
+    return _fit_rectangle(screen, patch | _loose_echoes(screen, patch), share=0.05)
+
+
+def _loose_echoes(screen: _Screen, patch: BoolArray) -> BoolArray:
+    """Mask of faint blurred spots in the patch's columns, apart from it; writing is brighter and sharper."""
+    columns = np.flatnonzero(patch.any(axis=0))
+    apart = (screen.lit & ~patch).astype(np.uint8)
+    loose = cv2.morphologyEx(apart, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    step = cv2.morphologyEx(screen.rise, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    n_spots, labels, stats, _ = cv2.connectedComponentsWithStats(loose, connectivity=8)
+    peak, sharpest = np.zeros(n_spots), np.zeros(n_spots)
+    flat_labels = labels.ravel().astype(np.intp)
+    np.maximum.at(peak, flat_labels, screen.rise.ravel())
+    np.maximum.at(sharpest, flat_labels, step.ravel())
+    left = stats[:, cv2.CC_STAT_LEFT]
+    right = left + stats[:, cv2.CC_STAT_WIDTH]
+    faint = (peak < _FAINT_LEVELS) & (sharpest < np.maximum(0.7 * peak, _LIT_LEVELS + 2))
+    keep = faint & (left >= columns[0] - 2) & (right <= columns[-1] + 3)
+    keep[0] = False
+    return np.asarray(keep[labels])
 
 
 def _overlap(region: Region, patch: BoolArray) -> float:
@@ -151,11 +195,11 @@ def _overlap(region: Region, patch: BoolArray) -> float:
     return float((mask & patch).sum() / (mask | patch).sum())
 
 
-def _fit_rectangle(screen: _Screen, patch: BoolArray) -> Region:
+def _fit_rectangle(screen: _Screen, patch: BoolArray, *, share: float) -> Region:
     """Rectangle from the patch's row and column profiles, edges at half height of the brightness step."""
     height, width = patch.shape
-    left, right = _span(patch.mean(axis=0))
-    top, bottom = _span(patch[:, left : right + 1].mean(axis=1))
+    left, right = _span(patch.mean(axis=0), share=share)
+    top, bottom = _span(patch[:, left : right + 1].mean(axis=1), share=share)
     left, right = _sharpen(screen.rise[top : bottom + 1].mean(axis=0), left, right)
     top, bottom = _sharpen(screen.rise[:, left : right + 1].mean(axis=1), top, bottom)
     # Deep parts may be black: a picture as wide as the frame with nothing else below reaches the frame's end.
@@ -165,10 +209,10 @@ def _fit_rectangle(screen: _Screen, patch: BoolArray) -> Region:
     return Region(kind="rectangle", box_px=(left, top, right - left + 1, bottom - top + 1))
 
 
-def _span(profile: FloatArray) -> tuple[int, int]:
-    """First and last index at which a profile of shares reaches half its usual height."""
+def _span(profile: FloatArray, *, share: float = 0.5) -> tuple[int, int]:
+    """First and last index at which a profile reaches `share` of its usual height."""
     usual = np.median(profile[profile > 0.25 * profile.max()])
-    inside = np.flatnonzero(profile >= 0.5 * usual)
+    inside = np.flatnonzero(profile >= share * usual)
     return int(inside[0]), int(inside[-1])
 
 
