@@ -18,6 +18,7 @@ _FLAT_SD = 0.7
 _TEXTURED_SD = 2.5
 # Deep echoes apart from the picture's bright part are fainter than this; writing on the screen is not.
 _FAINT_LEVELS = 80.0
+_SPOT_SIDE_PX = 8
 # Change over time, in grey levels, that shows a picture where nothing else does.
 _CHANGE_LEVELS = 12.0
 _SMALLEST_SIDE_PX = 32
@@ -164,10 +165,11 @@ def _best_shape(screen: _Screen, patch: BoolArray) -> Region:
     sector = _fit_sector(screen, patch)
     if sector is not None and _overlap(sector, patch) >= covered + 0.03:
         return sector
-    if covered > 0.9:
+    loose = _loose_echoes(screen, patch)
+    if covered > 0.9 and not loose.any():
         return rectangle
-    # A ragged patch is the bright part of a picture with dark depths or shadows: take all that belongs to it.
-    return _fit_rectangle(screen, patch | _loose_echoes(screen, patch), share=0.05)
+    # The patch is the bright part of a picture with dark depths or shadows: take all that belongs to it.
+    return _fit_rectangle(screen, patch | loose, share=0.05)
 
 
 def _loose_echoes(screen: _Screen, patch: BoolArray) -> BoolArray:
@@ -184,7 +186,8 @@ def _loose_echoes(screen: _Screen, patch: BoolArray) -> BoolArray:
     left = stats[:, cv2.CC_STAT_LEFT]
     right = left + stats[:, cv2.CC_STAT_WIDTH]
     faint = (peak < _FAINT_LEVELS) & (sharpest < np.maximum(0.7 * peak, _LIT_LEVELS + 2))
-    keep = faint & (left >= columns[0] - 2) & (right <= columns[-1] + 3)
+    sides = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].min(axis=1)
+    keep = faint & (sides >= _SPOT_SIDE_PX) & (left >= columns[0] - 2) & (right <= columns[-1] + 3)
     keep[0] = False
     return np.asarray(keep[labels])
 
