@@ -103,7 +103,7 @@ def miss_with_redirection() -> Sample:
 
 
 def blind_advance() -> Sample:
-    """The tip leaves the plane for 11 mm of the way, comes back and hits; a tube lies nearly parallel."""
+    """The tip is out of the plane for over 12 mm of its way, then hits; a tube lies nearly parallel."""
     display = Display(mm_per_px=0.118, wedge="right", lines=("GEL BLOCK C", "gain 52", "depth 42 mm"))
     target = TargetBody((6.0, 25.0), (4.0, 4.0))
     aim = _aim(display, LINEAR, target, 40, "left")
