@@ -1,7 +1,7 @@
 """Charts of one attempt as inline SVG: the tip's path around the target, and its distance over time.
 
-Colours are drawn from `PALETTE` and replaced by the page's CSS variables, so a chart follows light, dark and print.
-Every state is told by form as well: solid or dashed, filled or hollow, and its own row.
+Colours are drawn from `PALETTE` and replaced by the page's CSS variables, so a chart follows light, dark and
+print. Every state is told by form as well: solid or dashed, filled or hollow, and its own row.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ PALETTE = {
     "target-fill": "#e9e1f4",
 }
 _MARGIN_S = 0.6
-_STYLE: dict[str, Any] = {
+_STYLE: Any = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
     "font.size": 9.0,
@@ -49,8 +49,8 @@ _STYLE: dict[str, Any] = {
 def plan_chart(card: Scorecard, attempt: Attempt) -> str:
     """Path of the tip in mm around the target, as the picture shows it (x right, y down): an SVG element.
 
-    Solid where the tip was seen, dashed where it was inferred. Without a target the path starts at the origin.
-    Empty text when the attempt has no tip position at all.
+    Solid where the tip was seen, dashed where it was inferred. Without a target the path starts at the
+    origin. Empty text when the attempt has no tip position at all.
     """
     path, outline = _path_mm(card, attempt)
     if not np.isfinite(path).all(axis=1).any():
@@ -64,18 +64,30 @@ def plan_chart(card: Scorecard, attempt: Attempt) -> str:
             axes.plot(0, 0, "+", color=PALETTE["target"], ms=9, mew=1.4)
         axes.plot(*path.T, color=PALETTE["inferred"], lw=1.4, dashes=(3, 2))
         axes.plot(*np.where(seen[:, None], path, np.nan).T, color=PALETTE["seen"], lw=1.9)
+        # Hollow dots on top: the way back, when seen, would hide a dashed way in.
+        axes.plot(
+            *_spaced(path[~seen]).T,
+            "o",
+            ms=4.5,
+            mfc=PALETTE["paper"],
+            mec=PALETTE["inferred"],
+            mew=1.2,
+            zorder=4,
+        )
         _mark_closest(axes, card, attempt, path)
         _number_passes(axes, attempt, path)
         _frame_plan(axes, path, outline)
 
-    return _svg(draw, (4.0, 4.0), key=f"plan-{attempt.number}", label=_plan_label(attempt, outline is not None))
+    return _svg(
+        draw, (4.0, 4.0), key=f"plan-{attempt.number}", label=_plan_label(attempt, outline is not None)
+    )
 
 
 def time_chart(card: Scorecard, attempt: Attempt, *, narrow: bool = False) -> str:
-    """Distance from tip to target outline over time, with a strip that tells seen, inferred and absent: an SVG element.
+    """Distance from tip to target outline over time, and a strip of seen, not seen, absent: an SVG element.
 
-    The band is one expected error of the tip either way. Without a target only the strip is drawn. `narrow` gives the
-    shape for a phone.
+    The band is one expected error of the tip either way. Without a target only the strip is drawn. `narrow`
+    gives the shape for a phone.
     """
     edge = card.distances.get("edge_distance_mm")
     with_distance = edge is not None and bool(np.isfinite(edge).any())
@@ -99,11 +111,13 @@ def time_chart(card: Scorecard, attempt: Attempt, *, narrow: bool = False) -> st
         else ""
     )
     key = f"time-{attempt.number}-{'narrow' if narrow else 'wide'}"
-    return _svg(draw, size, key=key, label=words + "strip of when the tip was seen, not seen, or no needle was in.")
+    return _svg(
+        draw, size, key=key, label=words + "strip of when the tip was seen, not seen, or no needle was in."
+    )
 
 
 def _path_mm(card: Scorecard, attempt: Attempt) -> tuple[FloatArray, FloatArray | None]:
-    """Tip path of the attempt in mm, shape (n, 2), from the followed target's centre; and the outline or None."""
+    """Tip path in mm, shape (n, 2), from the followed target's centre; and the outline or None."""
     rows = slice(attempt.first_frame, attempt.last_frame + 1)
     tip, target = card.track.tip_px[rows], card.marks.target
     if target is None:
@@ -112,6 +126,15 @@ def _path_mm(card: Scorecard, attempt: Attempt) -> tuple[FloatArray, FloatArray 
         return card.scale.to_mm(tip - origin), None
     outline = card.scale.to_mm(target.outline_px - np.array(target.centre_px))
     return card.scale.to_mm(tip - card.track.target_px[rows]), outline
+
+
+def _spaced(points: FloatArray, *, gap_mm: float = 0.7) -> FloatArray:
+    """Keep points, shape (n, 2), that lie at least a gap from the one kept before; NaN is left out."""
+    kept: list[FloatArray] = []
+    for point in points[np.isfinite(points).all(axis=1)]:
+        if not kept or np.hypot(*(point - kept[-1])) >= gap_mm:
+            kept.append(point)
+    return np.array(kept).reshape(-1, 2)
 
 
 def _mark_closest(axes: Axes, card: Scorecard, attempt: Attempt, path: FloatArray) -> None:
@@ -137,7 +160,13 @@ def _number_passes(axes: Axes, attempt: Attempt, path: FloatArray) -> None:
         x, y = path[one.deepest_frame - attempt.first_frame]
         if np.isfinite([x, y]).all():
             axes.annotate(
-                str(number), (x, y), (7, -7), textcoords="offset points", va="top", weight="bold", clip_on=True
+                str(number),
+                (x, y),
+                (7, -7),
+                textcoords="offset points",
+                va="top",
+                weight="bold",
+                clip_on=True,
             )
 
 
@@ -191,11 +220,17 @@ def _draw_distance(axes: Axes, card: Scorecard, edge: FloatArray, rows: slice) -
     axes.axhspan(low - 2 * room, 0, color=PALETTE["target-fill"], lw=0)
     axes.axhline(0, color=PALETTE["target"], lw=1.4)
     axes.text(
-        0.995, 0, "inside the target", color=PALETTE["target"], ha="right", va="top",
+        0.01, low - 0.9 * room, "inside the target", color=PALETTE["target"], ha="left", va="bottom",
         transform=axes.get_yaxis_transform(), fontsize=8.5, style="italic",
     )  # fmt: skip
     axes.fill_between(
-        times, distance - sd, distance + sd, where=np.isfinite(distance), color=PALETTE["muted"], alpha=0.28, lw=0
+        times,
+        distance - sd,
+        distance + sd,
+        where=np.isfinite(distance),
+        color=PALETTE["muted"],
+        alpha=0.28,
+        lw=0,
     )
     axes.plot(times, distance, color=PALETTE["inferred"], lw=1.3, dashes=(3, 2))
     axes.plot(times, np.where(seen, distance, np.nan), color=PALETTE["seen"], lw=1.8)
@@ -211,15 +246,14 @@ def _draw_strip(axes: Axes, card: Scorecard, rows: slice) -> None:
     times, spans = card.track.time_s[rows], card.track.frame_durations_s[rows]
     present, visible = card.track.needle_present[rows], card.track.tip_visible[rows]
     kinds = (
-        (2, "seen", visible, {"facecolor": PALETTE["seen"]}),
-        (1, "not seen", present & ~visible, {"facecolor": PALETTE["paper"], "hatch": "////"}),
-        (0, "no needle", ~present, {"facecolor": "none"}),
+        ("no needle", ~present, "none", PALETTE["muted"], None),
+        ("not seen", present & ~visible, PALETTE["paper"], PALETTE["inferred"], "////"),
+        ("seen", visible, PALETTE["seen"], PALETTE["seen"], None),
     )
-    edges = {2: PALETTE["seen"], 1: PALETTE["inferred"], 0: PALETTE["muted"]}
-    for level, _, mask, look in kinds:
+    for level, (_, mask, fill, edge, hatch) in enumerate(kinds):
         bars = [(times[a], times[b] + spans[b] - times[a]) for a, b in _runs(mask)]
-        axes.broken_barh(bars, (level - 0.33, 0.66), edgecolor=edges[level], lw=0.8, **look)
-    axes.set_yticks([level for level, *_ in kinds], [name for _, name, *_ in kinds])
+        axes.broken_barh(bars, (level - 0.33, 0.66), facecolor=fill, edgecolor=edge, hatch=hatch, lw=0.8)
+    axes.set_yticks(range(len(kinds)), [name for name, *_ in kinds])
     axes.set_ylim(-0.6, 2.6)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
@@ -232,7 +266,7 @@ def _runs(mask: BoolArray) -> list[tuple[int, int]]:
 
 
 def _mark_bounds(axes: Axes, card: Scorecard, attempt: Attempt, *, with_words: bool) -> None:
-    """Solid lines at the attempt's start and end, dotted lines where a pass starts, a diamond at the closest."""
+    """Solid lines at the attempt's bounds, dotted ones where a pass starts, a diamond at the closest."""
     times = card.track.time_s
     for frame in (attempt.first_frame, attempt.last_frame):
         axes.axvline(times[frame], color=PALETTE["ink"], lw=1.1)
@@ -257,10 +291,12 @@ def _svg(draw: Any, size_in: tuple[float, float], *, key: str, label: str) -> st
     from matplotlib.figure import Figure as Canvas
 
     with matplotlib.rc_context({**_STYLE, "svg.hashsalt": key}):
-        figure = Canvas(figsize=size_in, layout="constrained")
+        figure = Canvas(figsize=size_in, layout="constrained", facecolor="none")
         draw(figure)
         file = io.StringIO()
-        FigureCanvasSVG(figure).print_svg(file, metadata={"Date": None})
+        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
+            file, metadata={"Date": None}
+        )
     return _for_page(file.getvalue(), label)
 
 
@@ -268,7 +304,8 @@ def _for_page(text: str, label: str) -> str:
     """Cut the drawing out of its file, name it for those who can't see it, and hand its colours to CSS."""
     body = text[text.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    body = re.sub(r'<g id="[^"]*">', "<g>", body)
+    # Names of parts, such as line2d_1, would recur from chart to chart on a page; nothing refers to them.
+    body = re.sub(r' id="[A-Za-z0-9.]+_\d+"', "", body)
     head_end = body.index(">")
     head = re.sub(r'\s(width|height)="[^"]*"', "", body[:head_end])
     for name, colour in PALETTE.items():

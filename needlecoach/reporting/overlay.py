@@ -15,7 +15,8 @@ HALO = (24, 20, 16)
 BAR_BACK = (38, 30, 24)
 BAR_TEXT = (240, 236, 230)
 
-BAR_HEIGHT_PX = 34
+BAR_HEIGHT_PX = 40
+TEXT_SIZE = 0.62
 # OpenCV draws at 1 / 2**SHIFT of a pixel.
 SHIFT = 4
 MAX_ENLARGEMENT = 2.5
@@ -25,7 +26,7 @@ _BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50)
 class Overlay:
     """Draws on the frames of one scored clip.
 
-    Only the B-mode region is kept: what lies outside it, such as text on the scanner's screen, is blacked out.
+    Only the B-mode region is kept: what lies outside it, such as text on the scanner's screen, is black.
 
     Parameters
     ----------
@@ -51,11 +52,13 @@ class Overlay:
         """Turn points of the frame, shape (..., 2), into pixels of the drawn picture."""
         corner = np.array([self._left, self._top])
         factor = np.array(self._picture_px) / (self._width, self._height)
-        return (np.asarray(points_px, dtype=float) - corner + 0.5) * factor - 0.5
+        return np.asarray((np.asarray(points_px, dtype=float) - corner + 0.5) * factor - 0.5)
 
     def draw(self, frame: Frame, index: int) -> np.ndarray:
         """Draw what row `index` of the track holds on the frame: BGR, uint8 (height, width, 3)."""
-        crop = frame.pixels[self._top : self._top + self._height, self._left : self._left + self._width].copy()
+        crop = frame.pixels[
+            self._top : self._top + self._height, self._left : self._left + self._width
+        ].copy()
         crop[self._outside] = 0
         enlarged = cv2.resize(
             crop, self._picture_px, interpolation=cv2.INTER_LINEAR if self.zoom >= 1 else cv2.INTER_AREA
@@ -81,7 +84,7 @@ class Overlay:
             _line(picture, points, TARGET, 2)
 
     def _draw_needle(self, picture: np.ndarray, index: int) -> None:
-        """Shaft as a fine line that stops short of the tip; tip as a full ring (seen) or a broken one (inferred)."""
+        """Shaft as a fine line that stops short of the tip; tip as a full ring (seen) or a broken one."""
         needle = self._card.track.needle(index)
         if needle is None or needle.tip_px is None:
             return
@@ -107,14 +110,14 @@ class Overlay:
         """Strip below the picture: time, what is known of the tip in words, scale bar."""
         bar[:] = BAR_BACK
         track = self._card.track
-        _text(bar, f"{track.time_s[index]:.2f} s", 8, BAR_TEXT)
+        _text(bar, f"{track.time_s[index]:.2f} s", 10, BAR_TEXT)
         if not track.needle_present[index]:
-            _text(bar, "no needle", 92, BAR_TEXT)
+            _text(bar, "no needle", 110, BAR_TEXT)
         elif track.tip_visible[index]:
-            _text(bar, "tip seen", 92, SEEN)
+            _text(bar, "tip seen", 110, SEEN)
         else:
             inferred = bool(np.isfinite(track.tip_px[index]).all())
-            _text(bar, "tip inferred" if inferred else "tip lost", 92, INFERRED)
+            _text(bar, "tip inferred" if inferred else "tip lost", 110, INFERRED)
         self._draw_scale_bar(bar)
 
     def _draw_scale_bar(self, bar: np.ndarray) -> None:
@@ -161,9 +164,9 @@ def _dashes(points: np.ndarray, dash_px: float, gap_px: float) -> list[np.ndarra
 
 def _text(bar: np.ndarray, words: str, left_px: int, colour: tuple[int, int, int]) -> None:
     """Write one line in the strip."""
-    cv2.putText(bar, words, (left_px, 22), cv2.FONT_HERSHEY_SIMPLEX, 0.48, colour, 1, cv2.LINE_AA)
+    cv2.putText(bar, words, (left_px, 26), cv2.FONT_HERSHEY_SIMPLEX, TEXT_SIZE, colour, 1, cv2.LINE_AA)
 
 
 def _text_width(words: str) -> int:
     """Width in pixels of a line written by `_text`."""
-    return int(cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, 0.48, 1)[0][0])
+    return int(cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, TEXT_SIZE, 1)[0][0])

@@ -17,7 +17,10 @@ from needlecoach.reporting.record import plain, versions
 
 MAX_EMBEDDED_BYTES = 15_000_000
 
-NO_NORM = "No published norm exists for the share of time the tip is visible: compare it with your own attempts only."
+NO_NORM = (
+    "No published norm was found for the share of time the tip is visible: "
+    "compare it with your own attempts only."
+)
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
 _KEY_FIGURES = (
@@ -61,8 +64,8 @@ _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 class Media:
     """Pictures for the page, keyed by attempt number; a chart that is missing is left out.
 
-    `stills` are JPEG files, `plans` and `times` SVG elements, `narrow_times` the same for a phone. `replay` is the
-    video file's bytes, or None without one; `replay_name` the file beside the page.
+    `stills` are JPEG files, `plans` and `times` SVG elements, `narrow_times` the same for a phone. `replay`
+    is the video file's bytes, or None without one; `replay_name` the file beside the page.
     """
 
     stills: Mapping[int, bytes] = field(default_factory=dict)
@@ -99,7 +102,9 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         quality_notes=card.quality_notes,
         scale=wording.scale_words(card) if scored else "",
         confidence=wording.confidence_words(card.confidence) if scored else "",
-        confidence_percent=f"{card.confidence * 100:.0f} %" if scored and math.isfinite(card.confidence) else "",
+        confidence_percent=f"{card.confidence * 100:.0f}%"
+        if scored and math.isfinite(card.confidence)
+        else "",
         no_norm=NO_NORM,
         facts=_facts(card),
         versions=versions(),
@@ -120,16 +125,17 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
     """Everything the template shows of one attempt."""
     with_target = card.marks.target is not None
     shown = {
-        name: figure
-        for name, figure in attempt.figures.items()
-        if with_target or name not in _TARGET_FIGURES
+        name: figure for name, figure in attempt.figures.items() if with_target or name not in _TARGET_FIGURES
     }
     number = attempt.number
     return {
         "number": number,
-        "outcome": attempt.outcome if with_target or attempt.outcome == "unscorable" else "",
+        "outcome": attempt.outcome
+        if with_target or wording.is_unscorable(attempt, with_target=False)
+        else "",
         "headline": wording.headline(attempt, with_target=with_target),
         "cut_off": attempt.cut_off,
+        "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
         "keys": [_figure_view(shown[name]) for name in _KEY_FIGURES if _is_known(shown.get(name))],
         "table": [_figure_view(figure) for name, figure in shown.items() if name not in _SHOWN_ABOVE],
         "still": _data_uri("image/jpeg", media.stills.get(number)),
@@ -152,6 +158,7 @@ def _figure_view(figure: Figure) -> dict[str, Any]:
         "meaning": figure.meaning,
         "name": figure.name,
         "no_norm": figure.name in {"tip_visibility_share", "tip_visibility_advancing"},
+        "says_no_norm": "no published norm" in figure.meaning.lower(),
     }
 
 
@@ -164,7 +171,11 @@ def _replay_uri(media: Media) -> str:
     """Return the replay embedded when it is small enough, else the name of the file beside the page."""
     if media.replay is None:
         return ""
-    return _data_uri("video/webm", media.replay) if len(media.replay) <= MAX_EMBEDDED_BYTES else media.replay_name
+    return (
+        _data_uri("video/webm", media.replay)
+        if len(media.replay) <= MAX_EMBEDDED_BYTES
+        else media.replay_name
+    )
 
 
 def _facts(card: Scorecard) -> list[tuple[str, str]]:

@@ -31,7 +31,7 @@ def versions() -> dict[str, str]:
 
 
 def run_record(card: Scorecard) -> dict[str, Any]:
-    """Return everything needed to repeat a result, as values that JSON can hold (unknown numbers are None)."""
+    """Return everything needed to repeat a result, as values that JSON can hold; None is unknown."""
     track = card.track
     return {
         "schema": SCHEMA,
@@ -87,7 +87,7 @@ def _target_record(target: Target) -> dict[str, Any]:
 
 
 def plain(value: Any) -> Any:
-    """Turn a value into what JSON can hold: NaN and infinity become None, of an absolute path the name is left."""
+    """Turn a value into what JSON can hold: NaN becomes None, an absolute path its last part."""
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if is_dataclass(value) and not isinstance(value, type):

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import sys
+import io
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from fractions import Fraction
 from pathlib import Path
 
 import cv2
@@ -17,17 +17,22 @@ from needlecoach.model import Frame, Scorecard
 from needlecoach.reporting.overlay import Overlay
 
 Progress = Callable[[int, int], None]
+Write = Callable[[np.ndarray, int, int], None]
 
 MAX_FPS = 30.0
 MAX_SIDE_PX = 720
-STILL_SIDE_PX = 960
+STILL_SIDE_PX = 840
+# Meant to keep a replay of up to two minutes small enough to be embedded in the page.
+AIM_BYTES = 13_000_000
+MIN_BIT_RATE, MAX_BIT_RATE = 800_000, 3_000_000
+# A full picture about every two seconds, so that a viewer can jump.
+KEY_INTERVAL = 50
 
 
 def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) -> None:
     """Write the region of the clip with everything found drawn on as a VP8 .webm file.
 
-    The file's rate is constant; each of its pictures shows the frame that was on screen at that moment, so the clip's
-    own timing is kept to half a picture.
+    Every picture carries the time of its frame (to 1 ms), so an uneven recording stays as uneven as it was.
 
     Parameters
     ----------
@@ -39,21 +44,20 @@ def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) 
     ClipError
         When the clip can't be read again.
     OutputError
-        When the video can't be encoded or written whole.
+        When the video can't be encoded.
+    OSError
+        When it can't be written.
     """
-    fps, slots = replay_slots(card)
+    stamps = replay_stamps_ms(card)
+    ends = dict(zip(stamps, [*list(stamps.values())[1:], _end_ms(card)], strict=True))
     painter = Overlay(card, max_side_px=MAX_SIDE_PX)
-    with _writer(path, fps, painter.size_px) as writer, _reader(card) as reader:
+    with _encoder(path, painter.size_px, _end_ms(card)) as write, _reader(card) as reader:
         for frame in reader:
-            if frame.number >= len(slots):
-                break
-            if slots[frame.number]:
-                picture = painter.draw(frame, frame.number)
-                for _ in range(slots[frame.number]):
-                    writer.write(picture)
+            if frame.number in stamps:
+                start_ms = stamps[frame.number]
+                write(painter.draw(frame, frame.number), start_ms, max(ends[frame.number] - start_ms, 1))
             if progress is not None:
-                progress(frame.number + 1, len(slots))
-    _check_written(path, sum(slots))
+                progress(frame.number + 1, len(card.track))
 
 
 def stills(card: Scorecard, frames: Sequence[int]) -> dict[int, bytes]:
@@ -73,25 +77,25 @@ def stills(card: Scorecard, frames: Sequence[int]) -> dict[int, bytes]:
 
 
 def overlay(frame: Frame, card: Scorecard, index: int, *, max_side_px: int = MAX_SIDE_PX) -> np.ndarray:
-    """Draw what was found in row `index` of the track on the frame's region: BGR picture, uint8 (height, width, 3)."""
+    """Draw row `index` of the track on the frame's region: BGR picture, uint8 (height, width, 3)."""
     return Overlay(card, max_side_px=max_side_px).draw(frame, index)
 
 
-def replay_slots(card: Scorecard) -> tuple[float, list[int]]:
-    """Return the replay's rate and, for each frame of the clip, how many of its pictures show that frame.
+def replay_stamps_ms(card: Scorecard) -> dict[int, int]:
+    """Return the frames that the replay shows and when, in ms from the first one; at most 30 a second."""
+    stamps: dict[int, int] = {}
+    # A tenth of slack lets a rate of just over 30 through instead of halving it.
+    due_s, least_gap_s = -1.0, 0.9 / MAX_FPS
+    for number, time_s in enumerate(card.track.time_s - card.track.time_s[:1]):
+        if time_s >= due_s:
+            stamps[number] = round(float(time_s) * 1000)
+            due_s = time_s + least_gap_s
+    return stamps
 
-    The rate is the clip's usual one, at most 30 a second; a frame that lasts long fills several pictures, one shorter
-    than half a picture may fill none.
-    """
-    times, durations = card.track.time_s, card.track.frame_durations_s
-    if not len(times):
-        return 1.0, []
-    usual_s = float(np.median(durations))
-    fps = min(MAX_FPS, round(1 / usual_s, 3)) if usual_s > 0 else 1.0
-    edges_s = np.append(times, times[-1] + durations[-1]) - times[0]
-    edges = np.floor(edges_s * fps + 0.5).astype(int)
-    edges[-1] = max(edges[-1], 1)
-    return fps, np.diff(edges).tolist()
+
+def _end_ms(card: Scorecard) -> int:
+    """When the last frame ends, in ms from the first one's start."""
+    return round(float(card.track.frame_durations_s.sum()) * 1000)
 
 
 def _reader(card: Scorecard) -> ClipReader:
@@ -108,42 +112,34 @@ def _jpeg(picture: np.ndarray) -> bytes:
 
 
 @contextmanager
-def _writer(path: Path, fps: float, size_px: tuple[int, int]) -> Iterator[cv2.VideoWriter]:
-    """Open a video writer and close it whatever happens."""
-    with _muted_stderr():
-        writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"VP80"), fps, size_px)
+def _encoder(path: Path, size_px: tuple[int, int], length_ms: int) -> Iterator[Write]:
+    """Give a function that adds a BGR picture with its start and length in ms.
+
+    The file is written in one go at the end, so that a full disk is an ordinary OSError; FFmpeg's own writing
+    tells of it late and in riddles.
+    """
+    # Imported here: the tool starts faster without it.
+    import av
+
+    clock, whole = Fraction(1, 1000), io.BytesIO()
     try:
-        if not writer.isOpened():
-            raise OutputError(
-                f"{path.name} could not be opened for writing as VP8; check the disk, or use --no-replay."
-            )
-        yield writer
-    finally:
-        writer.release()
+        with av.open(whole, "w", format="webm") as container:
+            stream = container.add_stream("libvpx", rate=round(MAX_FPS))
+            stream.width, stream.height = size_px
+            stream.pix_fmt = "yuv420p"
+            # The codec's clock too, or times would be rounded to whole pictures of the nominal rate.
+            stream.time_base = stream.codec_context.time_base = clock
+            aim = AIM_BYTES * 8000 / max(length_ms, 1)
+            stream.bit_rate = int(np.clip(aim, MIN_BIT_RATE, MAX_BIT_RATE))
+            stream.options = {"deadline": "good", "cpu-used": "4", "crf": "14", "g": str(KEY_INTERVAL)}
 
+            def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
+                image = av.VideoFrame.from_ndarray(picture, format="bgr24")
+                image.pts, image.duration, image.time_base = start_ms, length_ms, clock
+                container.mux(stream.encode(image))
 
-@contextmanager
-def _muted_stderr() -> Iterator[None]:
-    """Keep FFmpeg's remark off the terminal that .webm has no four-letter code for VP8: it is of no use to a reader."""
-    sys.stderr.flush()
-    kept, sink = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(sink, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(sink)
-
-
-def _check_written(path: Path, n_pictures: int) -> None:
-    """Refuse a replay that is not whole: OpenCV says nothing when the disk is full."""
-    capture = cv2.VideoCapture(str(path)) if path.exists() and path.stat().st_size else None
-    found = int(capture.get(cv2.CAP_PROP_FRAME_COUNT)) if capture is not None and capture.isOpened() else 0
-    if capture is not None:
-        capture.release()
-    if abs(found - n_pictures) > 1:
-        raise OutputError(
-            f"{path.name} holds {max(found, 0)} of {n_pictures} pictures after writing; "
-            "free some disk space, or use --no-replay."
-        )
+            yield write
+            container.mux(stream.encode())
+    except av.FFmpegError as problem:
+        raise OutputError(f"{path.name} can't be encoded ({problem}); use --no-replay.") from problem
+    path.write_bytes(whole.getbuffer())

@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from needlecoach.errors import OutputError
-from needlecoach.model import Scorecard
+from needlecoach.model import Attempt, Scorecard
 from needlecoach.reporting.charts import plan_chart, time_chart
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.record import run_record
@@ -35,8 +35,8 @@ def write_results(
 ) -> Path:
     """Write the results folder `out_dir/name` of a scored clip and return it.
 
-    The folder appears whole or not at all, whatever goes wrong on the way. One from a former run is replaced; files
-    in it that are not ours stay.
+    The folder appears whole or not at all, whatever goes wrong on the way. One from a former run is replaced;
+    files in it that are not ours stay.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def write_results(
 
 
 def write_combined(cards: Sequence[Scorecard], out_dir: Path) -> Path:
-    """Write the attempts of several clips into `out_dir/attempts.csv`, whole or not at all, and return its path.
+    """Write the attempts of several clips into `out_dir/attempts.csv`, whole or not at all; return its path.
 
     Raises
     ------
@@ -99,15 +99,22 @@ def _media(card: Scorecard, replay: Path | None) -> Media:
     """Make the pictures of the page."""
     if card.unscorable:
         return Media()
-    closest = {one.number: one.closest_frame for one in card.attempts if one.closest_frame is not None}
-    pictures = stills(card, list(closest.values()))
+    shown = {one.number: frame for one in card.attempts if (frame := _still_frame(one)) is not None}
+    pictures = stills(card, list(shown.values()))
     return Media(
-        stills={number: pictures[frame] for number, frame in closest.items()},
+        stills={number: pictures[frame] for number, frame in shown.items()},
         plans={one.number: plan_chart(card, one) for one in card.attempts},
         times={one.number: time_chart(card, one) for one in card.attempts},
         narrow_times={one.number: time_chart(card, one, narrow=True) for one in card.attempts},
         replay=None if replay is None else replay.read_bytes(),
     )
+
+
+def _still_frame(attempt: Attempt) -> int | None:
+    """Frame of the closest approach; without a target the deepest point of the last pass."""
+    if attempt.closest_frame is not None or not attempt.passes:
+        return attempt.closest_frame
+    return attempt.passes[-1].deepest_frame
 
 
 def _write_csv(table: pd.DataFrame, path: Path) -> None:
@@ -135,7 +142,8 @@ def _as_output_error(final: Path) -> Iterator[None]:
     except OSError as problem:
         reason = problem.strerror or str(problem)
         raise OutputError(
-            f"Results can't be written to {final}: {reason.lower()}; make room or choose another folder with --out."
+            f"Results can't be written to {final}: {reason.lower()}; "
+            "make room or choose another folder with --out."
         ) from problem
 
 

@@ -18,7 +18,7 @@ _DECIMALS = {"px": 2, "mm": 3, "s": 4, "deg": 2, "°": 2, "mm/s": 2, "bits": 3}
 
 
 def plain_text(text: str) -> str:
-    """Return text that no spreadsheet runs as a formula: an apostrophe goes before a dangerous first character."""
+    """Return text that no spreadsheet runs as a formula: an apostrophe goes before a dangerous start."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
@@ -28,8 +28,8 @@ def attempts_table(card: Scorecard) -> pd.DataFrame:
     Returns
     -------
     pd.DataFrame
-        `NAME_sd` follows each figure `NAME` for which an uncertainty is known. Unknown values are None (blank in the
-        file), yes/no values 0 and 1. Without attempts: no rows, columns clip and learner only.
+        `NAME_sd` follows each figure `NAME` for which an uncertainty is known. Unknown values are None (blank
+        in the file), yes/no values 0 and 1. Without attempts: no rows, columns clip and learner only.
     """
     names = _columns(card.attempts)
     rows = [_attempt_row(card, attempt, names) for attempt in card.attempts]
@@ -88,7 +88,9 @@ def _columns(attempts: Sequence[Attempt]) -> list[str]:
     for attempt in attempts:
         for name, figure in attempt.figures.items():
             order[name] = order.get(name, False) or figure.sd is not None
-    return [column for name, has_sd in order.items() for column in ([name, f"{name}_sd"] if has_sd else [name])]
+    return [
+        column for name, has_sd in order.items() for column in ([name, f"{name}_sd"] if has_sd else [name])
+    ]
 
 
 def _attempt_row(card: Scorecard, attempt: Attempt, names: Sequence[str]) -> list[Any]:

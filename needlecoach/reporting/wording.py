@@ -16,10 +16,15 @@ _SHARES = {
     "scale_sd_share",
     "confidence",
 }
+# Distances to the outline whose sign tells the side.
+_SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
 
 
 def figure_text(figure: Figure) -> str:
-    """Return a figure with its uncertainty and unit, such as "0.7 ± 0.3 mm"; a dash when it is unknown."""
+    """Return a figure with its uncertainty and unit, such as "0.7 ± 0.3 mm"; a dash when it is unknown.
+
+    The spaces within are no-break ones, so that a number keeps its unit.
+    """
     value = figure.value
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return "–"
@@ -27,47 +32,58 @@ def figure_text(figure: Figure) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return value
+    if figure.name in _SIGNED_EDGES:
+        side, value = ("inside" if value < 0 else "outside"), abs(value)
+        return f"{with_uncertainty(value, figure.sd, figure.unit, decimals=1)} {side}"
     percent = figure.name in _SHARES
     factor, unit = (100, "%") if percent else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
-    sd = None if figure.sd is None or not math.isfinite(figure.sd) else figure.sd * factor
+    sd = None if figure.sd is None else figure.sd * factor
     return with_uncertainty(value * factor, sd, unit, decimals=_decimals(figure, percent))
 
 
 def with_uncertainty(value: float, sd: float | None, unit: str, *, decimals: int) -> str:
-    """Return "value ± sd unit", rounded to where the uncertainty begins; `decimals` rules when there is none."""
-    if sd is not None and sd > 0:
+    """Return "value ± sd unit", rounded to where the uncertainty begins; without one to `decimals`."""
+    sd = sd if sd is not None and math.isfinite(sd) and sd > 0 else None
+    if sd is not None:
         decimals = max(0, min(decimals + 1, -math.floor(math.log10(sd))))
     number = f"{value:.{decimals}f}"
     if float(number) == 0:
         number = number.removeprefix("-")
     text = number.replace("-", "−")
     if sd is not None:
-        smallest = 10**-decimals
-        text += f" ± {max(sd, smallest):.{decimals}f}" if sd > 0 else ""
-    gap = "" if unit in ("", "°", "%") else " "
+        # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
+        text += f"\u00a0±\u00a0{max(sd, 10**-decimals):.{decimals}f}"
+    gap = "" if unit in ("", "°", "%") else "\u00a0"
     return f"{text}{gap}{unit}"
+
+
+def is_unscorable(attempt: Attempt, *, with_target: bool) -> bool:
+    """Tell whether an attempt has nothing to show; one that only lacks a target has its other figures."""
+    return attempt.outcome == "unscorable" and (with_target or _value(attempt, "passes") is None)
 
 
 def headline(attempt: Attempt, *, with_target: bool) -> str:
     """Return one sentence that says what happened in an attempt."""
     start = f"Attempt {attempt.number}: "
-    if attempt.outcome == "unscorable" and (with_target or attempt.reason):
+    if is_unscorable(attempt, with_target=with_target):
         return f"{start}can’t be scored{': ' if attempt.reason else ''}{attempt.reason.rstrip('.')}."
     passes = _passes_words(attempt)
     if not with_target:
         return f"{start}{_joined(_text(attempt, 'duration_s', 'the needle was in for {}'), passes)}."
-    edge = attempt.figures.get("closest_edge_mm")
+    edge_mm = _value(attempt, "closest_edge_mm")
     if attempt.outcome == "hit":
         words = _text(attempt, "time_to_target_s", "the tip reached the target after {}")
         words = words or "the tip reached the target"
-        return f"{start}{_joined(words, passes, _text(attempt, 'closest_centre_mm', 'closest to the centre {}'))}."
+        close = _text(attempt, "closest_centre_mm", "closest to the centre {}")
+        return f"{start}{_joined(words, passes, close)}."
     if attempt.outcome == "borderline":
         close = _text(attempt, "closest_edge_mm", "closest to its outline {}")
         return f"{start}{_joined('too close to call whether the tip reached the target', passes, close)}."
-    if edge is not None and isinstance(edge.value, (int, float)) and edge.value < 0:
+    if isinstance(edge_mm, (int, float)) and edge_mm < 0:
         words = "the tip was in the target too briefly to count as reaching it"
         return f"{start}{_joined(words, passes)}."
-    words = _text(attempt, "closest_edge_mm", "the tip missed the target by {}") or "the tip missed the target"
+    words = _text(attempt, "closest_edge_mm", "the tip missed the target by {}").removesuffix(" outside")
+    words = words or "the tip missed the target"
     return f"{start}{_joined(words, passes)}."
 
 
@@ -78,11 +94,16 @@ def _joined(*parts: str) -> str:
 
 def _passes_words(attempt: Attempt) -> str:
     """Return "1 pass", "3 passes" or "no full pass"."""
-    figure = attempt.figures.get("passes")
-    count = figure.value if figure is not None else len(attempt.passes)
+    count = _value(attempt, "passes")
     if not isinstance(count, int):
         return ""
     return {0: "no full pass", 1: "1 pass"}.get(count, f"{count} passes")
+
+
+def _value(attempt: Attempt, name: str) -> float | int | str | bool | None:
+    """Value of a figure, None when it is missing or unknown."""
+    figure = attempt.figures.get(name)
+    return None if figure is None else figure.value
 
 
 def _text(attempt: Attempt, name: str, sentence: str) -> str:
@@ -115,4 +136,5 @@ def scale_words(card: Scorecard) -> str:
     scale = card.scale
     x, y = scale.x_mm_per_px, scale.y_mm_per_px
     size = f"{x:.3g}" if math.isclose(x, y, rel_tol=0.002) else f"{x:.3g} across and {y:.3g} down"
-    return f"{size} mm per pixel, from {scale.source}; uncertainty {with_uncertainty(scale.sd_share * 100, None, '%', decimals=1)}"
+    uncertainty = with_uncertainty(scale.sd_share * 100, None, "%", decimals=1)
+    return f"{size} mm per pixel (source: {scale.source}), known to {uncertainty}"

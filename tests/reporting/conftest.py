@@ -1,4 +1,4 @@
-"""A clip of our own invention: a bright dot slides straight into an ellipse and out again; all values are drawn."""
+"""A clip of our own invention: a line slides straight into an ellipse and out again."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -42,7 +42,7 @@ def invented_track() -> Track:
 
 
 def invented_figures() -> dict[str, Figure]:
-    """A few figures as scoring hands them over: numbers, text, yes/no, unknown, with and without uncertainty."""
+    """A few figures as scoring hands them over: numbers, text, yes/no, unknown."""
     rows = [
         Figure("attempt", 1),
         Figure("start_s", 0.4, unit="s", title="Start", meaning="When the needle came in."),
@@ -81,8 +81,7 @@ def clip_file(tmp_path_factory) -> Path:
     return path
 
 
-@pytest.fixture
-def card(clip_file: Path) -> Scorecard:
+def invented_card(clip_file: Path) -> Scorecard:
     """A hit in one pass, 0.9 mm from the centre."""
     track = invented_track()
     offset_mm = (track.tip_px - CENTRE) * MM_PER_PX
@@ -114,6 +113,11 @@ def card(clip_file: Path) -> Scorecard:
         quality_notes=("The gain is high near the probe.",),
         options={"pass_withdrawal_mm": 5.0},
     )
+
+
+@pytest.fixture
+def card(clip_file: Path) -> Scorecard:
+    return invented_card(clip_file)
 
 
 @pytest.fixture

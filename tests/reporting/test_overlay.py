@@ -1,0 +1,106 @@
+"""Overlay: marks lie where the track says, and nothing outside the region is shown."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from needlecoach.model import Frame, Region
+from needlecoach.reporting.overlay import BAR_HEIGHT_PX, INFERRED, SEEN, TARGET, Overlay
+from needlecoach.reporting.replay import overlay
+
+TIP = np.array([160.0, 120.0])
+
+
+@pytest.fixture
+def black() -> Frame:
+    return Frame(0, 0.0, np.zeros((240, 320), np.uint8))
+
+
+def distance_from(picture, colour):
+    """Mean distance in BGR of each pixel from a colour."""
+    return np.abs(picture.astype(int) - colour).mean(axis=-1)
+
+
+def centre_of(picture, colour):
+    """Mean (x, y) of the pixels that have nearly that colour."""
+    y, x = np.nonzero(distance_from(picture, colour) < 12)
+    assert len(x), "that colour is not in the picture"
+    return np.array([x.mean(), y.mean()])
+
+
+def alone(card, index=37, **changes):
+    """The card with no target and a shaft of no length, so that only the tip's mark is drawn."""
+    tip = card.track.tip_px.copy()
+    tip[index] = TIP
+    track = replace(card.track, tip_px=tip, entry_px=tip, **changes)
+    return replace(card, track=track, marks=replace(card.marks, target=None))
+
+
+def test_mark_of_a_seen_tip_lies_on_the_tip(card, black):
+    painter = Overlay(alone(card), max_side_px=720)
+    x, y = painter.to_picture(TIP)
+    picture = painter.draw(black, 37)[:-BAR_HEIGHT_PX]
+    assert centre_of(picture, SEEN) == pytest.approx([x, y], abs=0.5)
+    assert distance_from(picture[round(y), round(x)], SEEN) < 12
+
+
+def test_mark_of_an_inferred_tip_is_hollow_and_broken(card, black):
+    hidden = card.track.tip_visible.copy()
+    hidden[37] = False
+    painter = Overlay(alone(card, tip_visible=hidden), max_side_px=720)
+    x, y = painter.to_picture(TIP)
+    picture = painter.draw(black, 37)[:-BAR_HEIGHT_PX]
+    assert centre_of(picture, INFERRED) == pytest.approx([x, y], abs=1.5)
+    assert picture[round(y), round(x)].max() == 0
+    full = Overlay(alone(card), max_side_px=720).draw(black, 37)[:-BAR_HEIGHT_PX]
+    drawn = (distance_from(picture, INFERRED) < 12).sum()
+    assert 0 < drawn < (distance_from(full, SEEN) < 12).sum()
+
+
+def test_frame_without_needle_shows_no_needle(card, black):
+    picture = overlay(black, card, 0)[:-BAR_HEIGHT_PX]
+    assert (distance_from(picture, SEEN) < 12).sum() == 0
+    assert (distance_from(picture, INFERRED) < 12).sum() == 0
+
+
+def test_outline_follows_the_target(card, black):
+    moved = card.track.target_px.copy()
+    moved[0] += (12.0, -7.0)
+    followed = replace(card, track=replace(card.track, target_px=moved))
+    painter = Overlay(followed, max_side_px=720)
+    picture = painter.draw(black, 0)[:-BAR_HEIGHT_PX]
+    assert centre_of(picture, TARGET) == pytest.approx(painter.to_picture(moved[0]), abs=1.0)
+
+
+def test_outline_of_a_lost_target_is_broken(card, black):
+    lost = replace(card, track=replace(card.track, target_found=np.zeros(75, bool)))
+    counts = [(distance_from(overlay(black, one, 0), TARGET) < 12).sum() for one in (card, lost)]
+    assert 0 < counts[1] < 0.8 * counts[0]
+
+
+def test_writing_outside_a_sector_is_black(card):
+    white = Frame(0, 0.0, np.full((240, 320), 255, np.uint8))
+    sector = Region("sector", (40, 20, 240, 200), (160.0, -40.0), 70.0, 255.0, 28.0)
+    painter = Overlay(replace(card, region=sector), max_side_px=720)
+    picture = painter.draw(white, 0)
+    inside, outside = painter.to_picture(np.array([[160.0, 60.0], [44.0, 24.0]])).round().astype(int)
+    assert picture[inside[1], inside[0]].min() == 255
+    assert picture[outside[1], outside[0]].max() == 0
+
+
+def test_scale_bar_is_as_long_as_it_says(card, black):
+    painter = Overlay(card, max_side_px=720)
+    bar = painter.draw(black, 0)[-BAR_HEIGHT_PX:]
+    row = bar[BAR_HEIGHT_PX // 2, :, 0] > 180
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], row, [False]]).astype(int)))
+    longest = np.diff(ends.reshape(-1, 2), axis=1).max()
+    # 2.5 px of the picture to one of the frame at 0.2 mm: 12.5 px to the millimetre; 5 mm fit.
+    assert longest == pytest.approx(5 * 12.5, abs=4)
+
+
+def test_picture_has_even_sides_and_at_most_the_side_asked_for(card):
+    for box in ((40, 20, 241, 199), (0, 0, 320, 240), (-1, 5, 40, 31)):
+        width, height = Overlay(replace(card, region=Region("rectangle", box)), max_side_px=720).size_px
+        assert width % 2 == height % 2 == 0
+        assert max(width, height - BAR_HEIGHT_PX) <= 720

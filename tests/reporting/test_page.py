@@ -1,0 +1,204 @@
+"""Summary page: honest, escaped, self-contained."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from needlecoach.model import Figure, Marks
+from needlecoach.reporting import page
+from needlecoach.reporting.charts import plan_chart, time_chart
+from needlecoach.reporting.page import Media, render_summary
+
+EVIL = '<script>alert("x")</script><img src=http://a.example/b.png>'
+VOID = {"meta", "img", "br", "link", "input", "use", "path"}
+
+
+class Reader(HTMLParser):
+    """Collects tags, addresses and visible text; notes a tag closed out of order."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags, self.addresses, self.pictures, self.words, self.open, self.faults = [], [], [], [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.addresses += [value for name, value in attrs if name in ("src", "href", "xlink:href", "poster")]
+        if tag == "img":
+            self.pictures.append(dict(attrs))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self.addresses += [value for name, value in attrs if name in ("src", "href", "xlink:href", "poster")]
+
+    def handle_endtag(self, tag):
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.faults.append(tag)
+
+    def handle_data(self, data):
+        if not self.open or self.open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture
+def media(card) -> Media:
+    attempt = card.attempts[0]
+    return Media(
+        stills={1: b"still"},
+        plans={1: plan_chart(card, attempt)},
+        times={1: time_chart(card, attempt)},
+        narrow_times={1: time_chart(card, attempt, narrow=True)},
+        replay=b"video",
+    )
+
+
+def test_page_tells_the_attempt_in_plain_words(card, media):
+    text = Reader(render_summary(card, media)).text
+    assert "Attempt 1: the tip reached the target after 0.8 s, 1 pass" in text
+    assert "4.6 ± 0.3 mm inside" in text
+    assert "Forward excursions of at least 3 mm." in text
+    assert "0.2 mm per pixel (source: depth ruler), known to 1.0%" in text
+    assert "high: the needle was followed well (90%)" in text
+    assert "The gain is high near the probe." in text
+    assert "pass_withdrawal_mm = 5.0" in text
+    assert "needlecoach" in text and "opencv" in text
+
+
+def test_page_is_sound_html_with_words_for_every_picture(card, media):
+    reader = Reader(render_summary(card, media))
+    assert reader.faults == [] and reader.open == []
+    assert all(picture.get("alt") for picture in reader.pictures) and reader.pictures
+    assert {"main", "article", "figure", "figcaption", "video", "svg", "table", "details"} <= set(reader.tags)
+    assert reader.tags.count("h1") == 1
+
+
+def test_page_needs_no_network(card, media):
+    reader = Reader(render_summary(card, media))
+    assert [one for one in reader.addresses if not one.startswith(("data:", "#"))] == []
+    assert re.findall(r"url\((?!#)", render_summary(card, media)) == []
+    assert "@import" not in render_summary(card, media)
+
+
+def test_everything_a_user_typed_is_escaped(card, media):
+    marks = replace(card.marks, learner=EVIL, notes=EVIL)
+    clip = replace(card.clip, path=Path(EVIL.replace("/", "_") + ".mp4"))
+    figures = {
+        **card.attempts[0].figures,
+        "scale_source": Figure("scale_source", EVIL, title=EVIL, meaning=EVIL),
+    }
+    evil = replace(
+        card,
+        marks=marks,
+        clip=clip,
+        quality_notes=(EVIL,),
+        attempts=(replace(card.attempts[0], figures=figures, reason=EVIL),),
+        options={EVIL: EVIL},
+        scale=replace(card.scale, source=EVIL),
+    )
+    reader, plain = Reader(render_summary(evil, media)), Reader(render_summary(card, media))
+    assert "script" not in reader.tags
+    assert sorted(set(reader.tags)) == sorted({*plain.tags, "h3", "p"})
+    assert len(reader.pictures) == len(plain.pictures)
+    assert reader.text.count('alert("x")') >= 6
+
+
+def test_no_norm_is_said_wherever_the_share_is_shown(card, media):
+    html = render_summary(card, media)
+    keys, table = html.split('<details class="all">')
+    assert page.NO_NORM in keys and page.NO_NORM in table
+    without = {n: f for n, f in card.attempts[0].figures.items() if n != "tip_visibility_share"}
+    bare = replace(card, attempts=(replace(card.attempts[0], figures=without),))
+    assert page.NO_NORM not in render_summary(bare, media)
+
+
+@pytest.mark.parametrize(
+    "word",
+    [
+        "phantoms",
+        "patient care",
+        "sharps",
+        "infection control",
+        "food",
+        "Visitors",
+        "identifying",
+        "Local rules",
+    ],
+)
+def test_cautions_are_on_every_page(card, unscorable_card, word):
+    for one in (card, unscorable_card):
+        assert word in Reader(render_summary(one)).text
+
+
+def test_unscorable_clip_gets_its_reason_and_no_figure(unscorable_card, media):
+    reader = Reader(render_summary(unscorable_card, media))
+    assert "This clip can’t be scored: no ultrasound picture could be found in it" in reader.text
+    assert "mm" not in re.findall(r"[a-zA-Z]+", reader.text.split("Record")[0])
+    assert not {"article", "figure", "video", "img", "svg", "table"} & set(reader.tags)
+
+
+def test_clip_without_needle_says_so_plainly(needleless_card):
+    reader = Reader(render_summary(needleless_card))
+    assert "No needle was found in this clip" in reader.text
+    assert not {"article", "table"} & set(reader.tags)
+
+
+def test_without_target_nothing_about_a_target_is_shown(card, media):
+    marks = Marks(learner="L01")
+    figures = {n: replace(f, title="") for n, f in card.attempts[0].figures.items()}
+    bare = replace(
+        card,
+        marks=marks,
+        attempts=(replace(card.attempts[0], outcome="unscorable", figures=figures, closest_frame=None),),
+    )
+    text = Reader(render_summary(bare, media)).text
+    assert "No target was marked" in text
+    assert "Attempt 1: the needle was in for 2.2 s, 1 pass." in text
+    for word in ("closest", "Time to target", "unscorable", "outcome"):
+        assert word not in text
+    assert "Tip visible" in text
+
+
+def test_missing_figures_leave_gaps_not_errors(card):
+    empty = replace(card, attempts=(replace(card.attempts[0], figures={}),))
+    reader = Reader(render_summary(empty))
+    assert "Attempt 1: the tip reached the target." in reader.text
+    assert "table" not in reader.tags
+
+
+def test_large_replay_is_linked_instead_of_embedded(card, media, monkeypatch):
+    monkeypatch.setattr(page, "MAX_EMBEDDED_BYTES", 3)
+    assert "replay.webm" in Reader(render_summary(card, media)).addresses
+    assert "data:video" not in render_summary(card, media)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2, from memory)."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stands_out_from_its_ground(scheme):
+    css = (Path(page.__file__).parent / "templates" / "summary.css").read_text(encoding="utf-8")
+    blocks = re.findall(r":root \{(.*?)\}", css, flags=re.DOTALL)
+    colours = dict(re.findall(r"--([\w-]+): (#\w{6})", blocks[("light", "dark").index(scheme)]))
+    grounds = [colours[name] for name in ("sheet", "ground", "warn")]
+    pairs = [(colours["ink"], ground) for ground in grounds]
+    pairs += [(colours[name], colours["sheet"]) for name in ("muted", "seen", "inferred", "target")]
+    pairs += [(colours["muted"], colours["ground"]), (colours["target"], colours["target-fill"])]
+    for text, ground in pairs:
+        light, dark = sorted([luminance(text), luminance(ground)], reverse=True)
+        # 4.5 to 1: WCAG 2 level AA for ordinary text.
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, (text, ground)

@@ -1,0 +1,254 @@
+"""Results folder: whole or not at all, and never in the place of something else."""
+
+import errno
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from needlecoach.errors import OutputError
+from needlecoach.model import Figure
+from needlecoach.reporting import record, results
+from needlecoach.reporting.results import FILES, write_combined, write_results
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(entry.name for entry in folder.iterdir())
+
+
+def test_folder_holds_all_files(card, tmp_path):
+    folder = write_results(card, tmp_path / "new" / "reports", replay=True)
+    assert folder == tmp_path / "new" / "reports" / "straight_in"
+    assert names(folder) == sorted(FILES)
+    assert names(folder.parent) == ["straight_in"]
+    assert "data:video/webm" in (folder / "summary.html").read_text(encoding="utf-8")
+    assert len(pd.read_csv(folder / "track.csv")) == 75
+    assert pd.read_csv(folder / "attempts.csv")["outcome"].tolist() == ["hit"]
+
+
+def test_without_replay_there_is_no_video_but_a_still(card, tmp_path):
+    folder = write_results(card, tmp_path, replay=False)
+    assert names(folder) == sorted(set(FILES) - {"replay.webm"})
+    html = (folder / "summary.html").read_text(encoding="utf-8")
+    assert "data:video" not in html and "data:image/jpeg" in html
+
+
+@pytest.mark.parametrize("name", ["two words", 'it\'s "so"', "🦀 crab", "=1+1", "-rf", "x" * 250, "a.b.c"])
+def test_odd_names_work(card, tmp_path, name):
+    folder = write_results(card, tmp_path, replay=False, name=name)
+    assert names(tmp_path) == [name]
+    assert (folder / "run.json").is_file()
+
+
+def test_name_that_is_not_unicode_works(card, tmp_path):
+    odd = os.fsdecode(b"caf\xe9.mp4")
+    clip = replace(card.clip, path=card.clip.path.with_name(odd))
+    # Without a still there is no need to open the clip, which OpenCV can't under such a name.
+    blind = replace(card.attempts[0], closest_frame=None, passes=())
+    folder = write_results(replace(card, clip=clip, attempts=(blind,)), tmp_path, replay=False)
+    assert "caf\\udce9" in (folder / "attempts.csv").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["", ".", "..", "a/b", "../up"])
+def test_name_that_leads_elsewhere_is_refused(card, tmp_path, name):
+    with pytest.raises(OutputError, match="rename the clip"):
+        write_results(card, tmp_path / "out", replay=False, name=name)
+    assert names(tmp_path) == []
+
+
+def test_former_results_are_replaced_and_foreign_files_kept(card, tmp_path):
+    folder = write_results(card, tmp_path, replay=False)
+    (folder / "replay.webm").write_text("old")
+    (folder / "my notes.txt").write_text("keep me")
+    (folder / "attempts.csv").write_text("old")
+    write_results(card, tmp_path, replay=False)
+    assert names(tmp_path) == ["straight_in"]
+    assert (folder / "my notes.txt").read_text() == "keep me"
+    assert not (folder / "replay.webm").exists()
+    assert (folder / "attempts.csv").read_text() != "old"
+
+
+def test_folder_that_is_not_ours_is_left_alone(card, tmp_path):
+    other = tmp_path / "straight_in"
+    other.mkdir()
+    (other / "thesis.txt").write_text("years of work")
+    with pytest.raises(OutputError, match="holds no results of ours"):
+        write_results(card, tmp_path, replay=False)
+    assert names(tmp_path) == ["straight_in"] and names(other) == ["thesis.txt"]
+
+
+def test_folder_of_the_clip_itself_is_left_alone(card, tmp_path):
+    images = tmp_path / "stills"
+    images.mkdir()
+    (images / "run.json").write_text("{}")
+    clip = replace(card.clip, path=images, kind="images")
+    with pytest.raises(OutputError, match="holds the clip itself"):
+        write_results(replace(card, clip=clip), tmp_path, replay=False)
+    assert names(images) == ["run.json"]
+
+
+@pytest.mark.parametrize("problem", [KeyboardInterrupt, RuntimeError, MemoryError])
+@pytest.mark.parametrize("step", ["track_table", "write_replay", "render_summary", "_move_into_place"])
+def test_nothing_is_left_when_a_step_breaks(card, tmp_path, monkeypatch, problem, step):
+    def breaks(*args, **kwargs):
+        raise problem
+
+    monkeypatch.setattr(results, step, breaks)
+    with pytest.raises(problem):
+        write_results(card, tmp_path, replay=step == "write_replay")
+    assert names(tmp_path) == []
+
+
+def test_former_results_survive_a_break(card, tmp_path, monkeypatch):
+    folder = write_results(card, tmp_path, replay=False)
+    before = (folder / "run.json").read_bytes()
+    rename = Path.rename
+
+    def breaks(self, target):
+        if self.suffix == ".partial":
+            raise KeyboardInterrupt
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", breaks)
+    with pytest.raises(KeyboardInterrupt):
+        write_results(card, tmp_path, replay=False)
+    assert names(tmp_path) == ["straight_in"]
+    assert (folder / "run.json").read_bytes() == before
+
+
+def test_full_disk_is_one_line_and_leaves_nothing(card, tmp_path, monkeypatch):
+    def full(*args, **kwargs):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(OutputError, match="no space left on device; make room") as caught:
+        write_results(card, tmp_path, replay=False)
+    assert "\n" not in str(caught.value)
+    assert names(tmp_path) == []
+
+
+LIMITED = """
+import resource, signal, sys
+sys.path.insert(0, {tests!r})
+import conftest
+from pathlib import Path
+from needlecoach.errors import OutputError
+from needlecoach.reporting.results import write_results
+card = conftest.invented_card(Path({clip!r}))
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}))
+try:
+    write_results(card, Path({out!r}), replay=True)
+except OutputError as problem:
+    print(problem)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs file size limits")
+def test_file_cut_off_by_the_system_is_noticed(clip_file, tmp_path):
+    """A real refusal by the system, in the middle of the video."""
+    script = LIMITED.format(
+        tests=str(Path(__file__).parent), clip=str(clip_file), out=str(tmp_path), limit=100_000
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert "file too large; make room" in done.stdout, done.stderr
+    assert done.stderr == ""
+    assert names(tmp_path) == []
+
+
+def test_place_that_is_a_file_is_one_line(card, tmp_path):
+    (tmp_path / "reports").write_text("a file")
+    with pytest.raises(OutputError, match="can't be written"):
+        write_results(card, tmp_path / "reports", replay=False)
+    assert (tmp_path / "reports").read_text() == "a file"
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs POSIX permissions")
+def test_folder_without_permission_is_one_line(card, tmp_path, monkeypatch):
+    locked = tmp_path / "locked"
+    locked.mkdir()
+    locked.chmod(0o500)
+    if os.access(locked, os.W_OK):  # an administrator may write anywhere
+        locked = Path("/proc/needlecoach")
+    with pytest.raises(OutputError, match="choose another folder with --out"):
+        write_results(card, locked, replay=False)
+
+
+def test_run_record_is_enough_to_repeat_and_tells_no_folder(card, tmp_path):
+    options = {
+        "out": tmp_path,
+        "text": str(tmp_path / "deep" / "file.mp4"),
+        "rate": float("nan"),
+        "n": np.int64(3),
+    }
+    folder = write_results(replace(card, options=options), tmp_path, replay=False)
+    text = (folder / "run.json").read_text(encoding="utf-8")
+    said = json.loads(text)
+    assert said["clip"]["file"] == "straight_in.mp4" and said["clip"]["sha256"] == "ab" * 32
+    assert {"needlecoach", "python", "numpy", "opencv"} <= set(said["versions"])
+    assert said["marks"]["target"]["centre_px"] == [180.0, 130.0]
+    assert said["marks"]["learner"] == "L01"
+    assert said["region"]["box_px"] == [40, 20, 240, 200]
+    assert said["scale"]["x_mm_per_px"] == 0.2
+    assert said["options"] == {"out": tmp_path.name, "text": "file.mp4", "rate": None, "n": 3}
+    assert said["timing"]["frames"] == 75
+    assert str(tmp_path) not in text and str(card.clip.path.parent) not in text
+
+
+def test_windows_paths_lose_their_folder_too():
+    assert record.plain("C:\\Users\\someone\\clip.mp4") == "clip.mp4"
+    assert record.plain("left/right") == "left/right"
+
+
+def test_no_file_tells_a_folder(card, tmp_path):
+    folder = write_results(card, tmp_path, replay=False)
+    for entry in folder.iterdir():
+        assert str(card.clip.path.parent).encode() not in entry.read_bytes(), entry.name
+
+
+def test_unscorable_clip_gets_a_page_and_no_picture(unscorable_card, tmp_path):
+    folder = write_results(unscorable_card, tmp_path, replay=True)
+    assert "replay.webm" not in names(folder)
+    assert "data:image" not in (folder / "summary.html").read_text(encoding="utf-8")
+    assert pd.read_csv(folder / "attempts.csv").empty
+
+
+def test_clip_without_needle_is_written(needleless_card, tmp_path):
+    folder = write_results(needleless_card, tmp_path, replay=True)
+    assert names(folder) == sorted(FILES)
+    assert pd.read_csv(folder / "track.csv")["needle_present"].sum() == 0
+
+
+def test_combined_file_replaces_the_former_one(card, tmp_path):
+    (tmp_path / "attempts.csv").write_text("old")
+    path = write_combined([card, card], tmp_path)
+    assert len(pd.read_csv(path)) == 2
+    assert names(tmp_path) == ["attempts.csv"]
+
+
+def test_combined_file_is_whole_or_not_there(card, tmp_path, monkeypatch):
+    (tmp_path / "attempts.csv").write_text("old")
+
+    def full(*args, **kwargs):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(pd.DataFrame, "to_csv", full)
+    with pytest.raises(OutputError, match="no space left"):
+        write_combined([card], tmp_path)
+    assert names(tmp_path) == ["attempts.csv"]
+    assert (tmp_path / "attempts.csv").read_text() == "old"
+
+
+def test_attempt_without_closest_frame_has_no_still(card, tmp_path):
+    lost = replace(
+        card.attempts[0], closest_frame=None, passes=(), outcome="unscorable",
+        figures={"attempt": Figure("attempt", 1)}, reason="the tip was never found",
+    )  # fmt: skip
+    folder = write_results(replace(card, attempts=(lost,)), tmp_path, replay=False)
+    assert "data:image" not in (folder / "summary.html").read_text(encoding="utf-8")

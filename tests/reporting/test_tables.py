@@ -1,0 +1,129 @@
+"""Tables: their columns, what blanks look like, and no formulas for spreadsheets."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from needlecoach.model import Attempt, Figure
+from needlecoach.reporting.tables import attempts_table, combined_table, plain_text, track_table
+
+
+def _words(text: str) -> list[str]:
+    return text.split()
+
+
+# The definition of track.csv, written out.
+TRACK_COLUMNS = _words(
+    "frame time_s needle_present tip_x_px tip_y_px tip_visible tip_sd_mm entry_x_px entry_y_px angle_deg "
+    "shaft_visible_share target_x_px target_y_px centre_distance_mm edge_distance_mm advance_mm"
+)
+# The definition of attempts.csv for aspiration, written out; a column NAME_sd may follow any of them.
+ATTEMPT_COLUMNS = _words(
+    "attempt start_s end_s duration_s cut_off outcome passes strokes redirections time_to_target_s "
+    "dwell_in_target_s closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm "
+    "tip_visibility_share tip_visibility_advancing blind_advance_mm longest_blind_mm plane_losses "
+    "mean_recovery_s angle_deg angle_iqr_deg path_mm path_efficiency mean_advance_mm_s peak_advance_mm_s "
+    "smoothness_sparc smoothness_ldlj index_of_difficulty trail_end_edge_mm scale_source scale_sd_share "
+    "confidence"
+)
+
+
+def with_figures(card, **figures):
+    """The card with its one attempt's figures replaced."""
+    made = {name: figure for name, figure in figures.items()}
+    return replace(card, attempts=(replace(card.attempts[0], figures=made),))
+
+
+def test_track_columns_are_those_defined(card):
+    assert list(track_table(card).columns) == TRACK_COLUMNS
+
+
+def test_attempt_columns_follow_the_figures_with_uncertainty_beside(card):
+    figures = {name: Figure(name, 1.0, 0.1 if name == "path_mm" else None) for name in ATTEMPT_COLUMNS}
+    columns = list(attempts_table(with_figures(card, **figures)).columns)
+    after = ATTEMPT_COLUMNS.index("path_mm") + 1
+    assert columns == ["clip", "learner", *ATTEMPT_COLUMNS[:after], "path_mm_sd", *ATTEMPT_COLUMNS[after:]]
+
+
+def test_track_row_holds_what_the_track_says(card):
+    row = track_table(card).iloc[37]
+    assert row["frame"] == 37
+    assert row["time_s"] == 1.48
+    assert (row["needle_present"], row["tip_visible"]) == (1, 1)
+    assert (row["tip_x_px"], row["tip_y_px"]) == (176.0, 128.0)
+    # By hand: (4, 2) px at 0.2 mm is 0.8944 mm.
+    assert row["centre_distance_mm"] == pytest.approx(0.894, abs=1e-9)
+
+
+def test_unknown_is_blank_in_the_file(card):
+    line = track_table(card).to_csv(index=False).splitlines()[1]
+    assert line == "0,0.0,0,,,0,,,,,,180.0,130.0,,,"
+
+
+def test_clip_without_needle_has_blank_distances_and_no_attempt(needleless_card):
+    assert track_table(needleless_card)["edge_distance_mm"].isna().all()
+    assert len(track_table(needleless_card)) == 75
+    assert list(attempts_table(needleless_card).columns) == ["clip", "learner"]
+    assert len(attempts_table(needleless_card)) == 0
+
+
+def test_cells_of_an_attempt(card):
+    row = attempts_table(card).iloc[0]
+    assert row["learner"] == "L01"
+    assert row["clip"] == "straight_in.mp4"
+    assert row["cut_off"] == 0 and not isinstance(row["cut_off"], bool)
+    assert row["closest_edge_mm"] == -4.612
+    assert row["closest_edge_mm_sd"] == 0.31
+    assert row["mean_recovery_s"] is None
+
+
+def test_nan_in_a_figure_is_blank(card):
+    table = attempts_table(with_figures(card, path_mm=Figure("path_mm", float("nan"), unit="mm")))
+    assert table.iloc[0]["path_mm"] is None
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+def test_no_cell_starts_a_formula(card, start):
+    learner = f"{start}HYPERLINK(A1)"
+    marked = replace(
+        with_figures(card, scale_source=Figure("scale_source", learner)),
+        marks=replace(card.marks, learner=learner),
+        clip=replace(card.clip, path=Path(f"{start}cmd.mp4")),
+    )
+    row = attempts_table(marked).iloc[0]
+    assert row["learner"] == row["scale_source"] == f"'{learner}"
+    assert row["clip"] == f"'{start}cmd.mp4"
+
+
+def test_plain_words_stay_as_they_are():
+    assert plain_text("a = b") == "a = b"
+    assert plain_text("") == ""
+
+
+def test_negative_numbers_stay_numbers(card):
+    assert ",-4.612," in attempts_table(card).to_csv(index=False)
+
+
+def test_combined_table_holds_all_attempts_and_blanks_where_a_clip_lacks_a_column(card, needleless_card):
+    second = Attempt(
+        **{
+            **{name: getattr(card.attempts[0], name) for name in ("first_frame", "last_frame", "cut_off")},
+            **{"number": 2, "passes": (), "closest_frame": None, "outcome": "miss"},
+            "figures": {
+                "attempt": Figure("attempt", 2),
+                "overshoot_mm": Figure("overshoot_mm", 1.5, 0.2, "mm"),
+            },
+        }
+    )
+    table = combined_table([card, needleless_card, replace(card, attempts=(second,))])
+    assert table["attempt"].tolist() == [1, 2]
+    assert table["overshoot_mm"].tolist() == [None, 1.5]
+    assert list(table.columns[-2:]) == ["overshoot_mm", "overshoot_mm_sd"]
+
+
+def test_distances_are_rounded_to_a_thousandth_of_a_millimetre(card):
+    values = track_table(card)["advance_mm"].dropna().to_numpy()
+    assert len(values) > 40
+    assert np.allclose(values * 1000, np.round(values * 1000))

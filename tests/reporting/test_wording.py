@@ -1,0 +1,102 @@
+"""Figures in words: no false precision, every outcome its own sentence."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from needlecoach.model import Figure, Scale
+from needlecoach.reporting.wording import confidence_words, figure_text, headline, scale_words
+
+
+def spoken(text: str) -> str:
+    """Text with ordinary spaces."""
+    return text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("figure", "text"),
+    [
+        (Figure("closest_centre_mm", 0.7123, 0.31, "mm"), "0.7 ± 0.3 mm"),
+        (Figure("closest_edge_mm", -4.612, 0.31, "mm"), "4.6 ± 0.3 mm inside"),
+        (Figure("closest_edge_mm", 1.04, 0.3, "mm"), "1.0 ± 0.3 mm outside"),
+        (Figure("path_mm", 52.98, 2.65, "mm"), "53 ± 3 mm"),
+        (Figure("offset_along_mm", -0.04, 0.2, "mm"), "0.0 ± 0.2 mm"),
+        (Figure("offset_along_mm", -1.26, 0.2, "mm"), "−1.3 ± 0.2 mm"),
+        (Figure("path_mm", 10.0, 0.0004, "mm"), "10.00 ± 0.01 mm"),
+        (Figure("path_mm", 10.04, math.nan, "mm"), "10.0 mm"),
+        (Figure("duration_s", 2.2, unit="s"), "2.2 s"),
+        (Figure("tip_visibility_share", 0.909), "91%"),
+        (Figure("angle_deg", 52.77, unit="deg"), "53°"),
+        (Figure("passes", 3), "3"),
+        (Figure("cut_off", False), "no"),
+        (Figure("mean_recovery_s", None, unit="s"), "–"),
+        (Figure("path_mm", math.nan, unit="mm"), "–"),
+    ],
+)
+def test_figure_text(figure, text):
+    assert spoken(figure_text(figure)) == text
+
+
+def attempt_with(card, outcome, **values):
+    figures = {name: Figure(name, *value) for name, value in values.items()}
+    return replace(card.attempts[0], outcome=outcome, figures=figures)
+
+
+def test_headline_of_a_hit(card):
+    expected = (
+        "Attempt 1: the tip reached the target after 0.8 s, 1 pass, closest to the centre 0.9 ± 0.3 mm."
+    )
+    assert spoken(headline(card.attempts[0], with_target=True)) == expected
+
+
+@pytest.mark.parametrize(
+    ("outcome", "values", "sentence"),
+    [
+        (
+            "miss",
+            {"passes": (2,), "closest_edge_mm": (1.02, 0.3, "mm")},
+            "Attempt 1: the tip missed the target by 1.0 ± 0.3 mm, 2 passes.",
+        ),
+        (
+            "miss",
+            {"passes": (0,), "closest_edge_mm": (-1.0, 0.2, "mm")},
+            "Attempt 1: the tip was in the target too briefly to count as reaching it, no full pass.",
+        ),
+        (
+            "borderline",
+            {"passes": (1,), "closest_edge_mm": (0.1, 0.3, "mm")},
+            "Attempt 1: too close to call whether the tip reached the target, 1 pass, "
+            "closest to its outline 0.1 ± 0.3 mm outside.",
+        ),
+        ("hit", {}, "Attempt 1: the tip reached the target."),
+        ("miss", {}, "Attempt 1: the tip missed the target."),
+    ],
+)
+def test_headline_of_other_outcomes(card, outcome, values, sentence):
+    assert spoken(headline(attempt_with(card, outcome, **values), with_target=True)) == sentence
+
+
+def test_headline_of_an_unscorable_attempt_gives_the_reason(card):
+    attempt = replace(attempt_with(card, "unscorable"), reason="the tip was never found")
+    for with_target in (True, False):
+        assert headline(attempt, with_target=with_target) == (
+            "Attempt 1: can’t be scored: the tip was never found."
+        )
+
+
+def test_headline_without_target_tells_time_and_passes(card):
+    attempt = attempt_with(card, "unscorable", passes=(2,), duration_s=(7.08, None, "s"))
+    expected = "Attempt 1: the needle was in for 7.1 s, 2 passes."
+    assert spoken(headline(replace(attempt, reason="no target"), with_target=False)) == expected
+
+
+def test_confidence_has_three_grades_and_an_unknown():
+    grades = [confidence_words(value).split(":")[0] for value in (0.9, 0.6, 0.2, math.nan)]
+    assert grades == ["high", "fair", "low", "not known"]
+
+
+def test_scale_tells_source_and_uncertainty(card):
+    uneven = replace(card, scale=Scale(0.1, 0.2, "two marked points", 0.02))
+    assert scale_words(card) == "0.2 mm per pixel (source: depth ruler), known to 1.0%"
+    assert "0.1 across and 0.2 down mm per pixel (source: two marked points)" in scale_words(uneven)
