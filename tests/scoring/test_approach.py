@@ -158,7 +158,8 @@ def test_width_for_difficulty_lies_across_the_path(drawing):
 
 def test_the_target_is_where_it_has_moved_to(drawing):
     drawn = drawing()
-    pushed = np.tile(drawn.target.centre_px, (len(drawn.time_s), 1)) + 40 * drawn.unit
+    moved_px = np.where(drawn.time_s > 2, 40.0, 0.0)
+    pushed = np.tile(drawn.target.centre_px, (len(drawn.time_s), 1)) + moved_px[:, None] * drawn.unit
     drawn.change = {"target_px": pushed}
     assert drawn.figures()["closest_edge_mm"] == pytest.approx(2, abs=0.01)
 
@@ -174,6 +175,15 @@ def test_trail_end_is_a_median_until_the_next_attempt(drawing):
     first, second = drawn.score().attempts
     assert first.figures["trail_end_edge_mm"].value == pytest.approx(-1, abs=0.01)
     assert second.figures["trail_end_edge_mm"].value is None
+
+
+def test_trail_after_the_last_attempt_counts_to_the_clips_end(drawing):
+    drawn = drawing()
+    after = drawn.time_s > 5.8
+    trail = np.where(after[:, None], np.array([100, 50]) + 15 * drawn.unit / 0.1, np.nan)
+    drawn.change = {"trail_end_px": trail}
+    assert drawn.figures()["trail_end_edge_mm"] == pytest.approx(1, abs=0.01)
+    assert drawing().figures()["trail_end_edge_mm"] is None
 
 
 def test_distances_carry_an_uncertainty(drawing):

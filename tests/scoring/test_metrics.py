@@ -49,6 +49,14 @@ def test_visibility_is_time_in_sight_over_time_in(drawing):
     assert figures["tip_visibility_advancing"] == pytest.approx(1 - 0.3 / 1.8, abs=0.06)
 
 
+def test_a_share_is_of_time_and_not_of_frames(drawing):
+    # A recorder that drops to 10 frames/s while the tip is hidden: 1.0 s of 4.7 s, though 10 of 200 frames.
+    fast, slow = np.arange(0, 3, 0.02), np.arange(3, 4, 0.1)
+    times = np.concatenate([fast, slow, np.arange(4, 6.2, 0.02)])
+    figures = drawing(times=times, hidden_s=((3.0, 4.0),)).figures()
+    assert figures["tip_visibility_share"] == pytest.approx(1 - 1 / 4.7, abs=0.01)
+
+
 def test_visibility_while_advancing_is_blank_when_it_never_advances(drawing):
     figures = drawing([(0, 8), (1, 8), (2, 2), (3, 2)]).figures()
     assert figures["tip_visibility_advancing"] is None
