@@ -58,6 +58,9 @@ def test_a_needle_comes_from_outside_and_reaches_the_target(probe, side, angle_d
 
     assert scene.target is not None
     assert not grid.inside(*scene.needle.entry_mm)
+    step = np.subtract(scene.target.centre_mm, scene.needle.entry_mm)
+    assert not grid.inside(*(scene.needle.entry_mm + 2.8 * step / np.hypot(*step)))
+    assert grid.inside(*(scene.needle.entry_mm + 3.2 * step / np.hypot(*step)))
     assert grid.inside(*scene.target.centre_mm)
     assert (scene.needle.entry_mm[0] < scene.target.centre_mm[0]) == (side == "left")
     assert [attempt["hit"] for attempt in events(scene)["attempts"]] == [True]

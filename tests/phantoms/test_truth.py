@@ -93,6 +93,8 @@ def test_blind_advance_is_new_depth_while_hidden() -> None:
     events = find_events(frames(depth, hidden={3, 4, 5, 6, 7}), fps=10)
 
     assert events["attempts"][0]["blind_advance_net_mm"] == pytest.approx(8.0)
+    again = find_events(frames(depth, hidden={6, 7}), fps=10)
+    assert again["attempts"][0]["blind_advance_net_mm"] == pytest.approx(2.0)
     assert find_events(frames(depth), fps=10)["attempts"][0]["blind_advance_net_mm"] == 0
 
 
