@@ -162,10 +162,10 @@ def _best_shape(screen: _Screen, patch: BoolArray) -> Region:
     """Rectangle or sector, whichever covers the patch better; in doubt the rectangle."""
     rectangle = _fit_rectangle(screen, patch, share=0.5)
     covered = _overlap(rectangle, patch)
-    sector = _fit_sector(screen, patch)
+    loose = _loose_echoes(screen, patch)
+    sector = _fit_sector(screen, patch, loose)
     if sector is not None and _overlap(sector, patch) >= covered + 0.03:
         return sector
-    loose = _loose_echoes(screen, patch)
     if covered > 0.9 and not loose.any():
         return rectangle
     # The patch is the bright part of a picture with dark depths or shadows: take all that belongs to it.
@@ -236,7 +236,7 @@ def _half_way(profile: FloatArray, first: int, *, reach_px: int = 5) -> int:
     return start + int(np.argmax(near > (inner + outer) / 2))
 
 
-def _fit_sector(screen: _Screen, patch: BoolArray) -> Region | None:
+def _fit_sector(screen: _Screen, patch: BoolArray, loose: BoolArray) -> Region | None:
     """Sector from the patch's two straight sides (apex = crossing) and its polar profiles; None without."""
     sides = _straight_sides(patch)
     if sides is None:
@@ -245,11 +245,13 @@ def _fit_sector(screen: _Screen, patch: BoolArray) -> Region | None:
     apex_y = (offset_left - offset_right) / (slope_right - slope_left)
     apex = (slope_left * apex_y + offset_left, apex_y)
     half_rad = (np.arctan(slope_right) - np.arctan(slope_left)) / 2
-    reach = _farthest(apex, patch)
-    rise, lit = (_polar(image, apex, half_rad, reach) for image in (screen.rise, patch.astype(float)))
+    reach = _farthest(apex, patch | loose)
+    rise, lit = (
+        _polar(image, apex, half_rad, reach) for image in (screen.rise, (patch | loose).astype(float))
+    )
     if not np.isfinite(lit).any():
         return None
-    r_min, r_max = _span(_mean_known(lit))
+    r_min, r_max = _span(_mean_known(lit), share=0.2)
     r_min, r_max = _sharpen(_mean_known(rise), r_min, r_max)
     if r_max - r_min < _SMALLEST_SIDE_PX:
         return None
