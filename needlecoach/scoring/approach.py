@@ -16,6 +16,8 @@ from needlecoach.scoring.uncertainty import distance_sd_mm
 DWELL_S = 0.2
 # An attempt whose first tip already lies deeper than this began before the clip did.
 BEGUN_MM = 5.0
+# Frames within this many standard errors of the tip (one axis) of the closest can't be told apart from it.
+ALIKE_SD = 1.5
 
 
 class Judgement(NamedTuple):
@@ -34,6 +36,33 @@ def _lasting(mask: BoolArray, weight_s: FloatArray) -> int | None:
     return None
 
 
+class Closest(NamedTuple):
+    """The tip at closest approach, averaged over the frames that can't be told apart from the closest one."""
+
+    row: int
+    relative_mm: FloatArray
+    edge_mm: float
+    edge_sd_mm: float
+
+
+def closest_approach(motion: Motion) -> Closest | None:
+    """Tip against target at closest approach; None when they were never known in the same frame.
+
+    The lowest of many noisy distances is too low. So the position is the mean over the frames on end, round
+    the closest, that lie within one and a half standard errors of the tip of it: a rest beside the target is
+    averaged as a whole, a quick touch hardly at all.
+    """
+    row, outline = motion.closest, motion.scene.outline_mm
+    if row is None or outline is None:
+        return None
+    margin = float(np.nan_to_num(motion.tip_sd_mm[row])) * ALIKE_SD / np.sqrt(2)
+    alike = np.nan_to_num(np.abs(motion.edge_mm - motion.edge_mm[row]), nan=np.inf) <= margin
+    first, last = next(run for run in true_runs(alike) if run[0] <= row <= run[1])
+    relative = motion.relative_mm[first : last + 1].mean(axis=0)
+    edge = float(signed_distance_mm(relative[None, :], outline)[0])
+    return Closest(row, relative, edge, float(_usable_sd(motion)[row]))
+
+
 def judge(motion: Motion) -> Judgement:
     """Decide hit, miss or borderline from the smoothed tip and its uncertainty.
 
@@ -46,7 +75,7 @@ def judge(motion: Motion) -> Judgement:
     """
     if motion.scene.target is None:
         return Judgement("unscorable", reason="no target was marked")
-    closest = motion.closest
+    closest = closest_approach(motion)
     if closest is None:
         return Judgement("unscorable", reason="tip and target were never known in the same frame")
     edge, sd = motion.edge_mm, _usable_sd(motion)
@@ -54,9 +83,9 @@ def judge(motion: Motion) -> Judgement:
     if row is not None:
         return Judgement("hit", hit_row=row)
     inside = _lasting(np.nan_to_num(edge, nan=np.inf) < 0, motion.weight_s) is not None
-    if edge[closest] > sd[closest] and not inside:
+    if closest.edge_mm > closest.edge_sd_mm and not inside:
         return Judgement("miss")
-    if edge[closest] < -sd[closest] and not inside:
+    if closest.edge_mm < -closest.edge_sd_mm and not inside:
         return Judgement("borderline", reason="the tip was inside the target for under 0.2 s")
     return Judgement("borderline", reason="the tip came to the target's outline within its own uncertainty")
 
@@ -112,17 +141,17 @@ def _with_sd(motion: Motion, row: int, value: float) -> Reading:
 def closest_edge_mm(motion: Motion) -> Reading:
     """Tip to the target's outline at closest approach, mm, negative inside. Evidence: plain.
 
-    From the smoothed tip, so that the single luckiest frame does not make the figure; it can differ from that
-    frame's row in track.csv by the tracking noise.
+    From the smoothed tip, averaged as in `closest_approach`, so that the luckiest frame does not make the
+    figure; it can differ from that frame's row in track.csv by the tracking noise.
     """
-    row = motion.closest
-    return BLANK if row is None else _with_sd(motion, row, float(motion.edge_mm[row]))
+    closest = closest_approach(motion)
+    return BLANK if closest is None else _with_sd(motion, closest.row, closest.edge_mm)
 
 
 def closest_centre_mm(motion: Motion) -> Reading:
     """Tip to the target's centre at closest approach to the outline, mm. Evidence: plain."""
-    row = motion.closest
-    return BLANK if row is None else _with_sd(motion, row, float(np.hypot(*motion.relative_mm[row])))
+    closest = closest_approach(motion)
+    return BLANK if closest is None else _with_sd(motion, closest.row, float(np.hypot(*closest.relative_mm)))
 
 
 def offset_along_mm(motion: Motion) -> Reading:
@@ -130,19 +159,19 @@ def offset_along_mm(motion: Motion) -> Reading:
 
     Evidence: plain.
     """
-    row = motion.closest
-    if row is None:
+    closest = closest_approach(motion)
+    if closest is None:
         return BLANK
-    return _with_sd(motion, row, float(motion.relative_mm[row] @ motion.direction[row]))
+    return _with_sd(motion, closest.row, float(closest.relative_mm @ motion.direction[closest.row]))
 
 
 def offset_across_mm(motion: Motion) -> Reading:
     """Tip minus target centre at closest approach across the shaft, mm, + = deeper. Evidence: plain."""
-    row = motion.closest
-    if row is None:
+    closest = closest_approach(motion)
+    if closest is None:
         return BLANK
-    across = across_unit(motion.direction[row], _beam(motion, row))
-    return _with_sd(motion, row, float(motion.relative_mm[row] @ across))
+    across = across_unit(motion.direction[closest.row], _beam(motion, closest.row))
+    return _with_sd(motion, closest.row, float(closest.relative_mm @ across))
 
 
 def _beam(motion: Motion, row: int) -> Point:

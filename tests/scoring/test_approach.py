@@ -33,6 +33,27 @@ def test_closest_frame_lies_in_the_rest(drawing):
     assert 2.7 <= drawn.time_s[attempt.closest_frame] <= 4.9
 
 
+def test_noise_does_not_bring_a_resting_tip_nearer(drawing):
+    # 2 s of rest 1 mm outside, slow noise of 0.2 mm on each axis: the lowest of 50 smoothed frames comes out
+    # 0.2 mm too near.
+    rng, errors = np.random.default_rng(8), []
+    for _ in range(30):
+        drawn = drawing(target_mm=(23, 0, 4), tip_sd_mm=0.2 * np.sqrt(2))
+        noise = rng.normal(0, 0.2 * np.sqrt(3), (len(drawn.time_s) + 2, 2))
+        slow = (noise[:-2] + noise[1:-1] + noise[2:]) / 3
+        drawn.change = {"tip_px": drawn.track().tip_px + slow / 0.1}
+        errors.append(drawn.figures()["closest_edge_mm"] - 1.0)
+    assert abs(np.mean(errors)) < 0.1
+    assert np.std(errors) < 0.12
+
+
+def test_a_quick_touch_is_not_averaged_away(drawing):
+    knots = [(0, -10), (1, 0), (2.5, 15), (2.9, 17), (3.3, 15), (4.8, 0), (5.4, -5)]
+    figures = drawing(knots, target_mm=(22, 0, 4), tip_sd_mm=0.2).figures()
+    # Smoothing costs a sharp turn at 5 mm/s 0.24 mm, the averaging half of its margin: 0.1 mm.
+    assert figures["closest_edge_mm"] == pytest.approx(1.34, abs=0.06)
+
+
 def test_beyond_the_centre_and_deeper_are_positive(drawing):
     figures = drawing([(0, 0), (2, 23), (4, 23)], target_mm=(20, -2, 1)).figures()
     closest = figures["offset_along_mm"], figures["offset_across_mm"]
