@@ -21,6 +21,10 @@ NO_NORM = (
     "No published norm was found for the share of time the tip is visible: "
     "compare it with your own attempts only."
 )
+NO_FIGURES = "No figures are given, because a figure without a sound basis would mislead."
+NO_NEEDLE = (
+    "If there was one, it was too faint or too briefly in the picture to be told from its surroundings."
+)
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
 _KEY_FIGURES = (
@@ -95,6 +99,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         learner=card.marks.learner,
         notes=card.marks.notes,
         verdict=_verdict(card),
+        verdict_remark=NO_FIGURES if card.unscorable else NO_NEEDLE,
         scored=scored,
         attempts=[_attempt_view(card, attempt, media) for attempt in card.attempts] if scored else [],
         with_target=card.marks.target is not None,
@@ -115,7 +120,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
 def _verdict(card: Scorecard) -> str:
     """Return the page's first sentence when there is nothing to score, else empty text."""
     if card.unscorable:
-        return f"This clip can’t be scored: {card.unscorable}"
+        return f"This clip can’t be scored: {card.unscorable.rstrip('.')}."
     if not card.attempts:
         return "No needle was found in this clip, so there is nothing to score."
     return ""

@@ -51,7 +51,7 @@ def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) 
     stamps = replay_stamps_ms(card)
     ends = dict(zip(stamps, [*list(stamps.values())[1:], _end_ms(card)], strict=True))
     painter = Overlay(card, max_side_px=MAX_SIDE_PX)
-    with _encoder(path, painter.size_px, _end_ms(card)) as write, _reader(card) as reader:
+    with _encoder(path, painter.size_px, len(stamps), _end_ms(card)) as write, _reader(card) as reader:
         for frame in reader:
             if frame.number in stamps:
                 start_ms = stamps[frame.number]
@@ -112,7 +112,7 @@ def _jpeg(picture: np.ndarray) -> bytes:
 
 
 @contextmanager
-def _encoder(path: Path, size_px: tuple[int, int], length_ms: int) -> Iterator[Write]:
+def _encoder(path: Path, size_px: tuple[int, int], n_pictures: int, length_ms: int) -> Iterator[Write]:
     """Give a function that adds a BGR picture with its start and length in ms.
 
     The file is written in one go at the end, so that a full disk is an ordinary OSError; FFmpeg's own writing
@@ -124,14 +124,16 @@ def _encoder(path: Path, size_px: tuple[int, int], length_ms: int) -> Iterator[W
     clock, whole = Fraction(1, 1000), io.BytesIO()
     try:
         with av.open(whole, "w", format="webm") as container:
-            stream = container.add_stream("libvpx", rate=round(MAX_FPS))
+            stream = container.add_stream(
+                "libvpx", rate=Fraction(max(n_pictures, 1) * 1000, max(length_ms, 1))
+            )
             stream.width, stream.height = size_px
             stream.pix_fmt = "yuv420p"
             # The codec's clock too, or times would be rounded to whole pictures of the nominal rate.
             stream.time_base = stream.codec_context.time_base = clock
             aim = AIM_BYTES * 8000 / max(length_ms, 1)
             stream.bit_rate = int(np.clip(aim, MIN_BIT_RATE, MAX_BIT_RATE))
-            stream.options = {"deadline": "good", "cpu-used": "4", "crf": "14", "g": str(KEY_INTERVAL)}
+            stream.options = {"deadline": "realtime", "cpu-used": "10", "crf": "14", "g": str(KEY_INTERVAL)}
 
             def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
                 image = av.VideoFrame.from_ndarray(picture, format="bgr24")
