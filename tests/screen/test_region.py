@@ -148,6 +148,23 @@ def test_deep_echoes_apart_belong_to_the_picture() -> None:
     assert 430 <= top + height <= 462
 
 
+def test_a_block_below_is_not_the_picture() -> None:
+    frames = draw_screen(Region(kind="rectangle", box_px=(121, 44, 399, 340)), Look(writing=False), count=1)
+    screen = frames[0].pixels.copy()
+    screen[410:450, 300:380] = 150
+    assert find_region([Frame(0, 0.0, screen)]).box_px == pytest.approx((121, 44, 399, 340), abs=2)
+
+
+def test_a_rectangle_with_lost_contact_at_both_ends_is_no_sector() -> None:
+    frames = draw_screen(RECTANGLE, Look(writing=False), count=1)
+    screen = frames[0].pixels.copy()
+    for corner in ([(121, 44), (170, 44), (121, 180)], [(519, 44), (470, 44), (519, 180)]):
+        cv2.fillPoly(screen, [np.array(corner)], 0)
+    found = find_region([Frame(0, 0.0, screen)])
+    assert found.kind == "rectangle"
+    assert found.box_px == pytest.approx(RECTANGLE.box_px, abs=2)
+
+
 def test_a_moving_echo_on_black() -> None:
     shots = []
     for number in range(8):
