@@ -50,17 +50,6 @@ _TARGET_FIGURES = {
     "index_of_difficulty",
     "trail_end_edge_mm",
 }
-_TITLES = {
-    "time_to_target_s": "Time to target",
-    "closest_edge_mm": "Closest to outline",
-    "closest_centre_mm": "Closest to centre",
-    "dwell_in_target_s": "Time inside target",
-    "passes": "Passes",
-    "redirections": "Redirections",
-    "tip_visibility_share": "Tip visible",
-    "blind_advance_mm": "Advanced unseen",
-    "duration_s": "Needle in for",
-}
 _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
 
@@ -158,7 +147,7 @@ def _is_known(figure: Figure | None) -> bool:
 def _figure_view(figure: Figure) -> dict[str, Any]:
     """One figure as the template shows it."""
     return {
-        "title": figure.title or _TITLES.get(figure.name, figure.name.replace("_", " ")),
+        "title": figure.title or figure.name.replace("_", " "),
         "text": wording.figure_text(figure),
         "meaning": figure.meaning,
         "name": figure.name,

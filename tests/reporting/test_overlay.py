@@ -37,25 +37,45 @@ def alone(card, index=37, **changes):
     return replace(card, track=track, marks=replace(card.marks, target=None))
 
 
-def test_mark_of_a_seen_tip_lies_on_the_tip(card, black):
-    painter = Overlay(alone(card), max_side_px=720)
-    x, y = painter.to_picture(TIP)
-    picture = painter.draw(black, 37)[:-BAR_HEIGHT_PX]
-    assert centre_of(picture, SEEN) == pytest.approx([x, y], abs=0.5)
-    assert distance_from(picture[round(y), round(x)], SEEN) < 12
+# By hand: corner of the region at (40, 20), enlarged 600 / 240 = 2.5 times, pixel centres at whole numbers.
+TIP_IN_PICTURE = ((160 - 40 + 0.5) * 2.5 - 0.5, (120 - 20 + 0.5) * 2.5 - 0.5)
 
 
-def test_mark_of_an_inferred_tip_is_hollow_and_broken(card, black):
+def drawn_share_of_ring(picture) -> float:
+    """Share of the circle round the tip's mark on which anything is drawn."""
+    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    x = np.round(TIP_IN_PICTURE[0] + 9 * np.cos(turn)).astype(int)
+    y = np.round(TIP_IN_PICTURE[1] + 9 * np.sin(turn)).astype(int)
+    return float((picture[y, x].max(axis=-1) > 120).mean())
+
+
+def test_mark_of_a_seen_tip_is_a_full_ring_on_the_tip(card, black):
+    picture = Overlay(alone(card), max_side_px=600).draw(black, 37)[:-BAR_HEIGHT_PX]
+    assert centre_of(picture, SEEN) == pytest.approx(TIP_IN_PICTURE, abs=0.5)
+    x, y = np.round(TIP_IN_PICTURE).astype(int)
+    assert distance_from(picture[y, x], SEEN) < 12
+    assert drawn_share_of_ring(picture) == 1.0
+
+
+def test_mark_of_an_inferred_tip_is_a_broken_ring_with_nothing_in_it(card, black):
     hidden = card.track.tip_visible.copy()
     hidden[37] = False
-    painter = Overlay(alone(card, tip_visible=hidden), max_side_px=720)
-    x, y = painter.to_picture(TIP)
-    picture = painter.draw(black, 37)[:-BAR_HEIGHT_PX]
-    assert centre_of(picture, INFERRED) == pytest.approx([x, y], abs=1.5)
-    assert picture[round(y), round(x)].max() == 0
-    full = Overlay(alone(card), max_side_px=720).draw(black, 37)[:-BAR_HEIGHT_PX]
-    drawn = (distance_from(picture, INFERRED) < 12).sum()
-    assert 0 < drawn < (distance_from(full, SEEN) < 12).sum()
+    picture = Overlay(alone(card, tip_visible=hidden), max_side_px=600).draw(black, 37)[:-BAR_HEIGHT_PX]
+    assert centre_of(picture, INFERRED) == pytest.approx(TIP_IN_PICTURE, abs=1.5)
+    x, y = np.round(TIP_IN_PICTURE).astype(int)
+    assert picture[y, x].max() == 0
+    assert 0.3 < drawn_share_of_ring(picture) < 0.85
+
+
+def test_picture_and_marks_use_the_same_places(card):
+    pixels = np.zeros((240, 320), np.uint8)
+    pixels[120, 160] = 255
+    picture = Overlay(card, max_side_px=600).draw(Frame(0, 0.0, pixels), 0)[: 500 - 100]
+    bright = np.where(distance_from(picture, TARGET) < 60, 0, picture[..., 1]).astype(float)
+    y, x = np.mgrid[235:268, 285:318]
+    weights = bright[235:268, 285:318]
+    found = ((x * weights).sum() / weights.sum(), (y * weights).sum() / weights.sum())
+    assert found == pytest.approx(TIP_IN_PICTURE, abs=0.3)
 
 
 def test_frame_without_needle_shows_no_needle(card, black):
