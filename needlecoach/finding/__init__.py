@@ -1,0 +1,1 @@
+"""One picture in, the places where a needle could lie out."""

@@ -1,0 +1,1 @@
+"""Many pictures in, one track of needle and target out."""

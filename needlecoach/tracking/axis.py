@@ -1,0 +1,278 @@
+"""The line along which the needle moves, as a function of time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.finding.candidates import Line, find_lines
+from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.changes import Changes
+
+LEVER_MM = 20.0
+LONGEST_GAP_S = 4.0
+# All costs are in the currency of supported length, mm.
+SHORTEST_SUPPORT_MM = 1.0
+SUPPORT_CAP_MM = 30.0
+JUMP_COST_PER_MM = 1.5
+JUMP_COST_CAP = 15.0
+GAP_COST_PER_BLOCK = 0.3
+NEW_CHAIN_COST = 15.0
+ENTRY_REACH_MM = 10.0
+# A needle goes in beside the probe: it comes into the picture through the upper part of a side, or from above.
+DEEPEST_ENTRY = 0.6
+SAME_AXIS_MM = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """Shaft line of every frame: where it enters the picture and its direction, pointing into the picture.
+
+    `entry` and `direction` have shape (n_frames, 2), in working pixels; `support_mm` (n_frames,) is the length of
+    shaft that stood out around that time, 0 where the line is carried over from other times.
+    """
+
+    entry: FloatArray
+    direction: FloatArray
+    support_mm: FloatArray
+
+
+def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
+    """Point where a line enters the region from above, shape (2,) in working pixels; None when it misses it."""
+    height, width = mask.shape
+    along = line.direction
+    foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
+    reach = np.hypot(height, width)
+    points = foot + np.arange(-2 * reach, 2 * reach, 0.5)[:, None] * along
+    near = np.rint(points).astype(np.intp)
+    inside = (near[:, 0] >= 0) & (near[:, 0] < width) & (near[:, 1] >= 0) & (near[:, 1] < height)
+    inside[inside] = mask[near[inside, 1], near[inside, 0]]
+    first = int(np.argmax(inside))
+    return np.asarray(points[first]) if inside[first] else None
+
+
+@dataclass(frozen=True)
+class _Node:
+    """A candidate line in one block of frames."""
+
+    block: int
+    line: Line
+    entry: FloatArray
+    lever: FloatArray
+    reward: float
+
+
+def _nodes(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[_Node]:
+    nodes = []
+    for block, picture in enumerate(changes.pictures):
+        for line in find_lines(picture, step_mm=step_mm, mask=changes.mask, count=8):
+            entry = entry_of(line, changes.mask)
+            if line.support_mm < SHORTEST_SUPPORT_MM or entry is None:
+                continue
+            column, row = np.rint(entry).astype(np.intp)
+            if depth_share[row, column] > DEEPEST_ENTRY:
+                continue
+            # A needle comes in from the edge: a line that begins in mid-picture is worth less the further in.
+            gap_mm = max(0.0, float((line.first_px - entry) @ line.direction)) * step_mm
+            worth = min(line.support_mm, SUPPORT_CAP_MM) * np.exp(-gap_mm / ENTRY_REACH_MM)
+            lever = entry + line.direction * LEVER_MM / step_mm
+            nodes.append(_Node(block, line, entry, lever, float(worth) - SHORTEST_SUPPORT_MM))
+    return nodes
+
+
+def _jump_mm(one: _Node, other: _Node, step_mm: float) -> float:
+    """How far one line lies from another, at the entry and a lever's length in."""
+    return float(np.abs(one.line.distance_px(np.stack([other.entry, other.lever]))).mean()) * step_mm
+
+
+def chain_lines(nodes: Sequence[_Node], time_s: FloatArray, step_mm: float) -> list[_Node]:
+    """Choose at most one line per block by dynamic programming: long support, small jumps, few gaps."""
+    best = np.zeros(len(nodes))
+    before = np.full(len(nodes), -1)
+    by_block: dict[int, list[int]] = {}
+    for i, node in enumerate(nodes):
+        by_block.setdefault(node.block, []).append(i)
+    champion = (0.0, -1)  # best chain that ends before the block in hand
+    for block in range(len(time_s)):
+        earlier = [
+            j
+            for b in range(block - 1, -1, -1)
+            if time_s[block] - time_s[b] <= LONGEST_GAP_S
+            for j in by_block.get(b, ())
+        ]
+        now = champion
+        for i in by_block.get(block, ()):
+            options = [(0.0, -1)]
+            if champion[1] >= 0:
+                options.append((champion[0] - NEW_CHAIN_COST, champion[1]))
+            for j in earlier:
+                jump = min(JUMP_COST_PER_MM * _jump_mm(nodes[i], nodes[j], step_mm), JUMP_COST_CAP)
+                options.append((best[j] - jump - GAP_COST_PER_BLOCK * (block - nodes[j].block - 1), j))
+            value, before[i] = max(options)
+            best[i] = value + nodes[i].reward
+            if best[i] > now[0]:
+                now = (float(best[i]), i)
+        champion = now
+    chosen = []
+    i = champion[1]
+    while i >= 0:
+        chosen.append(nodes[i])
+        i = int(before[i])
+    return chosen[::-1]
+
+
+def _segments(chain: Sequence[_Node], step_mm: float) -> list[list[_Node]]:
+    """Cut a chain where the line jumps to another place altogether."""
+    parts: list[list[_Node]] = []
+    for node in chain:
+        if parts and _jump_mm(node, parts[-1][-1], step_mm) < SAME_AXIS_MM:
+            parts[-1].append(node)
+        else:
+            parts.append([node])
+    # A lone line between two segments is a stray, not a needle.
+    return [part for part in parts if sum(node.reward for node in part) > SHORTEST_TOTAL_MM]
+
+
+SHORTEST_TOTAL_MM = 12.0
+BAND_MM = 5.0
+SAMPLE_MM = 0.3
+FIRST_ECHO_SHARE = 0.5
+FIRST_ECHO_FLOOR = 8.0
+RESIDUAL_MM = 0.4
+SMOOTH_S = 0.25
+FAR_SMOOTH_S = 1.5
+FAR_SHARE = 0.02
+
+
+def find_axis(changes: Changes, frame_time_s: FloatArray, *, depth_share: FloatArray, step_mm: float) -> Axis | None:
+    """Find the needle's axis over a clip.
+
+    Returns
+    -------
+    Axis or None
+        None when no line enters from an edge, stands out against its own past and future, and lasts.
+    """
+    chain = chain_lines(_nodes(changes, depth_share, step_mm), changes.time_s, step_mm)
+    segments = _segments(chain, step_mm)
+    if not segments:
+        return None
+    n = len(frame_time_s)
+    entry, direction, support = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n)
+    ends = [changes.time_s[part[-1].block] for part in segments]
+    starts = [changes.time_s[part[0].block] for part in segments]
+    cuts = [-np.inf, *[(a + b) / 2 for a, b in zip(ends[:-1], starts[1:], strict=True)], np.inf]
+    for part, from_s, to_s in zip(segments, cuts[:-1], cuts[1:], strict=True):
+        rows = np.flatnonzero((frame_time_s >= from_s) & (frame_time_s < to_s))
+        if rows.size:
+            entry[rows], direction[rows], support[rows] = _follow(part, changes, frame_time_s[rows], step_mm)
+    return Axis(entry, direction, support)
+
+
+def _follow(
+    part: Sequence[_Node], changes: Changes, frame_time_s: FloatArray, step_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Fit the first echoes along one segment of the chain and read the line off for every frame."""
+    weight = np.array([max(node.reward, 0.1) for node in part])
+    along = np.average([node.line.direction for node in part], axis=0, weights=weight)
+    along /= np.hypot(*along)
+    pivot = np.average([node.entry for node in part], axis=0, weights=weight)
+    across = np.array([-along[1], along[0]]) if along[0] >= 0 else np.array([along[1], -along[0]])
+    moments = _echo_moments(part, changes, (pivot, along, across), step_mm)
+    time_s = np.array([changes.time_s[node.block] for node in part])
+    held = np.clip(frame_time_s, time_s[0], time_s[-1])
+    a, b = _solve_lines(moments, time_s, held)
+    direction = along + b[:, None] * across
+    direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+    on_line = pivot + a[:, None] / step_mm * across
+    entry = np.empty_like(on_line)
+    for i in range(len(held)):
+        normal = np.array([-direction[i, 1], direction[i, 0]])
+        line = Line(float(np.arctan2(normal[1], normal[0])), float(normal @ on_line[i]), 0.0)
+        found = entry_of(line, changes.mask)
+        entry[i] = on_line[i] if found is None else found
+    support = np.interp(frame_time_s, time_s, [node.line.support_mm for node in part], left=0, right=0)
+    return entry, direction, support
+
+
+def _echo_moments(
+    part: Sequence[_Node], changes: Changes, frame: tuple[FloatArray, FloatArray, FloatArray], step_mm: float
+) -> FloatArray:
+    """Normal equations of the line n = a + b s through the first echoes of each block, shape (n, 5), in mm.
+
+    The first echo, counted from above, is the shaft; what lies below it are copies drawn by reverberation.
+    """
+    pivot, along, across = frame
+    offsets = np.arange(-BAND_MM, BAND_MM + 1e-9, step_mm)
+    moments = np.zeros((len(part), 5))
+    for row, node in enumerate(part):
+        reach = float((np.asarray(node.line.last_px) - pivot) @ along) * step_mm + 2
+        s = np.arange(0, max(reach, 3.0), SAMPLE_MM)
+        centre = node.entry + s[:, None] / step_mm * node.line.direction
+        points = centre[:, None, :] + offsets[None, :, None] / step_mm * across
+        band = cv2.remap(
+            changes.pictures[node.block],
+            points[..., 0].astype(np.float32),
+            points[..., 1].astype(np.float32),
+            cv2.INTER_LINEAR,
+        )
+        band = cv2.GaussianBlur(band, (1, 5), 0)
+        peak = band.max(axis=1)
+        level = max(FIRST_ECHO_FLOOR, FIRST_ECHO_SHARE * float(np.percentile(peak, 75)))
+        n_mm, ok = _first_peak(band, np.minimum(level, np.maximum(FIRST_ECHO_SHARE * peak, FIRST_ECHO_FLOOR)), offsets)
+        if np.count_nonzero(ok) < 4:
+            continue
+        at = centre[ok] + n_mm[ok, None] / step_mm * across - pivot
+        moments[row] = _robust_moments(at @ along * step_mm, at @ across * step_mm)
+    return moments
+
+
+def _first_peak(
+    band: npt.NDArray[np.float32], level: FloatArray, offsets_mm: FloatArray
+) -> tuple[FloatArray, BoolArray]:
+    """Offset of the first local peak above a level in every row of a band, and whether there is one."""
+    inner = band[:, 1:-1]
+    top = (inner >= band[:, :-2]) & (inner > band[:, 2:]) & (inner >= level[:, None])
+    ok = top.any(axis=1)
+    column = np.argmax(top, axis=1) + 1
+    row = np.arange(len(band))
+    left, mid, right = band[row, column - 1], band[row, column], band[row, column + 1]
+    curve = left - 2 * mid + right
+    shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1), 0)
+    return offsets_mm[column] + np.clip(shift, -0.5, 0.5) * (offsets_mm[1] - offsets_mm[0]), ok
+
+
+def _robust_moments(s: FloatArray, n: FloatArray) -> FloatArray:
+    """Weighted sums (w, ws, wss, wn, wsn) of points about their own robust line."""
+    # Theil-Sen start: up to half of the first echoes may be stray without moving it.
+    i, j = np.triu_indices(len(s), max(1, len(s) // 3))
+    slope = float(np.median((n[j] - n[i]) / (s[j] - s[i] + 1e-9))) if len(i) else 0.0
+    level = float(np.median(n - slope * s))
+    for _ in range(4):
+        w = 1 / (1 + ((n - level - slope * s) / RESIDUAL_MM) ** 2) ** 2
+        sums = np.array([w.sum(), (w * s).sum(), (w * s * s).sum(), (w * n).sum(), (w * s * n).sum()])
+        spread = sums[0] * sums[2] - sums[1] ** 2
+        if spread < 1e-6:
+            break
+        slope = (sums[0] * sums[4] - sums[1] * sums[3]) / spread
+        level = (sums[3] - slope * sums[1]) / sums[0]
+    return sums
+
+
+def _solve_lines(moments: FloatArray, time_s: FloatArray, at_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Offset (mm) and slope of the line at given times, from sums of normal equations close in time.
+
+    Blocks far in time count little, but enough to hold the line where the near ones show too short a stretch.
+    """
+    gap = at_s[:, None] - time_s[None, :]
+    kernel = np.exp(-0.5 * (gap / SMOOTH_S) ** 2) + FAR_SHARE * np.exp(-0.5 * (gap / FAR_SMOOTH_S) ** 2) + 1e-6
+    w, ws, wss, wn, wsn = (kernel @ moments).T
+    spread = w * wss - ws**2
+    good = spread > 1e-9
+    spread = np.where(good, spread, 1.0)
+    slope = np.where(good, (w * wsn - ws * wn) / spread, 0.0)
+    level = np.where(w > 0, (wn - slope * ws) / np.maximum(w, 1e-12), 0.0)
+    return level, slope

@@ -1,0 +1,99 @@
+"""What stands out against the same place at other times: the evidence that a needle came and went."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.model import BoolArray, FloatArray, GreyImage
+
+FloatImages = npt.NDArray[np.float32]
+
+BLOCK_S = 0.2
+# What drifts by less than this must not look new: the reference is dilated by it.
+JITTER_MM = 0.3
+EDGE_MM = 0.5
+# Where either only the past or only the future of a place is darker (a trail left behind, a needle that is in from
+# the first frame or still in at the last), the change counts for this share.
+ONE_SIDED_SHARE = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Changes:
+    """Pictures of change, shape (n_blocks, height, width) in grey values, each the mean of a block of frames.
+
+    `block_of` gives the block of every frame, `time_s` the middle of every block.
+    """
+
+    pictures: FloatImages
+    block_of: npt.NDArray[np.intp]
+    time_s: FloatArray
+    mask: BoolArray
+
+
+def find_changes(
+    pictures: npt.NDArray[np.uint8] | list[GreyImage], time_s: FloatArray, *, mask: BoolArray, step_mm: float
+) -> Changes:
+    """Show, block by block, what is brighter than the same place was before and will be after.
+
+    Parameters
+    ----------
+    pictures : n_frames working pictures, steadied against drift
+    time_s : (n_frames,)
+    mask : (height, width) bool, where the picture shows anything
+    step_mm : width of a pixel
+
+    Notes
+    -----
+    A needle is brighter than the darkest look of its place both before and after; scenery is not, nor is a trail
+    once it has been laid, since from then on it stays.
+    """
+    block_of = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
+    block_of = np.unique(block_of, return_inverse=True)[1]
+    n_blocks = int(block_of[-1]) + 1
+    means = np.zeros((n_blocks, *mask.shape), dtype=np.float32)
+    counts = np.bincount(block_of, minlength=n_blocks)
+    for picture, block in zip(pictures, block_of, strict=True):
+        cv2.accumulate(picture, means[block])
+    for block in range(n_blocks):
+        means[block] = cv2.GaussianBlur(means[block] / counts[block], (0, 0), 1.0)
+    inner = _inner(mask, step_mm)
+    changed = _two_sided(means, step_mm)
+    # Whatever flickers all the time (an interface that sways by a pixel) is scenery too.
+    changed -= 1.5 * np.percentile(changed, 25, axis=0).astype(np.float32)
+    np.maximum(changed, 0, out=changed)
+    changed[:, ~inner] = 0
+    if n_blocks > 2:
+        changed[1:-1] = (changed[:-2] + changed[1:-1] + changed[2:]) / 3
+    middle = np.bincount(block_of, weights=time_s) / counts
+    return Changes(changed, block_of, middle, inner)
+
+
+def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
+    """The mask without its rim, where drift brings black surround in."""
+    size = 2 * max(2, round(EDGE_MM / step_mm)) + 1
+    padded = np.pad(mask, 1).astype(np.uint8)
+    return np.asarray(cv2.erode(padded, np.ones((size, size), np.uint8))[1:-1, 1:-1] > 0)
+
+
+def _two_sided(means: FloatImages, step_mm: float) -> FloatImages:
+    """Excess over the darkest past and the darkest future of each place."""
+    size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
+    reference = np.array([cv2.dilate(mean, np.ones((size, size), np.uint8)) for mean in means])
+    past = np.minimum.accumulate(reference, axis=0)
+    future = np.minimum.accumulate(reference[::-1], axis=0)[::-1]
+    changed = np.zeros_like(means)
+    for block in range(len(means)):
+        over = [
+            means[block] - side
+            for side, known in ((past[block - 1], block > 0), (future[min(block + 1, len(means) - 1)], block < len(means) - 1))
+            if known
+        ]
+        if over:
+            both = np.minimum(*over) if len(over) == 2 else np.zeros_like(means[block])
+            changed[block] = np.maximum(both, ONE_SIDED_SHARE * np.maximum.reduce(over))
+    np.maximum(changed, 0, out=changed)
+    return changed

@@ -1,0 +1,141 @@
+"""Position along the shaft by time: strips of the picture, and of what the same places look like without a needle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.model import BoolArray, FloatArray, GreyImage
+from needlecoach.tracking.axis import Axis
+
+FloatImages = npt.NDArray[np.float32]
+
+SAMPLE_MM = 0.25
+HALF_WIDTH_MM = 0.25
+SIDE_MM = 1.5
+BACKGROUND_TIME_S = 0.15
+# A strip and its reference may be shifted by this much before a difference counts.
+SLIDE_MM = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Kymograph:
+    """Strips along the axis, shape (n_frames, n_samples); sample k lies k * SAMPLE_MM from the entry point.
+
+    `grey` is the recorded picture; `inside` tells which samples lie in the region; `change` is by how many grey values
+    the strip stands out both from what its place looked like before the needle came and from what it looked like once
+    it had gone.
+    """
+
+    grey: FloatImages
+    inside: BoolArray
+    change: FloatImages
+
+
+def sample_strip(picture: npt.ArrayLike, entry: FloatArray, direction: FloatArray, n: int, step_mm: float) -> FloatArray:
+    """Mean grey value over the needle's width at n places along a line, shape (n,); 0 outside the picture."""
+    s = np.arange(n) * (SAMPLE_MM / step_mm)
+    across = np.array([-direction[1], direction[0]])
+    offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM]) / step_mm
+    points = entry + s[None, :, None] * direction + offsets[:, None, None] * across
+    strip = cv2.remap(
+        np.asarray(picture), points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_LINEAR
+    )
+    return np.asarray(strip, dtype=float).mean(axis=0)
+
+
+def strips(pictures: list[GreyImage], axis: Axis, mask: BoolArray, step_mm: float) -> tuple[FloatImages, BoolArray]:
+    """Recorded strips of all frames and which of their samples lie in the region."""
+    n = int(np.hypot(*mask.shape) * step_mm / SAMPLE_MM)
+    area = mask.astype(np.uint8) * 255
+    grey = np.zeros((len(pictures), n), dtype=np.float32)
+    inside = np.zeros((len(pictures), n), dtype=bool)
+    for i, picture in enumerate(pictures):
+        grey[i] = sample_strip(picture, axis.entry[i], axis.direction[i], n, step_mm)
+        inside[i] = sample_strip(area, axis.entry[i], axis.direction[i], n, step_mm) > 200
+    used = int(np.flatnonzero(inside.any(axis=0)).max(initial=0)) + 1
+    return grey[:, :used], inside[:, :used]
+
+
+def background_strips(
+    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, covered_mm: FloatArray, n: int, step_mm: float
+) -> FloatImages:
+    """Strips of the most recent look of each place when no needle covered it.
+
+    Parameters
+    ----------
+    covered_mm : (n_frames,)
+        How far from the entry the needle reaches at most in each frame; 0 or less where it is absent.
+
+    Returns
+    -------
+    (n_frames, n) float32
+        NaN where the place has not been seen uncovered yet. Feed everything reversed in time for the next look instead
+        of the last one.
+    """
+    height, width = pictures[0].shape
+    background = np.zeros((height, width), dtype=np.float32)
+    known = np.zeros((height, width), dtype=np.uint8)
+    fresh = np.ones((height, width), dtype=bool)
+    out = np.full((len(pictures), n), np.nan, dtype=np.float32)
+    thickness = max(1, round(2 * SIDE_MM / step_mm))
+    for i, picture in enumerate(pictures):
+        if i:
+            strip = sample_strip(background, axis.entry[i], axis.direction[i], n, step_mm)
+            seen = sample_strip(known * 255, axis.entry[i], axis.direction[i], n, step_mm)
+            out[i] = np.where(seen > 250, strip, np.nan)
+        cover = np.zeros((height, width), dtype=np.uint8)
+        if covered_mm[i] > 0:
+            ends = [axis.entry[i] - 3 / step_mm * axis.direction[i], axis.entry[i] + covered_mm[i] / step_mm * axis.direction[i]]
+            a, b = (tuple(int(round(v)) for v in end) for end in ends)
+            cv2.line(cover, a, b, 1, thickness)
+        free = cover == 0
+        step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
+        blend = float(1 - np.exp(-step_s / BACKGROUND_TIME_S))
+        new = picture.astype(np.float32)
+        background = np.where(free, np.where(fresh, new, background + blend * (new - background)), background)
+        fresh = ~free | (fresh & ~free)
+        known |= free.astype(np.uint8)
+    return out
+
+
+def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> FloatImages:
+    """By how much strips leave the range of both references, allowing them to slide a little; shape as `grey`.
+
+    Against the look before the needle came only an excess counts (a needle brightens its place); against the look
+    once it has gone any difference counts, since a trail left behind can be brighter than the needle was.
+    """
+    reach = 2 * round(SLIDE_MM / SAMPLE_MM) + 1
+    kernel = np.ones((1, reach), dtype=np.uint8)
+    over_before = grey - cv2.dilate(np.nan_to_num(before, nan=0.0), kernel)
+    high = cv2.dilate(np.nan_to_num(after, nan=0.0), kernel)
+    low = cv2.erode(np.nan_to_num(after, nan=0.0), kernel)
+    off_after = np.maximum(grey - high, low - grey)
+    no_before, no_after = np.isnan(before), np.isnan(after)
+    change = np.where(no_before, off_after, np.where(no_after, over_before, np.minimum(over_before, off_after)))
+    change[no_before & no_after] = 0
+    return np.asarray(cv2.blur(np.maximum(change, 0).astype(np.float32), (3, 1)))
+
+
+def motion_strips(
+    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, step_mm: float, *, over_s: float
+) -> FloatImages:
+    """Change of every strip over a time span around its frame, sliding allowed; (n_frames, n), grey values."""
+    last = len(pictures) - 1
+    early = np.clip(np.searchsorted(time_s, time_s - over_s / 2), 0, last)
+    late = np.clip(np.searchsorted(time_s, time_s + over_s / 2), 0, last)
+    pair = [
+        np.stack([sample_strip(pictures[j], axis.entry[i], axis.direction[i], n, step_mm) for i, j in enumerate(at)])
+        for at in (early, late)
+    ]
+    first, second = (side.astype(np.float32) for side in pair)
+    return np.asarray(cv2.blur(np.maximum(_beyond(first, second), _beyond(second, first)), (3, 1)))
+
+
+def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
+    """By how much a strip leaves the range of its reference when that may slide a little."""
+    kernel = np.ones((1, 3), dtype=np.uint8)
+    return np.maximum(np.maximum(strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip), 0)

@@ -1,0 +1,271 @@
+"""The tip along the axis: a hidden Markov model over "absent" and "at position s"."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.kymograph import SAMPLE_MM
+
+FASTEST_MM_S = 80.0
+USUAL_MM_S = 15.0
+TREMOR_MM = 0.2
+# How long a needle rests, advances or withdraws before it does something else, and the odds of doing each next.
+HOLD_S = 0.4
+MODES = ("resting", "advancing", "withdrawing")
+# Neighbouring samples share the point-spread function; this far apart they speak for themselves.
+INDEPENDENT_MM = 0.5
+SHARE_HIDDEN = 0.3
+FADE_NATS = 3.0
+TIP_NATS = 6.0
+TIP_FALL_MM = 0.75
+TIP_FALL_GREY = 50.0
+# A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were cost this.
+MOVING_NATS = 4.0
+STILL_PRICE = 0.12
+DARK_NATS = 0.4
+# Imperfect references (drift, coding) change places without a needle too: this share of them, by about so many greys.
+STRAY_SHARE = 0.1
+STRAY_GREY = 4.0
+# At the edge a needle comes and goes within one frame's travel, and at least within this.
+EDGE_REACH_MM = 2.0
+ENTER_PROBABILITY = 0.01
+LEAVE_PROBABILITY = 0.3
+FLOOR = 1e-200
+
+
+@dataclass(frozen=True, eq=False)
+class TipPath:
+    """Most likely position per frame, mm from the entry, NaN where absent; its sd in mm; probability of presence."""
+
+    position_mm: FloatArray
+    sd_mm: FloatArray
+    present: FloatArray
+
+
+def log_odds(change: npt.NDArray[np.float32], inside: BoolArray, position_mm: FloatArray) -> FloatArray:
+    """Log odds, sample by sample, that a strip shows a shaft there; learned from a first guess of the path.
+
+    Parameters
+    ----------
+    change : (n_frames, n_samples)
+        How far each sample stands out, grey values.
+    inside : (n_frames, n_samples) bool
+    position_mm : (n_frames,)
+        First guess of the tip; NaN where absent.
+
+    Notes
+    -----
+    Two histograms are learned: behind the guessed tip and ahead of it. Part of the shaft may be hidden, so dark samples
+    speak only weakly against it.
+    """
+    s = np.arange(change.shape[1]) * SAMPLE_MM
+    guess = np.nan_to_num(position_mm, nan=-10.0)[:, None]
+    behind = inside & (s < guess - 1.0)
+    ahead = inside & (s > guess + 2.0)
+    edges = np.concatenate([[-0.5, 0.5, 1.5, 2.5, 4, 6, 8, 11, 14, 18, 23, 29, 36, 45, 60, 80, 256]])
+    lit = np.histogram(change[behind], edges)[0] + 0.5
+    dark = np.histogram(change[ahead], edges)[0] + 0.5
+    stray = -np.diff(np.exp(-np.maximum(edges, 0) / STRAY_GREY))
+    p_lit, p_dark = lit / lit.sum(), (1 - STRAY_SHARE) * dark / dark.sum() + STRAY_SHARE * stray
+    # More change never speaks against a needle; rare bins are noise.
+    ratio = np.maximum.accumulate(np.clip(p_lit / p_dark, 0.05, 50))
+    table = np.log((1 - SHARE_HIDDEN) * ratio + SHARE_HIDDEN) * (SAMPLE_MM / INDEPENDENT_MM)
+    odds = table[np.clip(np.digitize(change, edges) - 1, 0, len(table) - 1)]
+    return np.where(inside, odds, -1.0)
+
+
+def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray) -> FloatArray:
+    """Log odds for a tip that can be seen at each sample: a bright, changed place with a fall just beyond it.
+
+    The tip is the whitest point of the needle, and its picture falls off over the width of the point-spread function.
+    """
+    ahead = max(1, round(TIP_FALL_MM / SAMPLE_MM))
+    beyond = np.pad(grey, ((0, 0), (0, ahead)), mode="edge")[:, ahead:]
+    before = np.pad(grey, ((0, 0), (1, 0)), mode="edge")[:, :-1]
+    after = np.pad(grey, ((0, 0), (0, 1)), mode="edge")[:, 1:]
+    fall = np.clip((grey - beyond - TIP_FALL_GREY / 2) / TIP_FALL_GREY, 0, 1)
+    peak = (grey >= before) & (grey >= after)
+    return np.where(odds > 0, TIP_NATS * fall * np.where(peak, 1.0, 0.6), 0.0)
+
+
+def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
+    """Log likelihood of every strip with the tip at each sample, against no needle at all; shape as `odds`.
+
+    Either the shaft shows up to the tip, or it shows up to some point behind it and the rest has left the beam's
+    plane (at a fixed price, however long, and a share of the evidence for the rest), or all of it has (at a higher
+    price).
+    """
+    shown = np.cumsum(odds, axis=1)
+    faded = (1 - fade_share) * np.maximum.accumulate(shown, axis=1) - FADE_NATS
+    if bonus is not None:
+        shown = shown + bonus
+    return np.maximum(np.maximum(shown, faded), -DARK_NATS)
+
+
+def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:
+    """Log odds, sample by sample, that a strip shows a moving shaft there.
+
+    What moves along the axis changes the strip up to the tip and nothing beyond it, whether the needle is brighter or
+    darker than the trail it lies on. A strip that does not change says nothing.
+
+    Parameters
+    ----------
+    motion : (n_frames, n_samples)
+        Change of the strip over a short time, grey values.
+    """
+    noise = max(1.5, float(np.median(motion[inside]))) if inside.any() else 1.5
+    odds = np.clip((motion - 3 * noise) / (6 * noise), 0.0, 1.0) * (SAMPLE_MM / INDEPENDENT_MM)
+    odds[~inside] = 0
+    moving = np.clip(odds.sum(axis=1, keepdims=True) / MOVING_NATS, 0, 1)
+    return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving), -1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Dynamics:
+    """Probabilities of one step in time: between modes, along the axis in each mode, into and out of the picture."""
+
+    switch: FloatArray
+    kernels: FloatArray
+    enter: FloatArray
+    leave: FloatArray
+
+    @classmethod
+    def over(cls, step_s: float, n: int) -> _Dynamics:
+        m = max(2, int(np.ceil(FASTEST_MM_S * step_s / SAMPLE_MM)))
+        move_mm = np.arange(-m, m + 1) * SAMPLE_MM
+        resting = np.exp(-0.5 * (move_mm / TREMOR_MM) ** 2)
+        advancing = np.where(move_mm >= 0, np.exp(-move_mm / (USUAL_MM_S * step_s)), 0)
+        kernels = np.stack([resting, advancing, advancing[::-1]])
+        change = 1 - np.exp(-step_s / HOLD_S)
+        switch = np.full((3, 3), change / 2)
+        np.fill_diagonal(switch, 1 - change)
+        s = np.arange(n) * SAMPLE_MM
+        at_edge = (s <= max(EDGE_REACH_MM, FASTEST_MM_S / 2 * step_s)).astype(float)
+        return cls(
+            switch,
+            kernels / kernels.sum(axis=1, keepdims=True),
+            ENTER_PROBABILITY * at_edge / at_edge.sum(),
+            LEAVE_PROBABILITY * at_edge,
+        )
+
+
+def follow_tip(log_likelihood: FloatArray, time_s: FloatArray) -> TipPath:
+    """Find the tip in every frame by the forward-backward and Viterbi algorithms.
+
+    Parameters
+    ----------
+    log_likelihood : (n_frames, n_samples)
+        Of the tip at each sample, against no needle (see `emission`).
+    time_s : (n_frames,)
+
+    Notes
+    -----
+    Rabiner, Proc IEEE 1989;77:257. A needle can appear only near the entry, and leave only there; it may be in from
+    the first frame on. It rests, advances or withdraws, and goes on doing so for a while.
+    """
+    n = log_likelihood.shape[1]
+    steps = np.diff(time_s)
+    known: dict[int, _Dynamics] = {}
+    dynamics = []
+    for step in steps:
+        key = round(float(step) * 500)
+        if key not in known:
+            known[key] = _Dynamics.over(max(float(step), 0.002), n)
+        dynamics.append(known[key])
+    position = _viterbi(log_likelihood, dynamics)
+    present, spread = _forward_backward(log_likelihood, dynamics, position)
+    return TipPath(np.where(position >= 0, position * SAMPLE_MM, np.nan), spread, present)
+
+
+def _viterbi(log_likelihood: FloatArray, dynamics: list[_Dynamics]) -> npt.NDArray[np.intp]:
+    """Most likely sample per frame, -1 where absent."""
+    n_frames, n = log_likelihood.shape
+    came_from = np.zeros((n_frames, 3, n), dtype=np.int32)  # mode * n + sample, -1 from outside
+    left_from = np.zeros(n_frames, dtype=np.int32)
+    score = np.full((3, n), np.log(0.1 / (3 * n))) + log_likelihood[0]
+    absent = float(np.log(0.9))
+    column = np.arange(n)
+    for t in range(1, n_frames):
+        step = dynamics[t - 1]
+        staying = score + np.log(1 - step.leave)
+        mixed = staying[:, None, :] + np.log(step.switch)[:, :, None]
+        mode = np.argmax(mixed, axis=0)
+        best = np.take_along_axis(mixed, mode[None], axis=0)[0]
+        entered = absent + np.log(step.enter + FLOOR)
+        new = np.empty_like(score)
+        m = step.kernels.shape[1] // 2
+        # Resting must cost nothing: fine sampling alone would otherwise favour "absent", which is one state, not many.
+        rest = step.kernels[0].max()
+        for k in range(3):
+            padded = np.pad(best[k], m, constant_values=-np.inf)
+            log_kernel = np.log(step.kernels[k][::-1] / rest + FLOOR)
+            windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * m + 1) + log_kernel
+            pick = np.argmax(windows, axis=1)
+            moved = windows[column, pick]
+            source = np.clip(column - m + pick, 0, n - 1)
+            new[k] = np.maximum(moved, entered)
+            came_from[t, k] = np.where(entered > moved, -1, mode[k][source] * n + source)
+        leaving = (score + np.log(step.leave + FLOOR)).ravel()
+        gone = int(np.argmax(leaving))
+        stay_out = absent + float(np.log(1 - step.enter.sum()))
+        left_from[t] = gone if leaving[gone] > stay_out else -1
+        absent = max(stay_out, float(leaving[gone]))
+        score = new + log_likelihood[t]
+    path = np.full(n_frames, -1, dtype=np.intp)
+    state = int(np.argmax(score)) if score.max() > absent else -1
+    for t in range(n_frames - 1, -1, -1):
+        path[t] = state
+        state = int(left_from[t]) if state < 0 else int(came_from[t].ravel()[state])
+    return np.where(path >= 0, path % n, -1)
+
+
+def _forward_backward(
+    log_likelihood: FloatArray, dynamics: list[_Dynamics], position: npt.NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Probability of presence, and root-mean-square distance of the posterior from the chosen position, mm."""
+    n_frames, n = log_likelihood.shape
+    top = np.maximum(log_likelihood.max(axis=1), 0)
+    like = np.exp(log_likelihood - top[:, None])
+    like_absent = np.exp(-top)
+    forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
+    state, absent = np.full((3, n), 0.1 / (3 * n)) * like[0], 0.9 * like_absent[0]
+    for t in range(n_frames):
+        if t:
+            step = dynamics[t - 1]
+            mixed = step.switch.T @ (state * (1 - step.leave))
+            moved = np.stack([_spread(mixed[k], step.kernels[k]) for k in range(3)])
+            gone = float((state @ step.leave).sum())
+            state = (moved + absent * step.enter / 3) * like[t]
+            absent = (absent * (1 - step.enter.sum()) + gone) * like_absent[t]
+        total = state.sum() + absent
+        state, absent = state / total, absent / total
+        forward[t], forward_absent[t] = state, absent
+    present, spread = np.zeros(n_frames), np.full(n_frames, np.nan)
+    back, back_absent = np.ones((3, n)), 1.0
+    away = np.arange(n)
+    for t in range(n_frames - 1, -1, -1):
+        posterior = (forward[t] * back).sum(axis=0)
+        out = forward_absent[t] * back_absent
+        total = posterior.sum() + out
+        present[t] = posterior.sum() / total if total > 0 else 0.0
+        if position[t] >= 0 and posterior.sum() > 0:
+            apart_mm = (away - position[t]) * SAMPLE_MM
+            spread[t] = np.sqrt((posterior * apart_mm**2).sum() / posterior.sum() + SAMPLE_MM**2 / 12)
+        if t:
+            step = dynamics[t - 1]
+            seen, seen_absent = like[t] * back, like_absent[t] * back_absent
+            carried = np.stack([_spread(seen[k], step.kernels[k][::-1]) for k in range(3)])
+            back_absent = float((step.enter / 3 * seen).sum() + (1 - step.enter.sum()) * seen_absent)
+            back = (1 - step.leave) * (step.switch @ carried) + step.leave * seen_absent
+            norm = back.sum() + back_absent
+            back, back_absent = back / norm, back_absent / norm
+    return present, spread
+
+
+def _spread(state: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Move a distribution along the axis by a kernel of odd length."""
+    return np.convolve(state, kernel, mode="full")[len(kernel) // 2 :][: len(state)]
