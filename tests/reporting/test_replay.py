@@ -95,6 +95,20 @@ def test_stills_are_the_frames_asked_for(card):
     assert stills(card, []) == {}
 
 
+def test_folder_of_images_is_replayed_at_the_rate_given(card, tmp_path):
+    folder = tmp_path / "images"
+    folder.mkdir()
+    for number in range(3):
+        cv2.imwrite(str(folder / f"{number:03}.png"), np.full((240, 320), 40 * number, np.uint8))
+    rows = {name: getattr(card.track, name)[:3] for name in card.track.__dataclass_fields__}
+    track = replace(card.track, **{**rows, "time_s": np.arange(3) / 2.0})
+    clip = replace(card.clip, path=folder, kind="images", n_frames=3, nominal_fps=2.0)
+    write_replay(replace(card, clip=clip, track=track), tmp_path / "r.webm")
+    pictures, stamps = read_all(tmp_path / "r.webm")
+    assert stamps == pytest.approx([0, 500, 1000], abs=1)
+    assert [picture[20, 20].mean() for picture in pictures] == pytest.approx([0, 40, 80], abs=6)
+
+
 def test_clip_that_has_gone_is_a_clip_error(card):
     gone = replace(card, clip=replace(card.clip, path=Path("gone.mp4")))
     with pytest.raises(ClipError, match=r"gone\.mp4"):

@@ -14,7 +14,7 @@ import pytest
 
 from needlecoach.errors import OutputError
 from needlecoach.model import Figure
-from needlecoach.reporting import record, results
+from needlecoach.reporting import results
 from needlecoach.reporting.results import FILES, write_combined, write_results
 
 
@@ -199,11 +199,6 @@ def test_run_record_is_enough_to_repeat_and_tells_no_folder(card, tmp_path):
     assert said["options"] == {"out": tmp_path.name, "text": "file.mp4", "rate": None, "n": 3}
     assert said["timing"]["frames"] == 75
     assert str(tmp_path) not in text and str(card.clip.path.parent) not in text
-
-
-def test_windows_paths_lose_their_folder_too():
-    assert record.plain("C:\\Users\\someone\\clip.mp4") == "clip.mp4"
-    assert record.plain("left/right") == "left/right"
 
 
 def test_no_file_tells_a_folder(card, tmp_path):

@@ -1,0 +1,73 @@
+"""Run record: everything JSON can't hold or nobody should read is gone."""
+
+import json
+from dataclasses import replace
+from pathlib import PurePosixPath
+
+import numpy as np
+import pytest
+
+from needlecoach.model import Marks, Scale
+from needlecoach.reporting.record import marks_record, plain, run_record, versions
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (float("nan"), None),
+        (float("inf"), None),
+        (np.float64(1.5), 1.5),
+        (np.bool_(True), True),
+        (np.array([1.0, np.nan]), [1.0, None]),
+        ((1, 2), [1, 2]),
+        (PurePosixPath("/home/someone/clip.mp4"), "clip.mp4"),
+        ("/home/someone/clip.mp4", "clip.mp4"),
+        ("C:\\Users\\someone\\clip.mp4", "clip.mp4"),
+        ("left/right", "left/right"),
+        ("10 mm", "10 mm"),
+        (None, None),
+    ],
+)
+def test_plain(value, expected):
+    found = plain(value)
+    assert found == expected
+    assert type(found) is type(expected)
+
+
+def test_record_of_a_clip_is_json(card):
+    said = json.loads(json.dumps(run_record(card), allow_nan=False))
+    assert said["timing"] == {
+        "frames": 75,
+        "first_s": 0.0,
+        "last_s": 2.96,
+        "usual_frame_s": pytest.approx(0.04),
+    }
+    assert said["result"]["attempts"] == 1 and said["result"]["unscorable"] == ""
+
+
+def test_record_of_an_empty_track(card, unscorable_card):
+    rows = {name: getattr(card.track, name)[:0] for name in card.track.__dataclass_fields__}
+    empty = replace(unscorable_card, track=replace(card.track, **rows))
+    assert run_record(empty)["timing"] == {
+        "frames": 0, "first_s": None, "last_s": None, "usual_frame_s": None,
+    }  # fmt: skip
+
+
+def test_marks_left_out_are_null():
+    said = marks_record(Marks())
+    assert said["target"] is None and said["scale"] is None and said["learner"] is None
+
+
+def test_marks_given_are_kept():
+    marks = Marks(
+        scale=Scale(0.1, 0.2, "ruler", 0.01), region_box_px=(1, 2, 30, 40), learner="=L02", notes="😀"
+    )
+    said = marks_record(marks)
+    assert said["scale"] == {"x_mm_per_px": 0.1, "y_mm_per_px": 0.2, "source": "ruler", "sd_share": 0.01}
+    assert said["region_box_px"] == [1, 2, 30, 40]
+    assert (said["learner"], said["notes"]) == ("=L02", "😀")
+
+
+def test_versions_are_named():
+    assert set(versions()) == {"needlecoach", "python", "numpy", "opencv"}
+    assert all(versions().values())
