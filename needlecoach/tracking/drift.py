@@ -12,7 +12,8 @@ from needlecoach.model import FloatArray, GreyImage
 
 SURE = 0.3
 LARGEST_SHIFT_MM = 6.0
-REFERENCE_BLEND = 0.03
+# The reference is renewed only when it has become unlike: renewing it all the time lets small errors add up.
+RENEW = 0.5
 
 
 def steady(pictures: Iterable[GreyImage], *, step_mm: float) -> tuple[list[GreyImage], FloatArray, FloatArray]:
@@ -34,7 +35,7 @@ def steady(pictures: Iterable[GreyImage], *, step_mm: float) -> tuple[list[GreyI
 
     Notes
     -----
-    Phase correlation (Kuglin & Hines, Proc IEEE Int Conf Cybernetics and Society 1975) against a slowly renewed mean.
+    Phase correlation (Kuglin & Hines, Proc IEEE Int Conf Cybernetics and Society 1975) against a kept reference.
     """
     steadied: list[GreyImage] = []
     shifts: list[tuple[float, float]] = []
@@ -54,7 +55,8 @@ def steady(pictures: Iterable[GreyImage], *, step_mm: float) -> tuple[list[GreyI
             dx, dy = shifts[-1]
         back = np.array([[1, 0, -dx], [0, 1, -dy]], dtype=np.float32)
         held = cv2.warpAffine(grey, back, (grey.shape[1], grey.shape[0]), borderMode=cv2.BORDER_REPLICATE)
-        cv2.accumulateWeighted(held, reference, REFERENCE_BLEND)
+        if response < RENEW:
+            reference = held
         steadied.append(np.clip(np.rint(held), 0, 255).astype(np.uint8))
         shifts.append((float(dx), float(dy)))
         likeness.append(float(min(max(response, 0.0), 1.0)))

@@ -115,7 +115,8 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
     low = cv2.erode(np.nan_to_num(after, nan=0.0), kernel)
     off_after = np.maximum(grey - high, low - grey)
     no_before, no_after = np.isnan(before), np.isnan(after)
-    change = np.where(no_before, off_after, np.where(no_after, over_before, np.minimum(over_before, off_after)))
+    # Where the first look is missing (in from the first frame) a needle must at least outshine what it leaves.
+    change = np.where(no_before, grey - high, np.where(no_after, over_before, np.minimum(over_before, off_after)))
     change[no_before & no_after] = 0
     return np.asarray(cv2.blur(np.maximum(change, 0).astype(np.float32), (3, 1)))
 

@@ -20,7 +20,9 @@ MODES = ("resting", "advancing", "withdrawing")
 INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
 FADE_NATS = 3.0
+HALO_MM = 1.25
 TIP_NATS = 6.0
+TIP_SURE_NATS = 2.0
 TIP_FALL_MM = 0.75
 TIP_FALL_GREY = 50.0
 # A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were cost this.
@@ -34,6 +36,7 @@ STRAY_GREY = 4.0
 EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
+IN_AT_START = 0.05
 FLOOR = 1e-200
 
 
@@ -89,7 +92,8 @@ def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray) -> FloatArray:
     after = np.pad(grey, ((0, 0), (0, 1)), mode="edge")[:, 1:]
     fall = np.clip((grey - beyond - TIP_FALL_GREY / 2) / TIP_FALL_GREY, 0, 1)
     peak = (grey >= before) & (grey >= after)
-    return np.where(odds > 0, TIP_NATS * fall * np.where(peak, 1.0, 0.6), 0.0)
+    changed = np.clip(odds / (TIP_SURE_NATS * SAMPLE_MM / INDEPENDENT_MM), 0, 1)
+    return TIP_NATS * fall * changed * np.where(peak, 1.0, 0.6)
 
 
 def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
@@ -101,6 +105,10 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     """
     shown = np.cumsum(odds, axis=1)
     faded = (1 - fade_share) * np.maximum.accumulate(shown, axis=1) - FADE_NATS
+    # The tip's picture reaches beyond the tip by the width of the point-spread function.
+    halo = round(HALO_MM / SAMPLE_MM)
+    padded = np.pad(shown, ((0, 0), (0, halo)), mode="edge")
+    shown = np.lib.stride_tricks.sliding_window_view(padded, halo + 1, axis=1).max(axis=2)
     if bonus is not None:
         shown = shown + bonus
     return np.maximum(np.maximum(shown, faded), -DARK_NATS)
@@ -186,8 +194,8 @@ def _viterbi(log_likelihood: FloatArray, dynamics: list[_Dynamics]) -> npt.NDArr
     n_frames, n = log_likelihood.shape
     came_from = np.zeros((n_frames, 3, n), dtype=np.int32)  # mode * n + sample, -1 from outside
     left_from = np.zeros(n_frames, dtype=np.int32)
-    score = np.full((3, n), np.log(0.1 / (3 * n))) + log_likelihood[0]
-    absent = float(np.log(0.9))
+    score = np.full((3, n), np.log(IN_AT_START / (3 * n))) + log_likelihood[0]
+    absent = float(np.log(1 - IN_AT_START))
     column = np.arange(n)
     for t in range(1, n_frames):
         step = dynamics[t - 1]
@@ -232,7 +240,7 @@ def _forward_backward(
     like = np.exp(log_likelihood - top[:, None])
     like_absent = np.exp(-top)
     forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
-    state, absent = np.full((3, n), 0.1 / (3 * n)) * like[0], 0.9 * like_absent[0]
+    state, absent = np.full((3, n), IN_AT_START / (3 * n)) * like[0], (1 - IN_AT_START) * like_absent[0]
     for t in range(n_frames):
         if t:
             step = dynamics[t - 1]
