@@ -15,7 +15,7 @@ from needlecoach.tracking.plane import Plane
 FloatImage = npt.NDArray[np.float32]
 
 # The rim carries most of what can be held on to, so the patch reaches a little beyond it.
-PATCH_REACH = 1.2
+PATCH_REACH = 1.3
 SMALLEST_PATCH_PX = 16
 TILES_ACROSS = 6
 SMALLEST_TILE_PX = 9
@@ -30,10 +30,12 @@ NEAR_PX = 5
 WIDE_MM = 4.0
 WIDE_EVERY = 5
 # Likeness (mean correlation of the tiles) as a share of what it is beside the marked frame, where only the
-# scanner's noise lowers it: to go on with, to begin again after a loss, and to hold a place from.
+# scanner's noise lowers it: to count as found, to be found again after a loss, and to be believed in full.
+# Between the first and the last the look itself changes, as when the probe slides off the target, and a
+# changed look seems to move: the vote is believed the less the weaker it is.
 HOLD = 0.45
 REGAIN = 0.5
-SURE = 0.55
+SURE = 0.7
 # Texture that does not last from the marked frame to the ones beside it is noise.
 LASTING = 0.3
 BESIDE = 2
@@ -52,8 +54,8 @@ class TargetPath:
     centre_px : (n, 2) float
         Centre of the target in pixels of the original frame; always finite.
     found : (n,) bool
-        False where the target could not be made out: `centre_px` then holds its last sure place, moved with the
-        picture.
+        False where the target could not be made out: `centre_px` then holds its last sure place, moved
+        with the picture.
     """
 
     centre_px: FloatArray
@@ -62,7 +64,7 @@ class TargetPath:
 
 @dataclass(frozen=True, eq=False)
 class _Tile:
-    """A piece of the marked patch: its top-left corner in the working picture, its greys, its say in the vote."""
+    """A piece of the marked patch: its top-left corner in the working picture, its greys, its say."""
 
     x: int
     y: int
@@ -80,7 +82,7 @@ class _Patch:
 
 @dataclass(frozen=True, eq=False)
 class _Vote:
-    """Best common offset of the tiles in px, their mean correlation there, and whether the search cut it short."""
+    """Best common offset of the tiles in px, their mean correlation, and whether the search cut it short."""
 
     offset: FloatArray
     likeness: float
@@ -108,12 +110,13 @@ def follow_target(
     Notes
     -----
     Tiles of the marked patch are each compared with every frame by normalised correlation, and the maps are
-    added: a tile that the needle crosses fits nowhere and so has little say, where one correlation of the whole
-    patch would lean towards the bright streak. The template is never renewed, so no error builds up. Places are
-    not smoothed over time: a target that springs back when the wall gives way does so within a frame or two.
+    added: a tile that the needle crosses fits nowhere and so has little say, where one correlation of the
+    whole patch would lean towards the bright streak. The template is never renewed, so no error builds up.
+    Places are not smoothed over time: a target springs back within a frame or two when its wall gives way.
 
-    A target with nothing to hold on to is taken to stay with the steadied picture, and counts as found as long as
-    the fine detail of the whole picture is that of the marked frame. Turning and change of shape are not followed.
+    A target with nothing to hold on to is taken to stay with the steadied picture, and counts as found as
+    long as the fine detail of the whole picture is that of the marked frame. Turning and change of shape are
+    not followed.
     """
     n = len(pictures)
     shift = np.asarray(shift, dtype=float).reshape(n, 2)
@@ -128,10 +131,11 @@ def follow_target(
     else:
         wide_px = max(NEAR_PX + 1, round(WIDE_MM / plane.step_mm))
         usual = max(usual, LOWEST_USUAL)
-        for order in (range(marked, n), range(marked, -1, -1)):
-            steps = list(_follow((pictures[i] for i in order), patch, usual=usual, wide_px=wide_px))
-            offset[order] = [place for place, _ in steps]
-            found[order] = [seen for _, seen in steps]
+        found[marked] = True
+        for order in (range(marked + 1, n), range(marked - 1, -1, -1)):
+            steps = _follow((pictures[i] for i in order), patch, usual=usual, wide_px=wide_px)
+            for i, (place, seen) in zip(order, steps, strict=True):
+                offset[i], found[i] = place, seen
     start = plane.from_frame_px(target.centre_px) - shift[marked]
     return TargetPath(plane.to_frame_px(start + offset + shift), found)
 
@@ -174,14 +178,16 @@ def _usual_likeness(pictures: Sequence[GreyImage], marked: int, patch: _Patch) -
     """Best likeness in the frames beside the marked one; 0 without enough texture, 1 for a single frame."""
     if len(patch.tiles) < FEWEST_TILES:
         return 0.0
-    beside = [i for i in range(marked - BESIDE, marked + BESIDE + 1) if i != marked and 0 <= i < len(pictures)]
+    beside = [
+        i for i in range(marked - BESIDE, marked + BESIDE + 1) if i != marked and 0 <= i < len(pictures)
+    ]
     return max((_vote(pictures[i], patch, np.zeros(2), NEAR_PX).likeness for i in beside), default=1.0)
 
 
 def _follow(
     pictures: Iterable[GreyImage], patch: _Patch, *, usual: float, wide_px: int
 ) -> Iterator[tuple[FloatArray, bool]]:
-    """Offset from the marked place and whether it was found, picture by picture from the marked one on."""
+    """Offset from the marked place and whether it was found, picture by picture away from the marked one."""
     last, sure, lost_for = np.zeros(2), np.zeros(2), 0
     for picture in pictures:
         needed = usual * (REGAIN if lost_for else HOLD)
@@ -190,10 +196,13 @@ def _follow(
             vote = _vote(picture, patch, last, wide_px)
         if vote.likeness < needed:
             last, lost_for = sure, lost_for + 1
-        else:
-            last, lost_for = vote.offset, 0
-            sure = last if vote.likeness >= usual * SURE else sure
-        yield last, lost_for == 0
+            yield sure, False
+            continue
+        last, lost_for = vote.offset, 0
+        belief = np.clip((vote.likeness / usual - HOLD) / (SURE - HOLD), 0, 1)
+        if belief == 1:
+            sure = vote.offset
+        yield sure + belief * (vote.offset - sure), True
 
 
 def _vote(picture: GreyImage, patch: _Patch, around: FloatArray, reach: int) -> _Vote:
@@ -225,12 +234,10 @@ def _window(picture: GreyImage, low: FloatArray, high: FloatArray, cap: int) -> 
     inside_high = np.clip(high, inside_low + 1, (width, height))
     cut = picture[inside_low[1] : inside_high[1], inside_low[0] : inside_high[0]]
     before, after = inside_low - low, high - inside_high
-    capped = np.minimum(cut, cap).astype(np.float32)
+    capped: FloatImage = np.minimum(cut, cap).astype(np.float32)
     if before.any() or after.any():
-        capped = cv2.copyMakeBorder(
-            capped, int(before[1]), int(after[1]), int(before[0]), int(after[0]), cv2.BORDER_REPLICATE
-        )
-    return np.asarray(capped, dtype=np.float32)
+        capped = np.pad(capped, ((before[1], after[1]), (before[0], after[0])), mode="edge")
+    return capped
 
 
 def _vertex(three: FloatImage) -> float:
