@@ -1,4 +1,4 @@
-"""From working pictures to a track: the steps of this room in their order."""
+"""The needle over a clip: the steps of this room in their order."""
 
 from __future__ import annotations
 

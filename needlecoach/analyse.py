@@ -1,0 +1,125 @@
+"""From a clip and its marks to a scorecard: composes the steps of the other rooms, computes nothing itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from needlecoach.clips import ClipReader, open_clip, sha256_of
+from needlecoach.errors import MarksError, UnscorableError
+from needlecoach.marks import check_marks
+from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Track
+from needlecoach.scoring import score_track
+from needlecoach.screen.region import find_region, given_region
+from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.track import Tracking, no_track, track_clip
+
+Progress = Callable[[int, int], None]
+
+REGION_FRAMES = 12
+
+
+def score_clip(
+    path: Path,
+    marks: Marks,
+    *,
+    no_target: bool = False,
+    fps: float | None = None,
+    pass_withdrawal_mm: float = 5.0,
+    progress: Progress | None = None,
+) -> Scorecard:
+    """Score one recording.
+
+    Parameters
+    ----------
+    path : a video file or a folder of numbered images
+    marks : what the user said of the clip; the scale is needed, the target unless `no_target`
+    fps : frames per second, for a folder of images only
+    pass_withdrawal_mm : withdrawal after which a new pass begins
+    progress : called with frames done and frames in all (0 when unknown)
+
+    Returns
+    -------
+    Scorecard
+        A clip that holds nothing to score comes back with `unscorable` set to the reason.
+
+    Raises
+    ------
+    ClipError
+        When the recording can't be read.
+    MarksError
+        When a mark is missing or lies outside the picture.
+    """
+    if marks.scale is None:
+        raise MarksError(f"{path.name}: the scale is missing; give --scale or --mm-per-px, or mark it.")
+    if no_target:
+        marks = replace(marks, target=None)
+    elif marks.target is None:
+        raise MarksError(f"{path.name}: no target is marked; give --target, mark it, or use --no-target.")
+    with open_clip(path, fps=fps) as reader:
+        check_marks(marks, reader.clip)
+        options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
+        try:
+            region = _region_of(reader, marks)
+            check_marks(marks, reader.clip, region=region)
+            tracking = _track(reader, region, marks, progress)
+            reason = ""
+        except UnscorableError as problem:
+            region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
+        notes = tuple(reader.notes)
+        card = _card(reader, marks, region, marks.scale, tracking, pass_withdrawal_mm)
+    return replace(
+        card,
+        clip_sha256=sha256_of(path),
+        options=options,
+        quality_notes=(*notes, *card.quality_notes),
+        unscorable=reason,
+    )
+
+
+def _region_of(reader: ClipReader, marks: Marks) -> Region:
+    frames = reader.sample_frames(REGION_FRAMES)
+    if marks.region_box_px is not None:
+        return given_region(marks.region_box_px, (reader.clip.width_px, reader.clip.height_px), frames=frames)
+    return find_region(frames)
+
+
+def _whole_frame(reader: ClipReader) -> Region:
+    return Region("rectangle", (0, 0, max(reader.clip.width_px, 8), max(reader.clip.height_px, 8)))
+
+
+def _track(reader: ClipReader, region: Region, marks: Marks, progress: Progress | None) -> Tracking:
+    assert marks.scale is not None
+    plane = Plane(region, marks.scale)
+    time_s: list[float] = []
+
+    def pictures() -> Iterator[GreyImage]:
+        for frame in reader:
+            time_s.append(frame.time_s)
+            if progress is not None:
+                progress(len(time_s), reader.clip.n_frames)
+            yield plane.resample(frame.pixels)
+
+    return track_clip(pictures(), time_s, plane, marks.target)
+
+
+def _card(
+    reader: ClipReader, marks: Marks, region: Region, scale: Scale, tracking: Tracking, pass_withdrawal_mm: float
+) -> Scorecard:
+    track: Track = tracking.track
+    scoring = score_track(
+        track, scale=scale, target=marks.target, region=region, pass_withdrawal_mm=pass_withdrawal_mm
+    )
+    return Scorecard(
+        clip=reader.clip,
+        clip_sha256="",
+        marks=marks,
+        region=region,
+        scale=scale,
+        track=track,
+        attempts=scoring.attempts,
+        distances=scoring.distances,
+        confidence=scoring.confidence,
+        quality_notes=(*tracking.notes, *scoring.notes),
+    )

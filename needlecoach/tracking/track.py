@@ -1,0 +1,171 @@
+"""From working pictures to a `Track` in pixels of the original frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecoach.model import BoolArray, FloatArray, GreyImage, Target, Track
+from needlecoach.tracking.drift import steady
+from needlecoach.tracking.follow import Course, follow_needle
+from needlecoach.tracking.kymograph import SAMPLE_MM
+from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.target import follow_target
+
+# A tip is seen when its echo stands this far above its surroundings and is not black: 14 dB at a dynamic range of
+# 60 dB over 255 greys is 60 greys above the mean square of the surroundings, which lies about 10 above their mean.
+SEEN_GREY = 55.0
+DARKEST_GREY = 40.0
+SEEN_ODDS_SHARE = 0.3
+FLICKER_S = 0.12
+# Root-mean-square error of a tip that is seen, in working pixels and mm, and least error of one that is inferred.
+SEEN_SD_STEPS = 1.0
+SEEN_SD_MM = 0.1
+INFERRED_SD_MM = 0.6
+ACROSS_SD_MM = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Tracking:
+    """A track and what was noticed on the way: sentences for the reader."""
+
+    track: Track
+    notes: tuple[str, ...]
+
+
+def track_clip(pictures: Iterable[GreyImage], time_s: list[float], plane: Plane, target: Target | None) -> Tracking:
+    """Follow needle and target through the working pictures of a clip.
+
+    Parameters
+    ----------
+    pictures : working pictures of all frames, consumed once
+    time_s : presentation times, filled by the time `pictures` is consumed
+    target : as marked; None when none was
+
+    Returns
+    -------
+    Tracking
+        Its track has one row per picture; no needle is a track without one, not an error.
+    """
+    steadied, shift, likeness = steady(pictures, step_mm=plane.step_mm)
+    times = np.array(time_s, dtype=float)
+    course = follow_needle(steadied, times, plane) if len(steadied) > 1 else None
+    n = len(steadied)
+    if target is None:
+        target_px, target_found = np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
+    else:
+        found = follow_target(steadied, target, plane, shift=shift)
+        target_px, target_found = found.centre_px, found.found
+    fields = _absent(n) if course is None else _present(course, times, shift, plane)
+    track = Track(time_s=times, target_px=target_px, target_found=target_found, **fields)
+    return Tracking(track, _notes(likeness))
+
+
+def no_track() -> Tracking:
+    """Tracking of a clip that could not be followed at all: no frames, no notes."""
+    none, no_point = np.zeros(0), np.zeros((0, 2))
+    track = Track(time_s=none, target_px=no_point, target_found=none.astype(bool), **_absent(0))
+    return Tracking(track, ())
+
+
+def _absent(n: int) -> dict[str, FloatArray | BoolArray]:
+    """Fields of a track without a needle."""
+    nothing, no_point, never = np.full(n, np.nan), np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
+    return {
+        "needle_present": never,
+        "tip_px": no_point,
+        "tip_visible": never,
+        "tip_sd_mm": nothing,
+        "entry_px": no_point,
+        "angle_deg": nothing,
+        "shaft_visible_share": nothing,
+        "trail_end_px": no_point,
+    }
+
+
+def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, FloatArray | BoolArray]:
+    """Fields of the track of a needle."""
+    present = np.isfinite(course.path.position_mm)
+    visible = _seen(course, time_s) & present
+    along, across = course.path.position_mm.copy(), np.zeros(len(present))
+    for i in np.flatnonzero(visible):
+        spot = course.spots[i]
+        if spot is not None:
+            along[i], across[i] = spot.along_mm, spot.across_mm
+    direction = course.axis.direction
+    below = np.stack([-direction[:, 1], direction[:, 0]], axis=1)
+    below *= np.where(below[:, 1:] < 0, -1, 1)
+    offset = (along[:, None] * direction + across[:, None] * below) / plane.step_mm
+    tip = plane.to_frame_px(course.axis.entry + offset + shift)
+    entry = plane.to_frame_px(course.axis.entry + shift)
+    for array in (tip, entry):
+        array[~present] = np.nan
+    seen_sd = np.hypot(SEEN_SD_STEPS * plane.step_mm, SEEN_SD_MM)
+    inferred_sd = np.hypot(np.maximum(course.path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
+    return {
+        "needle_present": present,
+        "tip_px": tip,
+        "tip_visible": visible,
+        "tip_sd_mm": np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
+        "entry_px": entry,
+        "angle_deg": np.where(present, np.degrees(np.arctan2(np.abs(direction[:, 1]), np.abs(direction[:, 0]))), np.nan),
+        "shaft_visible_share": _shaft_share(course),
+        "trail_end_px": np.full((len(present), 2), np.nan),
+    }
+
+
+def _seen(course: Course, time_s: FloatArray) -> BoolArray:
+    """Tell in which frames the tip itself can be seen, from what is recorded at that very place."""
+    n_samples = course.grey.shape[1]
+    seen = np.zeros(len(course.spots), dtype=bool)
+    for i, spot in enumerate(course.spots):
+        if spot is None:
+            continue
+        centre = int(round(spot.along_mm / SAMPLE_MM))
+        near, wide = round(1.0 / SAMPLE_MM), round(4.0 / SAMPLE_MM)
+        reference = course.before[i]
+        if np.isnan(reference[max(0, centre - wide) : centre + wide]).all():
+            reference = course.grey[i]
+        levels = [
+            np.nanmean(reference[a:b])
+            for a, b in ((centre - near, centre + near + 1), (centre + near, centre + wide))
+            if 0 <= a < min(b, n_samples) and np.isfinite(reference[a:b]).any()
+        ]
+        surroundings = max(levels, default=0.0)
+        around = course.odds[i, max(0, centre - 2) : centre + 3]
+        changed = around.size > 0 and around.max() > SEEN_ODDS_SHARE
+        seen[i] = changed and spot.grey >= DARKEST_GREY and spot.grey - surroundings >= SEEN_GREY
+    return _without_flicker(seen, time_s)
+
+
+def _without_flicker(state: BoolArray, time_s: FloatArray) -> BoolArray:
+    """Median of a yes-or-no over a short time."""
+    if len(state) < 3:
+        return state
+    reach = max(1, round(FLICKER_S / 2 / float(np.median(np.diff(time_s)))))
+    padded = np.pad(state.astype(float), reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.asarray(windows.mean(axis=1) > 0.5)
+
+
+def _shaft_share(course: Course) -> FloatArray:
+    """Part of the shaft between entry and tip that stands out, (n_frames,), NaN without a needle."""
+    share = np.full(len(course.spots), np.nan)
+    for i, position in enumerate(course.path.position_mm):
+        if np.isfinite(position):
+            upto = max(1, int(round(position / SAMPLE_MM)))
+            share[i] = float((course.odds[i, :upto] > 0).mean())
+    return share
+
+
+def _notes(likeness: FloatArray) -> tuple[str, ...]:
+    """What the registration tells of the recording."""
+    restless = float((likeness < 0.4).mean()) if len(likeness) else 0.0
+    if restless > 0.2:
+        return (
+            f"In {restless:.0%} of the frames the whole picture moved or changed (a sweep, a slide of the probe): "
+            "what is found there is less certain.",
+        )
+    return ()
