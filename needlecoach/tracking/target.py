@@ -20,8 +20,6 @@ SMALLEST_PATCH_PX = 16
 TILES_ACROSS = 6
 SMALLEST_TILE_PX = 9
 TILE_PX = 15
-# Brighter than nearly all of the marked patch is needle or gas and gets no further say.
-CAP_PERCENTILE = 98.0
 # Spread of grey values below which a tile is as good as empty: noise, coding and rounding make about this.
 EMPTY_GREY = 2.0
 FEWEST_TILES = 4
@@ -70,14 +68,6 @@ class _Tile:
     y: int
     greys: FloatImage
     say: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Patch:
-    """The marked patch in tiles; pictures are capped at `cap` before they are compared with it."""
-
-    tiles: tuple[_Tile, ...]
-    cap: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +130,7 @@ def follow_target(
     return TargetPath(plane.to_frame_px(start + offset + shift), found)
 
 
-def _cut_patch(picture: GreyImage, outline: FloatArray, mask: BoolArray) -> _Patch:
+def _cut_patch(picture: GreyImage, outline: FloatArray, mask: BoolArray) -> list[_Tile]:
     """Tiles of the target and its surroundings that hold some texture and lie in the region."""
     centre = outline.mean(axis=0)
     half = float(np.ptp(outline, axis=0).min()) / 2
@@ -150,20 +140,19 @@ def _cut_patch(picture: GreyImage, outline: FloatArray, mask: BoolArray) -> _Pat
     cv2.fillPoly(seen, [np.rint(outer).astype(np.int32)], 1)
     seen &= mask.astype(np.uint8)
     if not seen.any():
-        return _Patch((), 255)
-    cap = int(np.percentile(picture[seen > 0], CAP_PERCENTILE))
-    capped = np.minimum(picture, cap).astype(np.float32)
+        return []
+    greys = picture.astype(np.float32)
     side = int(np.clip(round(0.5 * half), SMALLEST_TILE_PX, TILE_PX))
     tiles = []
     for x, y in _grid(outer, side):
         window = (slice(y, y + side), slice(x, x + side))
         if min(x, y) < 0 or mask[window].shape != (side, side) or not mask[window].all():
             continue
-        spread = float(capped[window].std())
+        spread = float(greys[window].std())
         if seen[window].mean() >= 0.5 and spread >= EMPTY_GREY:
             say = spread**2 / (spread**2 + 4 * EMPTY_GREY**2)
-            tiles.append(_Tile(x, y, capped[window].copy(), say))
-    return _Patch(tuple(tiles), cap)
+            tiles.append(_Tile(x, y, greys[window].copy(), say))
+    return tiles
 
 
 def _grid(outer: npt.NDArray[np.float32], side: int) -> list[tuple[int, int]]:
@@ -174,9 +163,9 @@ def _grid(outer: npt.NDArray[np.float32], side: int) -> list[tuple[int, int]]:
     return [(round(float(x)), round(float(y))) for y in down for x in across]
 
 
-def _usual_likeness(pictures: Sequence[GreyImage], marked: int, patch: _Patch) -> float:
+def _usual_likeness(pictures: Sequence[GreyImage], marked: int, patch: list[_Tile]) -> float:
     """Best likeness in the frames beside the marked one; 0 without enough texture, 1 for a single frame."""
-    if len(patch.tiles) < FEWEST_TILES:
+    if len(patch) < FEWEST_TILES:
         return 0.0
     beside = [
         i for i in range(marked - BESIDE, marked + BESIDE + 1) if i != marked and 0 <= i < len(pictures)
@@ -185,7 +174,7 @@ def _usual_likeness(pictures: Sequence[GreyImage], marked: int, patch: _Patch) -
 
 
 def _follow(
-    pictures: Iterable[GreyImage], patch: _Patch, *, usual: float, wide_px: int
+    pictures: Iterable[GreyImage], patch: list[_Tile], *, usual: float, wide_px: int
 ) -> Iterator[tuple[FloatArray, bool]]:
     """Offset from the marked place and whether it was found, picture by picture away from the marked one."""
     last, sure, lost_for = np.zeros(2), np.zeros(2), 0
@@ -205,19 +194,19 @@ def _follow(
         yield sure + belief * (vote.offset - sure), True
 
 
-def _vote(picture: GreyImage, patch: _Patch, around: FloatArray, reach: int) -> _Vote:
+def _vote(picture: GreyImage, patch: list[_Tile], around: FloatArray, reach: int) -> _Vote:
     """Let the tiles vote on their common offset within `reach` px of `around`."""
-    side = patch.tiles[0].greys.shape[0]
+    side = patch[0].greys.shape[0]
     base = np.rint(around).astype(int)
-    corners = np.array([(t.x, t.y) for t in patch.tiles]) + base
+    corners = np.array([(t.x, t.y) for t in patch]) + base
     low, high = corners.min(axis=0) - reach, corners.max(axis=0) + side + reach
-    area = _window(picture, low, high, patch.cap)
+    area = _window(picture, low, high)
     votes = np.zeros((2 * reach + 1, 2 * reach + 1), dtype=np.float32)
-    for tile, (x, y) in zip(patch.tiles, corners - reach - low, strict=True):
+    for tile, (x, y) in zip(patch, corners - reach - low, strict=True):
         near_tile = area[y : y + side + 2 * reach, x : x + side + 2 * reach]
         fit = cv2.matchTemplate(near_tile, tile.greys, cv2.TM_CCOEFF_NORMED)
         votes += tile.say * np.maximum(fit, 0)
-    votes /= sum(t.say for t in patch.tiles)
+    votes /= sum(t.say for t in patch)
     row, column = (int(k) for k in np.unravel_index(int(votes.argmax()), votes.shape))
     at_edge = min(row, column) == 0 or max(row, column) == 2 * reach
     peak = np.array([column, row], dtype=float)
@@ -227,17 +216,17 @@ def _vote(picture: GreyImage, patch: _Patch, around: FloatArray, reach: int) -> 
     return _Vote(base + peak - reach, float(votes[row, column]), at_edge)
 
 
-def _window(picture: GreyImage, low: FloatArray, high: FloatArray, cap: int) -> FloatImage:
-    """Cut of the capped picture from low to high, its edge greys repeated where it reaches beyond."""
+def _window(picture: GreyImage, low: FloatArray, high: FloatArray) -> FloatImage:
+    """Cut of the picture from low to high, its edge greys repeated where it reaches beyond."""
     height, width = picture.shape
     inside_low = np.clip(low, 0, (width - 1, height - 1))
     inside_high = np.clip(high, inside_low + 1, (width, height))
     cut = picture[inside_low[1] : inside_high[1], inside_low[0] : inside_high[0]]
     before, after = inside_low - low, high - inside_high
-    capped: FloatImage = np.minimum(cut, cap).astype(np.float32)
+    greys: FloatImage = cut.astype(np.float32)
     if before.any() or after.any():
-        capped = np.pad(capped, ((before[1], after[1]), (before[0], after[0])), mode="edge")
-    return capped
+        greys = np.pad(greys, ((before[1], after[1]), (before[0], after[0])), mode="edge")
+    return greys
 
 
 def _vertex(three: FloatImage) -> float:
