@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -30,15 +31,41 @@ SAME_AXIS_MM = 10.0
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """Shaft line of every frame: where it enters the picture and its direction, pointing into the picture.
+    """Shaft of every frame: a line, or a slight arc, from the edge of the picture into it.
 
-    `entry` and `direction` have shape (n_frames, 2), in working pixels; `support_mm` (n_frames,) is the length of
-    shaft that stood out around that time, 0 where the line is carried over from other times.
+    `entry` and `direction` (pointing inwards) have shape (n_frames, 2), in working pixels; `bow_per_mm` (n_frames,) is
+    the arc's deviation below the line over the square of the distance from the entry; `support_mm` (n_frames,) is the
+    length of shaft that stood out around that time, 0 where the line is carried over from other times.
     """
 
     entry: FloatArray
     direction: FloatArray
+    bow_per_mm: FloatArray
     support_mm: FloatArray
+    step_mm: float
+
+    @cached_property
+    def below(self) -> FloatArray:
+        """Unit vectors across the axis, pointing down the picture, shape (n_frames, 2)."""
+        across = np.stack([-self.direction[:, 1], self.direction[:, 0]], axis=1)
+        return across * np.where(across[:, 1:] < 0, -1.0, 1.0)
+
+    def points(self, frame: int, along_mm: npt.ArrayLike, below_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Working-pixel points at a distance from the entry along the shaft and below it, shape (..., 2)."""
+        s = np.asarray(along_mm, dtype=float)[..., None]
+        n = np.asarray(below_mm, dtype=float)[..., None] + self.bow_per_mm[frame] * s**2
+        return self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
+
+    def slope_deg(self, frame: int, upto_mm: float) -> float:
+        """Acute angle of the chord from the entry to a place along the shaft with the picture's horizontal."""
+        chord = self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame]
+        return float(np.degrees(np.arctan2(abs(chord[1]), abs(chord[0]))))
+
+    def reversed(self) -> Axis:
+        """The same with time running backwards."""
+        return Axis(
+            self.entry[::-1], self.direction[::-1], self.bow_per_mm[::-1], self.support_mm[::-1], self.step_mm
+        )
 
 
 def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
@@ -146,6 +173,8 @@ RESIDUAL_MM = 0.4
 SMOOTH_S = 0.25
 FAR_SMOOTH_S = 1.5
 FAR_SHARE = 0.02
+# A needle bends by about a millimetre over 40 mm.
+BOW_SD_PER_MM = 1 / 40**2
 
 
 def find_axis(changes: Changes, frame_time_s: FloatArray, *, depth_share: FloatArray, step_mm: float) -> Axis | None:
@@ -161,21 +190,21 @@ def find_axis(changes: Changes, frame_time_s: FloatArray, *, depth_share: FloatA
     if not segments:
         return None
     n = len(frame_time_s)
-    entry, direction, support = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n)
+    entry, direction, bow, support = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n), np.zeros(n)
     ends = [changes.time_s[part[-1].block] for part in segments]
     starts = [changes.time_s[part[0].block] for part in segments]
     cuts = [-np.inf, *[(a + b) / 2 for a, b in zip(ends[:-1], starts[1:], strict=True)], np.inf]
     for part, from_s, to_s in zip(segments, cuts[:-1], cuts[1:], strict=True):
         rows = np.flatnonzero((frame_time_s >= from_s) & (frame_time_s < to_s))
         if rows.size:
-            entry[rows], direction[rows], support[rows] = _follow(part, changes, frame_time_s[rows], step_mm)
-    return Axis(entry, direction, support)
+            fitted = _follow(part, changes, frame_time_s[rows], step_mm)
+            entry[rows], direction[rows] = fitted.entry, fitted.direction
+            bow[rows], support[rows] = fitted.bow_per_mm, fitted.support_mm
+    return Axis(entry, direction, bow, support, step_mm)
 
 
-def _follow(
-    part: Sequence[_Node], changes: Changes, frame_time_s: FloatArray, step_mm: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Fit the first echoes along one segment of the chain and read the line off for every frame."""
+def _follow(part: Sequence[_Node], changes: Changes, frame_time_s: FloatArray, step_mm: float) -> Axis:
+    """Fit the first echoes along one segment of the chain and read the shaft off for every frame."""
     weight = np.array([max(node.reward, 0.1) for node in part])
     along = np.average([node.line.direction for node in part], axis=0, weights=weight)
     along /= np.hypot(*along)
@@ -184,10 +213,10 @@ def _follow(
     moments = _echo_moments(part, changes, (pivot, along, across), step_mm)
     time_s = np.array([changes.time_s[node.block] for node in part])
     held = np.clip(frame_time_s, time_s[0], time_s[-1])
-    a, b = _solve_lines(moments, time_s, held)
-    direction = along + b[:, None] * across
+    level, slope, bow = _solve_arcs(moments, time_s, held)
+    direction = along + slope[:, None] * across
     direction /= np.linalg.norm(direction, axis=1, keepdims=True)
-    on_line = pivot + a[:, None] / step_mm * across
+    on_line = pivot + level[:, None] / step_mm * across
     entry = np.empty_like(on_line)
     for i in range(len(held)):
         normal = np.array([-direction[i, 1], direction[i, 0]])
@@ -195,19 +224,19 @@ def _follow(
         found = entry_of(line, changes.mask)
         entry[i] = on_line[i] if found is None else found
     support = np.interp(frame_time_s, time_s, [node.line.support_mm for node in part], left=0, right=0)
-    return entry, direction, support
+    return Axis(entry, direction, bow, support, step_mm)
 
 
 def _echo_moments(
     part: Sequence[_Node], changes: Changes, frame: tuple[FloatArray, FloatArray, FloatArray], step_mm: float
 ) -> FloatArray:
-    """Normal equations of the line n = a + b s through the first echoes of each block, shape (n, 5), in mm.
+    """Sums for fitting n = a + b s + c s^2 to the first echoes of each block, shape (n, 8), in mm.
 
     The first echo, counted from above, is the shaft; what lies below it are copies drawn by reverberation.
     """
     pivot, along, across = frame
     offsets = np.arange(-BAND_MM, BAND_MM + 1e-9, step_mm)
-    moments = np.zeros((len(part), 5))
+    moments = np.zeros((len(part), 8))
     for row, node in enumerate(part):
         reach = float((np.asarray(node.line.last_px) - pivot) @ along) * step_mm + 2
         s = np.arange(0, max(reach, 3.0), SAMPLE_MM)
@@ -246,33 +275,37 @@ def _first_peak(
 
 
 def _robust_moments(s: FloatArray, n: FloatArray) -> FloatArray:
-    """Weighted sums (w, ws, wss, wn, wsn) of points about their own robust line."""
+    """Weighted sums (1, s, s^2, s^3, s^4, n, sn, s^2 n) of points about their own robust arc."""
     # Theil-Sen start: up to half of the first echoes may be stray without moving it.
     i, j = np.triu_indices(len(s), max(1, len(s) // 3))
     slope = float(np.median((n[j] - n[i]) / (s[j] - s[i] + 1e-9))) if len(i) else 0.0
-    level = float(np.median(n - slope * s))
+    fitted = np.median(n - slope * s) + slope * s
+    powers = np.stack([s**k for k in range(5)])
     for _ in range(4):
-        w = 1 / (1 + ((n - level - slope * s) / RESIDUAL_MM) ** 2) ** 2
-        sums = np.array([w.sum(), (w * s).sum(), (w * s * s).sum(), (w * n).sum(), (w * s * n).sum()])
-        spread = sums[0] * sums[2] - sums[1] ** 2
-        if spread < 1e-6:
-            break
-        slope = (sums[0] * sums[4] - sums[1] * sums[3]) / spread
-        level = (sums[3] - slope * sums[1]) / sums[0]
+        w = 1 / (1 + ((n - fitted) / RESIDUAL_MM) ** 2) ** 2
+        sums = np.concatenate([powers @ w, powers[:3] @ (w * n)])
+        level, slope, bow = _solve_sums(sums[None])
+        fitted = level[0] + slope[0] * s + bow[0] * s**2
     return sums
 
 
-def _solve_lines(moments: FloatArray, time_s: FloatArray, at_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Offset (mm) and slope of the line at given times, from sums of normal equations close in time.
+def _solve_sums(sums: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Level, slope and bow of the arcs that fit sums of shape (n, 8) best, a bow costing what it is unlikely to be."""
+    design = sums[:, [0, 1, 2, 1, 2, 3, 2, 3, 4]].reshape(-1, 3, 3).copy()
+    design[:, 2, 2] += (RESIDUAL_MM / BOW_SD_PER_MM) ** 2
+    design[:, 1, 1] += 1e-3
+    design[:, 0, 0] += 1e-6
+    level, slope, bow = np.linalg.solve(design, sums[:, 5:, None])[..., 0].T
+    return level, slope, bow
 
-    Blocks far in time count little, but enough to hold the line where the near ones show too short a stretch.
+
+def _solve_arcs(
+    moments: FloatArray, time_s: FloatArray, at_s: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Level (mm), slope and bow of the shaft at given times, from the sums of blocks close in time.
+
+    Blocks far in time count little, but enough to hold the shaft where the near ones show too short a stretch.
     """
     gap = at_s[:, None] - time_s[None, :]
     kernel = np.exp(-0.5 * (gap / SMOOTH_S) ** 2) + FAR_SHARE * np.exp(-0.5 * (gap / FAR_SMOOTH_S) ** 2) + 1e-6
-    w, ws, wss, wn, wsn = (kernel @ moments).T
-    spread = w * wss - ws**2
-    good = spread > 1e-9
-    spread = np.where(good, spread, 1.0)
-    slope = np.where(good, (w * wsn - ws * wn) / spread, 0.0)
-    level = np.where(w > 0, (wn - slope * ws) / np.maximum(w, 1e-12), 0.0)
-    return level, slope
+    return _solve_sums(kernel @ moments)

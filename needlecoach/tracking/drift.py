@@ -50,7 +50,8 @@ def steady(pictures: Iterable[GreyImage], *, step_mm: float) -> tuple[list[GreyI
             shifts.append((0.0, 0.0))
             likeness.append(1.0)
             continue
-        (dx, dy), response = cv2.phaseCorrelate(reference, grey, window)
+        # Copies, since OpenCV applies the window in place when the picture has a size it need not pad.
+        (dx, dy), response = cv2.phaseCorrelate(reference.copy(), grey.copy(), window)
         if response < SURE or np.hypot(dx, dy) * step_mm > LARGEST_SHIFT_MM:
             dx, dy = shifts[-1]
         back = np.array([[1, 0, -dx], [0, 1, -dy]], dtype=np.float32)

@@ -43,21 +43,21 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     axis = find_axis(changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
     if axis is None:
         return None
-    grey, inside = strips(pictures, axis, changes.mask, step_mm)
+    grey, inside = strips(pictures, axis, changes.mask)
     n = grey.shape[1]
-    motion = motion_strips(pictures, time_s, axis, n, step_mm, over_s=MOTION_SPAN_S)
+    motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, inside)
     path = follow_tip(emission(moving, fade_share=FIRST_FADE_SHARE), time_s)
-    reverse = Axis(axis.entry[::-1], axis.direction[::-1], axis.support_mm[::-1])
+    reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = np.where(np.isfinite(path.position_mm), path.position_mm + margin_mm, 0)
-        before = background_strips(pictures, time_s, axis, covered, n, step_mm)
-        after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n, step_mm)[::-1]
+        before = background_strips(pictures, time_s, axis, covered, n)
+        after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
         change = stand_out(grey, before, after)
         odds = log_odds(change, inside, path.position_mm) + MOTION_SHARE * moving
         path = follow_tip(emission(odds, tip_bonus(grey, odds)), time_s)
     spots = [
-        find_spot(pictures[i], axis.entry[i], axis.direction[i], float(s), step_mm=step_mm) if np.isfinite(s) else None
+        find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
     ]
     return Course(axis, path, spots, grey, change, odds, before, motion, inside)

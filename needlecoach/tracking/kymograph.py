@@ -35,33 +35,29 @@ class Kymograph:
     change: FloatImages
 
 
-def sample_strip(picture: npt.ArrayLike, entry: FloatArray, direction: FloatArray, n: int, step_mm: float) -> FloatArray:
-    """Mean grey value over the needle's width at n places along a line, shape (n,); 0 outside the picture."""
-    s = np.arange(n) * (SAMPLE_MM / step_mm)
-    across = np.array([-direction[1], direction[0]])
-    offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM]) / step_mm
-    points = entry + s[None, :, None] * direction + offsets[:, None, None] * across
-    strip = cv2.remap(
-        np.asarray(picture), points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_LINEAR
-    )
+def sample_strip(picture: npt.ArrayLike, axis: Axis, frame: int, n: int) -> FloatArray:
+    """Mean grey value over the needle's width at n places along the shaft of a frame, shape (n,); 0 outside."""
+    offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM])[:, None]
+    points = axis.points(frame, np.arange(n) * SAMPLE_MM, offsets).astype(np.float32)
+    strip = cv2.remap(np.asarray(picture), points[..., 0], points[..., 1], cv2.INTER_LINEAR)
     return np.asarray(strip, dtype=float).mean(axis=0)
 
 
-def strips(pictures: list[GreyImage], axis: Axis, mask: BoolArray, step_mm: float) -> tuple[FloatImages, BoolArray]:
+def strips(pictures: list[GreyImage], axis: Axis, mask: BoolArray) -> tuple[FloatImages, BoolArray]:
     """Recorded strips of all frames and which of their samples lie in the region."""
-    n = int(np.hypot(*mask.shape) * step_mm / SAMPLE_MM)
+    n = int(np.hypot(*mask.shape) * axis.step_mm / SAMPLE_MM)
     area = mask.astype(np.uint8) * 255
     grey = np.zeros((len(pictures), n), dtype=np.float32)
     inside = np.zeros((len(pictures), n), dtype=bool)
     for i, picture in enumerate(pictures):
-        grey[i] = sample_strip(picture, axis.entry[i], axis.direction[i], n, step_mm)
-        inside[i] = sample_strip(area, axis.entry[i], axis.direction[i], n, step_mm) > 200
+        grey[i] = sample_strip(picture, axis, i, n)
+        inside[i] = sample_strip(area, axis, i, n) > 200
     used = int(np.flatnonzero(inside.any(axis=0)).max(initial=0)) + 1
     return grey[:, :used], inside[:, :used]
 
 
 def background_strips(
-    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, covered_mm: FloatArray, n: int, step_mm: float
+    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, covered_mm: FloatArray, n: int
 ) -> FloatImages:
     """Strips of the most recent look of each place when no needle covered it.
 
@@ -81,17 +77,16 @@ def background_strips(
     known = np.zeros((height, width), dtype=np.uint8)
     fresh = np.ones((height, width), dtype=bool)
     out = np.full((len(pictures), n), np.nan, dtype=np.float32)
-    thickness = max(1, round(2 * SIDE_MM / step_mm))
+    thickness = max(1, round(2 * SIDE_MM / axis.step_mm))
     for i, picture in enumerate(pictures):
         if i:
-            strip = sample_strip(background, axis.entry[i], axis.direction[i], n, step_mm)
-            seen = sample_strip(known * 255, axis.entry[i], axis.direction[i], n, step_mm)
+            strip = sample_strip(background, axis, i, n)
+            seen = sample_strip(known * 255, axis, i, n)
             out[i] = np.where(seen > 250, strip, np.nan)
         cover = np.zeros((height, width), dtype=np.uint8)
         if covered_mm[i] > 0:
-            ends = [axis.entry[i] - 3 / step_mm * axis.direction[i], axis.entry[i] + covered_mm[i] / step_mm * axis.direction[i]]
-            a, b = (tuple(int(round(v)) for v in end) for end in ends)
-            cv2.line(cover, a, b, 1, thickness)
+            shaft = axis.points(i, np.linspace(-3.0, covered_mm[i], 8))
+            cv2.polylines(cover, [np.rint(shaft).astype(np.int32)], False, 1, thickness)
         free = cover == 0
         step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
         blend = float(1 - np.exp(-step_s / BACKGROUND_TIME_S))
@@ -122,14 +117,14 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
 
 
 def motion_strips(
-    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, step_mm: float, *, over_s: float
+    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, *, over_s: float
 ) -> FloatImages:
     """Change of every strip over a time span around its frame, sliding allowed; (n_frames, n), grey values."""
     last = len(pictures) - 1
     early = np.clip(np.searchsorted(time_s, time_s - over_s / 2), 0, last)
     late = np.clip(np.searchsorted(time_s, time_s + over_s / 2), 0, last)
     pair = [
-        np.stack([sample_strip(pictures[j], axis.entry[i], axis.direction[i], n, step_mm) for i, j in enumerate(at)])
+        np.stack([sample_strip(pictures[j], axis, i, n) for i, j in enumerate(at)])
         for at in (early, late)
     ]
     first, second = (side.astype(np.float32) for side in pair)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from needlecoach.model import FloatArray, GreyImage
+from needlecoach.model import GreyImage
+from needlecoach.tracking.axis import Axis
 
 SAMPLE_MM = 0.05
 BACK_MM = 1.6
@@ -27,16 +28,8 @@ class Spot:
     grey: float
 
 
-def find_spot(
-    picture: GreyImage, entry: FloatArray, direction: FloatArray, guess_mm: float, *, step_mm: float, reach: float = 1.0
-) -> Spot | None:
-    """Find the outermost bright peak near a guessed tip.
-
-    Parameters
-    ----------
-    entry, direction : (2,)
-        The axis, in working pixels.
-    guess_mm : position along the axis around which to look, from 1.6 mm behind to 1.0 mm beyond, times `reach`
+def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Spot | None:
+    """Find the outermost bright peak near a guessed tip, from 1.6 mm behind it to 1.0 mm beyond.
 
     Returns
     -------
@@ -48,12 +41,9 @@ def find_spot(
     The picture of the tip is a spot of the size of the point-spread function, whose peak lies at the tip; the shaft
     behind it is a row of such spots, so the outermost of the bright ones is taken.
     """
-    along = np.arange(guess_mm - BACK_MM * reach, guess_mm + AHEAD_MM * reach, SAMPLE_MM)
+    along = np.arange(guess_mm - BACK_MM, guess_mm + AHEAD_MM, SAMPLE_MM)
     across = np.arange(-ACROSS_MM, ACROSS_MM + 1e-9, SAMPLE_MM)
-    below = np.array([-direction[1], direction[0]])
-    if below[1] < 0:
-        below = -below
-    points = entry + (along[None, :, None] * direction + across[:, None, None] * below) / step_mm
+    points = axis.points(frame, along[None, :], across[:, None])
     patch = cv2.remap(
         picture, points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_CUBIC
     ).astype(np.float32)

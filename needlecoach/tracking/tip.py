@@ -28,6 +28,8 @@ TIP_FALL_GREY = 50.0
 # A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were cost this.
 MOVING_NATS = 4.0
 STILL_PRICE = 0.12
+# Less than this is noise that happened to pass the threshold.
+STRAY_MOTION_NATS = 1.0
 DARK_NATS = 0.4
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so many greys.
 STRAY_SHARE = 0.1
@@ -128,6 +130,7 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
     noise = max(1.5, float(np.median(motion[inside]))) if inside.any() else 1.5
     odds = np.clip((motion - 3 * noise) / (6 * noise), 0.0, 1.0) * (SAMPLE_MM / INDEPENDENT_MM)
     odds[~inside] = 0
+    odds[odds.sum(axis=1) < STRAY_MOTION_NATS] = 0
     moving = np.clip(odds.sum(axis=1, keepdims=True) / MOVING_NATS, 0, 1)
     return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving), -1.0)
 

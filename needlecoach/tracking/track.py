@@ -94,12 +94,10 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         spot = course.spots[i]
         if spot is not None:
             along[i], across[i] = spot.along_mm, spot.across_mm
-    direction = course.axis.direction
-    below = np.stack([-direction[:, 1], direction[:, 0]], axis=1)
-    below *= np.where(below[:, 1:] < 0, -1, 1)
-    offset = (along[:, None] * direction + across[:, None] * below) / plane.step_mm
-    tip = plane.to_frame_px(course.axis.entry + offset + shift)
-    entry = plane.to_frame_px(course.axis.entry + shift)
+    axis = course.axis
+    tip = plane.to_frame_px(np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift)
+    slope = np.array([axis.slope_deg(i, s) if present[i] else np.nan for i, s in enumerate(along)])
+    entry = plane.to_frame_px(axis.entry + shift)
     for array in (tip, entry):
         array[~present] = np.nan
     seen_sd = np.hypot(SEEN_SD_STEPS * plane.step_mm, SEEN_SD_MM)
@@ -110,7 +108,7 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         "tip_visible": visible,
         "tip_sd_mm": np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
         "entry_px": entry,
-        "angle_deg": np.where(present, np.degrees(np.arctan2(np.abs(direction[:, 1]), np.abs(direction[:, 0]))), np.nan),
+        "angle_deg": slope,
         "shaft_visible_share": _shaft_share(course),
         "trail_end_px": np.full((len(present), 2), np.nan),
     }
