@@ -1,6 +1,6 @@
 """Time the whole command against decoding alone: python benchmarks/speed.py [--cache DIR] [--codec mpeg4].
 
-Makes a recording of 60 s, 1280 x 720, 30 frames a second with the simulator (about two minutes, kept with
+Makes a recording of 60 s, 1280 x 720, 30 frames a second with the simulator (two to four minutes, kept with
 --cache), then times in one run: reading every frame of it with OpenCV and nothing else, `needlecoach score`
 without the replay video, and with it. Another file: --clip PATH, and after "--" the options that score it.
 """
@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -83,19 +84,27 @@ def make_clip(path: Path, *, codec: str) -> None:
     os.replace(waiting, path)
 
 
-def decoding_s(path: Path) -> tuple[float, int]:
-    """Seconds to read every frame in colour as OpenCV gives it, and their number."""
+@dataclass(frozen=True, order=True)
+class Cost:
+    """What something took: seconds on the clock, and seconds of all cores together."""
+
+    clock_s: float
+    cores_s: float
+
+
+def decoding(path: Path) -> tuple[Cost, int]:
+    """Cost of reading every frame in colour as OpenCV gives it, and their number."""
     capture = cv2.VideoCapture(str(path))
-    started, count = time.perf_counter(), 0
+    started, worked, count = time.perf_counter(), time.process_time(), 0
     while capture.read()[0]:
         count += 1
-    took = time.perf_counter() - started
+    cost = Cost(time.perf_counter() - started, time.process_time() - worked)
     capture.release()
-    return took, count
+    return cost, count
 
 
-def scoring_s(path: Path, *, replay: bool, options: Sequence[str]) -> float:
-    """Seconds of the whole command, start of Python included.
+def scoring(path: Path, *, replay: bool, options: Sequence[str]) -> Cost:
+    """Cost of the whole command, start of Python included.
 
     Raises
     ------
@@ -104,29 +113,34 @@ def scoring_s(path: Path, *, replay: bool, options: Sequence[str]) -> float:
     """
     with tempfile.TemporaryDirectory() as out:
         words = [sys.executable, "-m", "needlecoach", "score", str(path), "--out", out, "--quiet", *options]
-        started = time.perf_counter()
+        started, worked = time.perf_counter(), _children_s()
         done = subprocess.run([*words, "--replay" if replay else "--no-replay"], check=False)
-        took = time.perf_counter() - started
+        cost = Cost(time.perf_counter() - started, _children_s() - worked)
     if done.returncode:
         sys.exit(f"needlecoach score ended with exit code {done.returncode}; nothing to time.")
-    return took
+    return cost
+
+
+def _children_s() -> float:
+    spent = os.times()
+    return spent.children_user + spent.children_system
 
 
 def report(path: Path, options: Sequence[str]) -> None:
     """Time everything and print the table."""
-    runs = sorted(decoding_s(path) for _ in range(DECODINGS))
-    base_s, count = runs[DECODINGS // 2]
+    runs = sorted(decoding(path) for _ in range(DECODINGS))
+    base, count = runs[DECODINGS // 2]
     if not count:
         sys.exit(f"{path}: OpenCV reads no frame of it.")
-    print(
-        f"{path.name}: {count} frames; {os.cpu_count()} cores, {platform.machine()}, OpenCV {cv2.__version__}"
-    )
-    print(f"{'what':<34}{'seconds':>9}{'frames/s':>10}{'ratio':>7}")
-    rows = [(f"decoding alone (middle of {DECODINGS})", base_s)]
-    rows += [(f"needlecoach score {flag}", scoring_s(path, replay=flag == "--replay", options=options))
-             for flag in ("--no-replay", "--replay")]  # fmt: skip
-    for what, took in rows:
-        print(f"{what:<34}{took:>9.2f}{count / took:>10.0f}{took / base_s:>7.2f}")
+    about = f"{os.cpu_count()} cores, {platform.machine()}, OpenCV {cv2.__version__}"
+    print(f"{path.name}: {count} frames; {about}")
+    print(f"{'what':<34}{'seconds':>9}{'frames/s':>10}{'ratio':>7}{'of all cores':>15}{'ratio':>7}")
+    rows = [(f"decoding alone (middle of {DECODINGS})", base)]
+    for flag in ("--no-replay", "--replay"):
+        rows.append((f"needlecoach score {flag}", scoring(path, replay=flag == "--replay", options=options)))
+    for what, cost in rows:
+        clock = f"{cost.clock_s:>9.2f}{count / cost.clock_s:>10.0f}{cost.clock_s / base.clock_s:>7.2f}"
+        print(f"{what:<34}{clock}{cost.cores_s:>15.2f}{cost.cores_s / base.cores_s:>7.2f}")
 
 
 def main() -> None:
