@@ -14,9 +14,9 @@ from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, tip_bonus
 
-MOTION_SPAN_S = 0.24
-MOTION_SHARE = 0.1
-FIRST_FADE_SHARE = 0.6
+MOTION_SPAN_S = 0.16
+MOTION_SHARE = 0.15
+MOTION_FADE_SHARE = 0.6
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
 
@@ -47,15 +47,17 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     n = grey.shape[1]
     motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, inside)
-    path = follow_tip(emission(moving, fade_share=FIRST_FADE_SHARE), time_s)
+    motion_evidence = emission(moving, fade_share=MOTION_FADE_SHARE)
+    path = follow_tip(motion_evidence, time_s)
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = np.where(np.isfinite(path.position_mm), path.position_mm + margin_mm, 0)
         before = background_strips(pictures, time_s, axis, covered, n)
         after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
         change = stand_out(grey, before, after)
-        odds = log_odds(change, inside, path.position_mm) + MOTION_SHARE * moving
-        path = follow_tip(emission(odds, tip_bonus(grey, odds)), time_s)
+        odds = log_odds(change, inside, path.position_mm)
+        evidence = emission(odds, tip_bonus(grey, odds)) + MOTION_SHARE * motion_evidence
+        path = follow_tip(evidence, time_s)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)

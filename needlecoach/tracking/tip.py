@@ -19,9 +19,9 @@ MODES = ("resting", "advancing", "withdrawing")
 # Neighbouring samples share the point-spread function; this far apart they speak for themselves.
 INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
-FADE_NATS = 3.0
+FADE_NATS = 0.7
 HALO_MM = 1.25
-TIP_NATS = 6.0
+TIP_NATS = 8.0
 TIP_SURE_NATS = 2.0
 TIP_FALL_MM = 0.75
 TIP_FALL_GREY = 50.0

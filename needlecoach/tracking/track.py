@@ -49,7 +49,7 @@ def track_clip(pictures: Iterable[GreyImage], time_s: list[float], plane: Plane,
     Tracking
         Its track has one row per picture; no needle is a track without one, not an error.
     """
-    steadied, shift, likeness = steady(pictures, step_mm=plane.step_mm)
+    steadied, shift, likeness = steady(pictures, mask=plane.mask, step_mm=plane.step_mm)
     times = np.array(time_s, dtype=float)
     course = follow_needle(steadied, times, plane) if len(steadied) > 1 else None
     n = len(steadied)
