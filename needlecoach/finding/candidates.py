@@ -12,6 +12,7 @@ from needlecoach.finding.hough import LineGrid, peaks, vote
 from needlecoach.finding.ridge import ridge_strength
 
 FloatImage = npt.NDArray[np.float32]
+FloatArray = npt.NDArray[np.float64]
 
 STEEPEST_DEG = 87.0
 SHALLOWEST_DEG = 7.0
@@ -33,8 +34,8 @@ ECHO_SHARE = 0.35
 class Line:
     """A straight line x cos(normal) + y sin(normal) = offset in pixels of the picture it was found in.
 
-    `support_mm` is the length of line that stands out, weighted by how much; `first_px` and `last_px` are the upper
-    and lower end of the stretch that holds nine tenths of it.
+    `support_mm` is the length of line that stands out, weighted by how much; `first_px` and `last_px` are the
+    upper and lower end of the stretch that holds nine tenths of it.
     """
 
     normal_rad: float
@@ -44,17 +45,16 @@ class Line:
     last_px: tuple[float, float] = (np.nan, np.nan)
 
     @property
-    def direction(self) -> npt.NDArray[np.float64]:
+    def direction(self) -> FloatArray:
         """Unit vector along the line, pointing down the picture."""
-        along = np.array([-np.sin(self.normal_rad), np.cos(self.normal_rad)])
+        along: FloatArray = np.array([-np.sin(self.normal_rad), np.cos(self.normal_rad)])
         return along if along[1] >= 0 else -along
 
-    def distance_px(self, points: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    def distance_px(self, points: npt.ArrayLike) -> FloatArray:
         """Signed distance of points, shape (..., 2), from the line; positive below it."""
         normal = np.array([np.cos(self.normal_rad), np.sin(self.normal_rad)])
-        if normal[1] < 0:
-            return self.offset_px - np.asarray(points, dtype=float) @ normal
-        return np.asarray(points, dtype=float) @ normal - self.offset_px
+        signed: FloatArray = np.asarray(points, dtype=float) @ normal - self.offset_px
+        return signed if normal[1] >= 0 else -signed
 
 
 def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, weight: npt.ArrayLike) -> tuple[float, float]:
@@ -87,7 +87,9 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, weight: npt.ArrayLike) -> tuple
     return float(np.arctan2(normal[1], normal[0])), float(normal @ centre)
 
 
-def find_lines(picture: npt.ArrayLike, *, step_mm: float, mask: npt.NDArray[np.bool_], count: int = 6) -> list[Line]:
+def find_lines(
+    picture: npt.ArrayLike, *, step_mm: float, mask: npt.NDArray[np.bool_], count: int = 6
+) -> list[Line]:
     """Lines on which a needle could lie in one picture.
 
     Parameters
@@ -102,12 +104,13 @@ def find_lines(picture: npt.ArrayLike, *, step_mm: float, mask: npt.NDArray[np.b
     Returns
     -------
     list of Line
-        Best first; empty when nothing stands out. Lines flatter than 7 or steeper than 87 degrees are left out:
-        the probe face and the picture's sides are no needles.
+        Best first; empty when nothing stands out. Lines flatter than 7 or steeper than 87 degrees are left
+        out: the probe face and the picture's sides are no needles.
     """
     strength, direction = ridge_strength(picture, [width / step_mm for width in RIDGE_WIDTHS_MM])
     inside = strength[mask]
-    noise = max(1.4826 * float(np.median(inside)), FAINTEST_RIDGE_GREY) if inside.size else FAINTEST_RIDGE_GREY
+    median = float(np.median(inside)) if inside.size else 0.0
+    noise = max(1.4826 * median, FAINTEST_RIDGE_GREY)
     weight = np.where(mask, np.clip(strength / noise, 0, STRENGTH_CAP), 0) / STRENGTH_CAP
     weight[strength < STRENGTH_FLOOR * noise] = 0
     # Text, graticules and anything else that puts ridges everywhere would only slow the vote down.
@@ -127,7 +130,7 @@ def find_lines(picture: npt.ArrayLike, *, step_mm: float, mask: npt.NDArray[np.b
 
 
 def _refine(
-    weight: FloatImage, direction: FloatImage, normal_rad: float, offset_px: float, step_mm: float
+    weight: FloatArray, direction: FloatImage, normal_rad: float, offset_px: float, step_mm: float
 ) -> Line | None:
     """Fit the line to the ridge pixels along a peak of the vote, twice, the second time closer."""
     y, x = np.nonzero(weight)
@@ -182,7 +185,8 @@ def _gap_mm(one: Line, other: Line, step_mm: float) -> float:
 def _is_echo(line: Line, lines: Sequence[Line], step_mm: float) -> bool:
     """Tell whether a comparable line lies parallel to this one and a little above it."""
     for other in lines:
-        if other is line or other.support_mm < 0.4 * line.support_mm or _turn_deg(line, other) > ECHO_ANGLE_DEG:
+        comparable = other is not line and other.support_mm >= 0.4 * line.support_mm
+        if not comparable or _turn_deg(line, other) > ECHO_ANGLE_DEG:
             continue
         foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
         below_mm = float(other.distance_px(foot)) * step_mm

@@ -13,14 +13,16 @@ FloatImage = npt.NDArray[np.float32]
 
 @dataclass(frozen=True)
 class LineGrid:
-    """Bins of a Hough vote: lines x cos(normal) + y sin(normal) = offset, with (0, 0) at the first pixel's centre."""
+    """Bins of a Hough vote: lines x cos(normal) + y sin(normal) = offset, (0, 0) the first pixel's centre."""
 
     normals_rad: npt.NDArray[np.float64]
     offset_step_px: float
     offset_max_px: float
 
     @classmethod
-    def for_picture(cls, height_px: int, width_px: int, *, angle_step_deg: float, offset_step_px: float) -> LineGrid:
+    def for_picture(
+        cls, height_px: int, width_px: int, *, angle_step_deg: float, offset_step_px: float
+    ) -> LineGrid:
         """Bins for every line through a picture, normals from -90 to below 90 degrees."""
         normals = np.radians(np.arange(-90, 90, angle_step_deg))
         return cls(normals, offset_step_px, float(np.hypot(height_px, width_px)) + offset_step_px)
@@ -50,8 +52,8 @@ def vote(
     weight : (height, width)
         What a pixel counts; pixels of weight 0 are skipped.
     direction_rad : (height, width) or None
-        Direction of the ridge through each pixel: it votes only for lines within `spread_deg` of it, falling off
-        linearly. None lets every pixel vote for every direction (the plain transform).
+        Direction of the ridge through each pixel: it votes only for lines within `spread_deg` of it, falling
+        off linearly. None lets every pixel vote for every direction (the plain transform).
     keep : (n_normals,) bool, optional
         Normals voted for; others stay 0.
 
@@ -61,8 +63,8 @@ def vote(
 
     Notes
     -----
-    Duda & Hart, Commun ACM 1972;15:11 (normal form); the limit to the local direction after O'Gorman & Clowes,
-    IEEE Trans Comput 1976;25:449.
+    Duda & Hart, Commun ACM 1972;15:11 (normal form); the limit to the local direction after O'Gorman &
+    Clowes, IEEE Trans Comput 1976;25:449.
     """
     weights = np.asarray(weight, dtype=np.float32)
     y, x = np.nonzero(weights)
