@@ -17,8 +17,14 @@ from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, mo
 MOTION_SPAN_S = 0.16
 MOTION_SHARE = 0.15
 MOTION_FADE_SHARE = 0.6
+REST_NATS_PER_S = 2.0
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
+# A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much behind the
+# tip as ahead of it, and this share of the shaft stood out.
+LEAST_TRAVEL_MM = 3.0
+LEAST_CONTRAST = 1.8
+LEAST_LIT = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +54,9 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, inside)
     motion_evidence = emission(moving, fade_share=MOTION_FADE_SHARE)
-    path = follow_tip(motion_evidence, time_s)
+    # A needle that never stirs again has more likely slipped out than stayed.
+    step_s = np.gradient(time_s)[:, None]
+    path = follow_tip(motion_evidence - REST_NATS_PER_S * step_s, time_s)
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = np.where(np.isfinite(path.position_mm), path.position_mm + margin_mm, 0)
@@ -58,8 +66,34 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         odds = log_odds(change, inside, path.position_mm)
         evidence = emission(odds, tip_bonus(grey, odds)) + MOTION_SHARE * motion_evidence
         path = follow_tip(evidence, time_s)
+    path = _real_needle(path, motion, odds, inside)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
     ]
     return Course(axis, path, spots, grey, change, odds, before, motion, inside)
+
+
+def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: BoolArray) -> TipPath:
+    """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
+
+    A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip as much
+    as behind it.
+    """
+    position = path.position_mm.copy()
+    s = np.arange(motion.shape[1]) * SAMPLE_MM
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.isfinite(position).astype(int), [0]])))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        tip = position[first:end, None]
+        behind = inside[first:end] & (s < tip - 0.5)
+        ahead = inside[first:end] & (s > tip + 2.0)
+        travel = float(np.ptp(np.percentile(tip, [5, 95])))
+        contrast = _mean(motion[first:end], behind) / max(_mean(motion[first:end], ahead), 0.2)
+        if travel < LEAST_TRAVEL_MM or contrast < LEAST_CONTRAST or _mean(odds[first:end] > 0, behind) < LEAST_LIT:
+            position[first:end] = np.nan
+    gone = np.isnan(position)
+    return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
+
+
+def _mean(values: FloatArray, where: BoolArray) -> float:
+    return float(values[where].mean()) if where.any() else 0.0

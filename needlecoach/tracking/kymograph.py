@@ -120,9 +120,9 @@ def motion_strips(
     pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, *, over_s: float
 ) -> FloatImages:
     """Change of every strip over a time span around its frame, sliding allowed; (n_frames, n), grey values."""
-    last = len(pictures) - 1
-    early = np.clip(np.searchsorted(time_s, time_s - over_s / 2), 0, last)
-    late = np.clip(np.searchsorted(time_s, time_s + over_s / 2), 0, last)
+    frames = np.arange(len(pictures))
+    reach = max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(pictures) > 1 else 0
+    early, late = (np.clip(frames + by, 0, len(pictures) - 1) for by in (-reach, reach))
     pair = [
         np.stack([sample_strip(pictures[j], axis, i, n) for i, j in enumerate(at)])
         for at in (early, late)

@@ -155,7 +155,7 @@ class _Dynamics:
         switch = np.full((3, 3), change / 2)
         np.fill_diagonal(switch, 1 - change)
         s = np.arange(n) * SAMPLE_MM
-        at_edge = (s <= max(EDGE_REACH_MM, FASTEST_MM_S / 2 * step_s)).astype(float)
+        at_edge = (s <= max(EDGE_REACH_MM, FASTEST_MM_S * step_s)).astype(float)
         return cls(
             switch,
             kernels / kernels.sum(axis=1, keepdims=True),
