@@ -55,8 +55,8 @@ def test_fit_leaves_the_least_perpendicular_distances(slope_deg):
 
 
 # By calculation: the slope through L unit-spaced points has variance sigma^2 / (L^3 / 12), so the angle's
-# standard deviation is sqrt(12) sigma / L^1.5 rad; 200 points with 1 px of noise give 0.070 degrees. 2,000 draws
-# know a standard deviation to 1.6 %: the tolerance is four times that.
+# standard deviation is sqrt(12) sigma / L^1.5 rad; 200 points with 1 px of noise give 0.070 degrees.
+# 2,000 draws know a standard deviation to 1.6 %: the tolerance is four times that.
 @pytest.mark.parametrize(
     ("n", "noise_px", "slope_deg", "sd_deg"),
     [(200, 1.0, 30, 0.07017), (200, 1.0, 75, 0.07017), (100, 0.5, -50, 0.09924), (400, 2.0, 10, 0.04962)],

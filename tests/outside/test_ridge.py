@@ -1,9 +1,9 @@
 """Ridge strength against scikit-image's Hessian filters on the same pictures; the pictures are invented.
 
 scikit-image takes second derivatives as two Gaussian first derivatives of sigma / sqrt(2) each, we sample the
-second derivative at once: both approach the same continuous filter, from sigma 2 px on within 1 % of the picture's
-largest answer. Its Sato filter for bright ridges is sigma^2 times minus the lowest eigenvalue, the same measure as
-ours. Borders are filled differently, so a margin of four sigma is left out.
+second derivative at once: both approach the same continuous filter, from sigma 2 px on within 1 % of the
+picture's largest answer. Its Sato filter for bright ridges is sigma^2 times minus the lowest eigenvalue, the
+same measure as ours. Borders are filled differently, so a margin of four sigma is left out.
 """
 
 import cv2
