@@ -17,7 +17,7 @@ MASK = np.ones((HEIGHT, WIDTH), dtype=bool)
 X, Y = np.meshgrid(np.arange(WIDTH, dtype=float), np.arange(HEIGHT, dtype=float))
 RIGHT, LEFT = 1, -1
 ENTRY = np.array([20.0, 30.0])
-# A line across the shaft's own lower end, a few degrees off, counts as above it: the shaft is dimmed as its copy.
+# A line across the shaft's own end, a few degrees off, counts as above it: the shaft is dimmed as its copy.
 MISTAKEN_COPY = pytest.mark.xfail(strict=True, reason="a line that crosses a shaft is taken for its original")
 
 
