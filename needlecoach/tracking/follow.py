@@ -12,12 +12,12 @@ from needlecoach.tracking.changes import find_changes
 from needlecoach.tracking.kymograph import SAMPLE_MM, background_strips, motion_strips, stand_out, strips
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
-from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, tip_bonus
+from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus
 
 MOTION_SPAN_S = 0.16
 MOTION_SHARE = 0.15
 MOTION_FADE_SHARE = 0.6
-REST_NATS_PER_S = 2.0
+REST_NATS_PER_S = 0.5
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much behind the
@@ -53,10 +53,11 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     n = grey.shape[1]
     motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, inside)
+    stirring = moving_share(moving)
     motion_evidence = emission(moving, fade_share=MOTION_FADE_SHARE)
     # A needle that never stirs again has more likely slipped out than stayed.
     step_s = np.gradient(time_s)[:, None]
-    path = follow_tip(motion_evidence - REST_NATS_PER_S * step_s, time_s)
+    path = follow_tip(motion_evidence - REST_NATS_PER_S * step_s, stirring, time_s)
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = np.where(np.isfinite(path.position_mm), path.position_mm + margin_mm, 0)
@@ -65,7 +66,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         change = stand_out(grey, before, after)
         odds = log_odds(change, inside, path.position_mm)
         evidence = emission(odds, tip_bonus(grey, odds)) + MOTION_SHARE * motion_evidence
-        path = follow_tip(evidence, time_s)
+        path = follow_tip(evidence, stirring, time_s)
     path = _real_needle(path, motion, odds, inside)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None

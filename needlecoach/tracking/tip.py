@@ -12,10 +12,14 @@ from needlecoach.tracking.kymograph import SAMPLE_MM
 
 FASTEST_MM_S = 80.0
 USUAL_MM_S = 15.0
+# Share of moves at any speed up to the fastest: a needle is often pulled out in one go.
+SHARE_FAST = 0.4
 TREMOR_MM = 0.2
-# How long a needle rests, advances or withdraws before it does something else, and the odds of doing each next.
-HOLD_S = 0.4
-MODES = ("resting", "advancing", "withdrawing")
+# How long a needle rests, advances or withdraws before it does something else, 
+# in the order resting, advancing, withdrawing.
+HOLD_S = (1.5, 0.5, 0.5)
+# Price of resting in a frame whose strip moves for certain, and of moving in one where nothing stirs.
+MODE_NATS = 1.0
 # Neighbouring samples share the point-spread function; this far apart they speak for themselves.
 INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
@@ -131,8 +135,12 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
     odds = np.clip((motion - 3 * noise) / (6 * noise), 0.0, 1.0) * (SAMPLE_MM / INDEPENDENT_MM)
     odds[~inside] = 0
     odds[odds.sum(axis=1) < STRAY_MOTION_NATS] = 0
-    moving = np.clip(odds.sum(axis=1, keepdims=True) / MOVING_NATS, 0, 1)
-    return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving), -1.0)
+    return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving_share(odds)[:, None]), -1.0)
+
+
+def moving_share(odds: FloatArray) -> FloatArray:
+    """How surely each strip moves, (n_frames,), 0-1, from `motion_odds`."""
+    return np.clip(np.maximum(odds, 0).sum(axis=1) / MOVING_NATS, 0, 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,11 +157,12 @@ class _Dynamics:
         m = max(2, int(np.ceil(FASTEST_MM_S * step_s / SAMPLE_MM)))
         move_mm = np.arange(-m, m + 1) * SAMPLE_MM
         resting = np.exp(-0.5 * (move_mm / TREMOR_MM) ** 2)
-        advancing = np.where(move_mm >= 0, np.exp(-move_mm / (USUAL_MM_S * step_s)), 0)
+        usual = np.where(move_mm >= 0, np.exp(-move_mm / (USUAL_MM_S * step_s)), 0)
+        fast = np.where(move_mm >= 0, 1.0, 0.0)
+        advancing = (1 - SHARE_FAST) * usual / usual.sum() + SHARE_FAST * fast / fast.sum()
         kernels = np.stack([resting, advancing, advancing[::-1]])
-        change = 1 - np.exp(-step_s / HOLD_S)
-        switch = np.full((3, 3), change / 2)
-        np.fill_diagonal(switch, 1 - change)
+        change = 1 - np.exp(-step_s / np.array(HOLD_S))[:, None]
+        switch = np.where(np.eye(3, dtype=bool), 1 - change, change / 2)
         s = np.arange(n) * SAMPLE_MM
         at_edge = (s <= max(EDGE_REACH_MM, FASTEST_MM_S * step_s)).astype(float)
         return cls(
@@ -164,13 +173,15 @@ class _Dynamics:
         )
 
 
-def follow_tip(log_likelihood: FloatArray, time_s: FloatArray) -> TipPath:
-    """Find the tip in every frame by the forward-backward and Viterbi algorithms.
+def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArray) -> TipPath:
+    """Find the tip in every frame by the forward-backward algorithm.
 
     Parameters
     ----------
     log_likelihood : (n_frames, n_samples)
         Of the tip at each sample, against no needle (see `emission`).
+    moving : (n_frames,)
+        How surely the strip shows motion, 0-1 (see `moving_share`).
     time_s : (n_frames,)
 
     Notes
@@ -187,60 +198,19 @@ def follow_tip(log_likelihood: FloatArray, time_s: FloatArray) -> TipPath:
         if key not in known:
             known[key] = _Dynamics.over(max(float(step), 0.002), n)
         dynamics.append(known[key])
-    position = _viterbi(log_likelihood, dynamics)
-    present, spread = _forward_backward(log_likelihood, dynamics, position)
-    return TipPath(np.where(position >= 0, position * SAMPLE_MM, np.nan), spread, present)
+    modes = np.exp(-MODE_NATS * np.stack([moving, 1 - moving, 1 - moving], axis=1))
+    return _forward_backward(log_likelihood, modes, dynamics)
 
 
-def _viterbi(log_likelihood: FloatArray, dynamics: list[_Dynamics]) -> npt.NDArray[np.intp]:
-    """Most likely sample per frame, -1 where absent."""
-    n_frames, n = log_likelihood.shape
-    came_from = np.zeros((n_frames, 3, n), dtype=np.int32)  # mode * n + sample, -1 from outside
-    left_from = np.zeros(n_frames, dtype=np.int32)
-    score = np.full((3, n), np.log(IN_AT_START / (3 * n))) + log_likelihood[0]
-    absent = float(np.log(1 - IN_AT_START))
-    column = np.arange(n)
-    for t in range(1, n_frames):
-        step = dynamics[t - 1]
-        staying = score + np.log(1 - step.leave)
-        mixed = staying[:, None, :] + np.log(step.switch)[:, :, None]
-        mode = np.argmax(mixed, axis=0)
-        best = np.take_along_axis(mixed, mode[None], axis=0)[0]
-        entered = absent + np.log(step.enter + FLOOR)
-        new = np.empty_like(score)
-        m = step.kernels.shape[1] // 2
-        # Resting must cost nothing: fine sampling alone would otherwise favour "absent", which is one state, not many.
-        rest = step.kernels[0].max()
-        for k in range(3):
-            padded = np.pad(best[k], m, constant_values=-np.inf)
-            log_kernel = np.log(step.kernels[k][::-1] / rest + FLOOR)
-            windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * m + 1) + log_kernel
-            pick = np.argmax(windows, axis=1)
-            moved = windows[column, pick]
-            source = np.clip(column - m + pick, 0, n - 1)
-            new[k] = np.maximum(moved, entered)
-            came_from[t, k] = np.where(entered > moved, -1, mode[k][source] * n + source)
-        leaving = (score + np.log(step.leave + FLOOR)).ravel()
-        gone = int(np.argmax(leaving))
-        stay_out = absent + float(np.log(1 - step.enter.sum()))
-        left_from[t] = gone if leaving[gone] > stay_out else -1
-        absent = max(stay_out, float(leaving[gone]))
-        score = new + log_likelihood[t]
-    path = np.full(n_frames, -1, dtype=np.intp)
-    state = int(np.argmax(score)) if score.max() > absent else -1
-    for t in range(n_frames - 1, -1, -1):
-        path[t] = state
-        state = int(left_from[t]) if state < 0 else int(came_from[t].ravel()[state])
-    return np.where(path >= 0, path % n, -1)
+def _forward_backward(log_likelihood: FloatArray, modes: FloatArray, dynamics: list[_Dynamics]) -> TipPath:
+    """Posterior of every frame given all frames, and what it says of the tip.
 
-
-def _forward_backward(
-    log_likelihood: FloatArray, dynamics: list[_Dynamics], position: npt.NDArray[np.intp]
-) -> tuple[FloatArray, FloatArray]:
-    """Probability of presence, and root-mean-square distance of the posterior from the chosen position, mm."""
+    The most likely sequence of states would not do: it punishes every fast move by the number of places the move
+    could have ended at, and so prefers a needle that hides to one that is pulled out quickly.
+    """
     n_frames, n = log_likelihood.shape
     top = np.maximum(log_likelihood.max(axis=1), 0)
-    like = np.exp(log_likelihood - top[:, None])
+    like = np.exp(log_likelihood - top[:, None])[:, None, :] * modes[:, :, None]
     like_absent = np.exp(-top)
     forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
     state, absent = np.full((3, n), IN_AT_START / (3 * n)) * like[0], (1 - IN_AT_START) * like_absent[0]
@@ -255,17 +225,10 @@ def _forward_backward(
         total = state.sum() + absent
         state, absent = state / total, absent / total
         forward[t], forward_absent[t] = state, absent
-    present, spread = np.zeros(n_frames), np.full(n_frames, np.nan)
+    path = TipPath(np.full(n_frames, np.nan), np.full(n_frames, np.nan), np.zeros(n_frames))
     back, back_absent = np.ones((3, n)), 1.0
-    away = np.arange(n)
     for t in range(n_frames - 1, -1, -1):
-        posterior = (forward[t] * back).sum(axis=0)
-        out = forward_absent[t] * back_absent
-        total = posterior.sum() + out
-        present[t] = posterior.sum() / total if total > 0 else 0.0
-        if position[t] >= 0 and posterior.sum() > 0:
-            apart_mm = (away - position[t]) * SAMPLE_MM
-            spread[t] = np.sqrt((posterior * apart_mm**2).sum() / posterior.sum() + SAMPLE_MM**2 / 12)
+        _read_off(path, t, (forward[t] * back).sum(axis=0), forward_absent[t] * back_absent)
         if t:
             step = dynamics[t - 1]
             seen, seen_absent = like[t] * back, like_absent[t] * back_absent
@@ -274,7 +237,21 @@ def _forward_backward(
             back = (1 - step.leave) * (step.switch @ carried) + step.leave * seen_absent
             norm = back.sum() + back_absent
             back, back_absent = back / norm, back_absent / norm
-    return present, spread
+    return path
+
+
+def _read_off(path: TipPath, frame: int, posterior: FloatArray, absent: float) -> None:
+    """Write presence, the most likely millimetre and the spread about it into one frame of a path."""
+    inside = float(posterior.sum())
+    path.present[frame] = inside / (inside + absent) if inside + absent > 0 else 0.0
+    if path.present[frame] <= 0.5:
+        return
+    places = np.arange(len(posterior)) * SAMPLE_MM
+    best = places[int(np.argmax(np.convolve(posterior, np.ones(5), mode="same")))]
+    near = np.abs(places - best) <= 1.0
+    best = float((posterior[near] * places[near]).sum() / posterior[near].sum())
+    path.position_mm[frame] = best
+    path.sd_mm[frame] = np.sqrt((posterior * (places - best) ** 2).sum() / inside + SAMPLE_MM**2 / 12)
 
 
 def _spread(state: FloatArray, kernel: FloatArray) -> FloatArray:
