@@ -272,6 +272,14 @@ def test_two_crossing_shafts_are_both_found():
     assert any(is_on(line, right, along(50, LEFT)) for line in lines)
 
 
+def test_no_shaft_is_listed_twice():
+    for slope_deg in (15, 30, 45, 60, 75):
+        for grey, width_px in ((25, 1.6), (100, 1.6), (100, 3.0)):
+            entry, direction = start(slope_deg, RIGHT), along(slope_deg)
+            lines = find(gel(3) + shaft(entry, direction, grey=grey, width_px=width_px))
+            assert sum(is_on(line, entry, direction) for line in lines) <= 1, (slope_deg, grey, width_px)
+
+
 def test_at_most_the_count_asked_for_best_first():
     picture = gel(0) + shaft(ENTRY, along(35)) + shaft(start(50, LEFT), along(50, LEFT), grey=60)
     supports = [line.support_mm for line in find(picture, count=8)]
