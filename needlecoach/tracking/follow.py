@@ -9,7 +9,7 @@ import numpy as np
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, find_axis
 from needlecoach.tracking.changes import find_changes
-from needlecoach.tracking.kymograph import SAMPLE_MM, background_strips, motion_strips, stand_out, strips
+from needlecoach.tracking.kymograph import SAMPLE_MM, background_strips, motion_strips, stand_out, strips, without_ghosts
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus
@@ -17,6 +17,8 @@ from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, mo
 MOTION_SPAN_S = 0.16
 MOTION_SHARE = 0.15
 MOTION_FADE_SHARE = 0.6
+WAIT_S = 0.8
+WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
@@ -60,10 +62,10 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     path = follow_tip(motion_evidence - REST_NATS_PER_S * step_s, stirring, time_s)
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
-        covered = np.where(np.isfinite(path.position_mm), path.position_mm + margin_mm, 0)
+        covered = _covered(path, time_s, margin_mm)
         before = background_strips(pictures, time_s, axis, covered, n)
         after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
-        change = stand_out(grey, before, after)
+        change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         evidence = emission(odds, tip_bonus(grey, odds)) + MOTION_SHARE * motion_evidence
         path = follow_tip(evidence, stirring, time_s)
@@ -73,6 +75,20 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         for i, s in enumerate(path.position_mm)
     ]
     return Course(axis, path, spots, grey, change, odds, before, motion, inside)
+
+
+def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
+    """How far the needle may reach in each frame, (n_frames,), mm; 0 where there is none.
+
+    Shortly before a spell of presence the first millimetres count as covered too: a needle that waits at the edge of
+    the picture does not move, and must not be learned as background.
+    """
+    present = np.isfinite(path.position_mm)
+    reach = np.where(present, path.position_mm + margin_mm, 0.0)
+    for start in np.flatnonzero(present & ~np.roll(present, 1)):
+        waiting = (time_s < time_s[start]) & (time_s >= time_s[start] - WAIT_S)
+        reach[waiting] = np.maximum(reach[waiting], WAIT_MM)
+    return reach
 
 
 def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: BoolArray) -> TipPath:

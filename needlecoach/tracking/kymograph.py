@@ -19,6 +19,9 @@ SIDE_MM = 1.5
 BACKGROUND_TIME_S = 0.15
 # A strip and its reference may be shifted by this much before a difference counts.
 SLIDE_MM = 0.5
+# Frame averaging leaves up to about this share of a needle for about this long.
+GHOST_SHARE = 0.3
+GHOST_S = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,3 +138,17 @@ def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
     """By how much a strip leaves the range of its reference when that may slide a little."""
     kernel = np.ones((1, 3), dtype=np.uint8)
     return np.maximum(np.maximum(strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip), 0)
+
+
+def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
+    """Change without what the scanner's frame averaging still shows of a needle that has just left its place.
+
+    A place that has lost most of its change within a moment is being left; what remains there fades by itself.
+    """
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else GHOST_S
+    reach = max(1, round(GHOST_S / step_s))
+    recent = change.copy()
+    for by in range(1, reach + 1):
+        recent[by:] = np.maximum(recent[by:], change[:-by])
+    kept = change / np.maximum(recent, 1e-3)
+    return change * np.clip((kept - GHOST_SHARE) / (1 - 2 * GHOST_SHARE), 0, 1).astype(np.float32)

@@ -34,7 +34,7 @@ MOVING_NATS = 4.0
 STILL_PRICE = 0.12
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
-DARK_NATS = 0.4
+DARK_NATS = 0.25
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so many greys.
 STRAY_SHARE = 0.1
 STRAY_GREY = 4.0
