@@ -288,10 +288,20 @@ def test_at_most_the_count_asked_for_best_first():
     assert len(find(picture, count=2)) == 2
 
 
-def test_a_picture_full_of_ridges_still_answers():
-    """Text and graticules put ridges everywhere; only the strongest then count."""
-    graticule = 120.0 * ((np.floor(X / 5) % 2 == 0) | (np.floor(Y / 5) % 2 == 0))
-    assert isinstance(find(graticule), list)
+def test_where_ridges_are_everywhere_only_the_strongest_count():
+    """Faint stripes nearly everywhere, as text and graticules give, and one bright shaft."""
+    across = Y * np.cos(np.radians(20)) - X * np.sin(np.radians(20))
+    stripes = np.where(Y > 0.1 * HEIGHT, 11.0 * (1 - np.cos(2 * np.pi * across / 12)), 0)
+    entry, direction = np.array([300.0, 10.0]), along(35, LEFT)
+
+    def striped(lines: list[Line]) -> list[Line]:
+        return [line for line in lines if line.direction @ along(20) > np.cos(np.radians(3))]
+
+    narrow = np.where(across % 48 < 12, stripes, 0)  # the same stripes, three in four left out
+    assert striped(find(narrow + shaft(entry, direction)))
+    lines = find(stripes + shaft(entry, direction))
+    assert is_on(lines[0], entry, direction)
+    assert not striped(lines)
 
 
 # ---- the line itself
