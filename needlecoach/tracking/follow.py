@@ -15,7 +15,6 @@ from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus
 
 MOTION_SPAN_S = 0.16
-MOTION_SHARE = 0.15
 MOTION_FADE_SHARE = 0.6
 WAIT_S = 0.8
 WAIT_MM = 4.0
@@ -56,10 +55,9 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, inside)
     stirring = moving_share(moving)
-    motion_evidence = emission(moving, fade_share=MOTION_FADE_SHARE)
     # A needle that never stirs again has more likely slipped out than stayed.
     step_s = np.gradient(time_s)[:, None]
-    path = follow_tip(motion_evidence - REST_NATS_PER_S * step_s, stirring, time_s)
+    path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s)
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = _covered(path, time_s, margin_mm)
@@ -67,8 +65,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        evidence = emission(odds, tip_bonus(grey, odds)) + MOTION_SHARE * motion_evidence
-        path = follow_tip(evidence, stirring, time_s)
+        path = follow_tip(emission(odds, tip_bonus(grey, odds)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
