@@ -188,8 +188,8 @@ def _is_echo(line: Line, lines: Sequence[Line], step_mm: float) -> bool:
         comparable = other is not line and other.support_mm >= 0.4 * line.support_mm
         if not comparable or _turn_deg(line, other) > ECHO_ANGLE_DEG:
             continue
-        foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
-        below_mm = float(other.distance_px(foot)) * step_mm
-        if 0.6 < below_mm < ECHO_REACH_MM:
+        # All of it must lie below: a line that crosses another is no copy of it.
+        below_mm = other.distance_px([line.first_px, line.last_px]) * step_mm
+        if np.all((below_mm > 0.6) & (below_mm < ECHO_REACH_MM)):
             return True
     return False

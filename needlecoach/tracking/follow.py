@@ -22,10 +22,11 @@ REST_NATS_PER_S = 0.5
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much behind the
-# tip as ahead of it, and this share of the shaft stood out.
+# tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
 LEAST_TRAVEL_MM = 3.0
-LEAST_CONTRAST = 1.8
+LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
+MOST_LIT_AHEAD = 0.06
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,9 +102,14 @@ def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: Bo
         tip = position[first:end, None]
         behind = inside[first:end] & (s < tip - 0.5)
         ahead = inside[first:end] & (s > tip + 2.0)
-        travel = float(np.ptp(np.percentile(tip, [5, 95])))
+        lit = odds[first:end] > 0
         contrast = _mean(motion[first:end], behind) / max(_mean(motion[first:end], ahead), 0.2)
-        if travel < LEAST_TRAVEL_MM or contrast < LEAST_CONTRAST or _mean(odds[first:end] > 0, behind) < LEAST_LIT:
+        if (
+            np.ptp(np.percentile(tip, [5, 95])) < LEAST_TRAVEL_MM
+            or contrast < LEAST_CONTRAST
+            or _mean(lit, behind) < LEAST_LIT
+            or _mean(lit, ahead) > MOST_LIT_AHEAD
+        ):
             position[first:end] = np.nan
     gone = np.isnan(position)
     return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))

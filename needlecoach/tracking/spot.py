@@ -17,6 +17,8 @@ ACROSS_MM = 0.7
 # A peak this much darker than the brightest one near it is an extra echo or speckle beyond the tip.
 FAINTER_GREY = 45.0
 SMOOTH_MM = 0.12
+# Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly does.
+OFF_AXIS_GREY = 40.0
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,7 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
         picture, points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_CUBIC
     ).astype(np.float32)
     patch = cv2.GaussianBlur(patch, (0, 0), SMOOTH_MM / SAMPLE_MM)
+    patch -= OFF_AXIS_GREY * (across[:, None] / ACROSS_MM).astype(np.float32) ** 2
     ridge = patch.max(axis=0)
     inner = ridge[1:-1]
     peak = np.flatnonzero((inner >= ridge[:-2]) & (inner > ridge[2:])) + 1
@@ -56,4 +59,4 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
         return None
     column = int(peak[-1])
     row = int(np.argmax(patch[:, column]))
-    return Spot(float(along[column]), float(across[row]), float(ridge[column]))
+    return Spot(float(along[column]), float(across[row]), float(patch[row, column] + OFF_AXIS_GREY * (across[row] / ACROSS_MM) ** 2))

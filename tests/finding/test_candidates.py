@@ -17,8 +17,6 @@ MASK = np.ones((HEIGHT, WIDTH), dtype=bool)
 X, Y = np.meshgrid(np.arange(WIDTH, dtype=float), np.arange(HEIGHT, dtype=float))
 RIGHT, LEFT = 1, -1
 ENTRY = np.array([20.0, 30.0])
-# A line across the shaft's own end, a few degrees off, counts as above it: the shaft is dimmed as its copy.
-MISTAKEN_COPY = pytest.mark.xfail(strict=True, reason="a line that crosses a shaft is taken for its original")
 
 
 def gel(seed: int) -> np.ndarray:
@@ -87,7 +85,6 @@ def test_a_shaft_is_among_the_lines(slope_deg, side, grey):
         assert any(is_on(line, entry, direction) for line in lines), seed
 
 
-@MISTAKEN_COPY
 def test_a_shaft_alone_is_the_best_line_over_its_whole_length():
     for slope_deg in (10, 20, 30, 40, 50, 60, 70, 80):
         for side in (RIGHT, LEFT):
@@ -97,7 +94,6 @@ def test_a_shaft_alone_is_the_best_line_over_its_whole_length():
             assert best.support_mm == pytest.approx(160 * STEP_MM, rel=0.06), (slope_deg, side)
 
 
-@MISTAKEN_COPY
 def test_a_shaft_in_speckle_is_the_best_line():
     for slope_deg in (25, 45, 65, 80):
         for side in (RIGHT, LEFT):
@@ -217,7 +213,7 @@ def copies(slope_deg: float, side: int, gaps_mm: list[float], *, grey: float = 9
 
 
 @pytest.mark.parametrize("side", [RIGHT, LEFT])
-@pytest.mark.parametrize("slope_deg", [20, 35, 60])
+@pytest.mark.parametrize("slope_deg", [15, 20, 35, 60])
 def test_reverberation_copies_are_dimmed(slope_deg, side):
     entry, direction = start(slope_deg, side), along(slope_deg, side)
     below = np.array([-side * direction[1], side * direction[0]])
@@ -251,7 +247,6 @@ def test_a_shaft_beside_a_brighter_tube_is_listed(gap_mm):
         assert any(is_on(line, tube_at, along(30)) for line in lines)
 
 
-@MISTAKEN_COPY
 def test_a_shaft_above_a_tube_or_far_below_one_keeps_its_support():
     for gap_mm in (3.0, 12.0, -12.0):
         for seed in range(3):
