@@ -35,6 +35,7 @@ class Course:
 
     axis: Axis
     path: TipPath
+    by_motion: TipPath
     spots: list[Spot | None]
     grey: FloatArray
     change: FloatArray
@@ -59,6 +60,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     # A needle that never stirs again has more likely slipped out than stayed.
     step_s = np.gradient(time_s)[:, None]
     path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s)
+    by_motion = path
     reverse = axis.reversed()
     for margin_mm in COVER_MM:
         covered = _covered(path, time_s, margin_mm)
@@ -72,7 +74,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
     ]
-    return Course(axis, path, spots, grey, change, odds, before, motion, inside)
+    return Course(axis, path, by_motion, spots, grey, change, odds, before, motion, inside)
 
 
 def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:

@@ -19,6 +19,7 @@ FAINTER_GREY = 45.0
 SMOOTH_MM = 0.12
 # Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly does.
 OFF_AXIS_GREY = 40.0
+CLIMB = 5
 
 
 @dataclass(frozen=True)
@@ -50,13 +51,15 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
         picture, points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_CUBIC
     ).astype(np.float32)
     patch = cv2.GaussianBlur(patch, (0, 0), SMOOTH_MM / SAMPLE_MM)
-    patch -= OFF_AXIS_GREY * (across[:, None] / ACROSS_MM).astype(np.float32) ** 2
-    ridge = patch.max(axis=0)
+    leaning = patch - OFF_AXIS_GREY * (across[:, None] / ACROSS_MM).astype(np.float32) ** 2
+    ridge = leaning.max(axis=0)
     inner = ridge[1:-1]
     peak = np.flatnonzero((inner >= ridge[:-2]) & (inner > ridge[2:])) + 1
     peak = peak[ridge[peak] >= ridge.max() - FAINTER_GREY]
     if not peak.size:
         return None
     column = int(peak[-1])
-    row = int(np.argmax(patch[:, column]))
-    return Spot(float(along[column]), float(across[row]), float(patch[row, column] + OFF_AXIS_GREY * (across[row] / ACROSS_MM) ** 2))
+    # The price chooses the peak but must not shift it.
+    start = max(0, int(np.argmax(leaning[:, column])) - CLIMB)
+    row = start + int(np.argmax(patch[start : start + 2 * CLIMB + 1, column]))
+    return Spot(float(along[column]), float(across[row]), float(patch[row, column]))

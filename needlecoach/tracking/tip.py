@@ -43,7 +43,16 @@ EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
-FLOOR = 1e-200
+BRIDGE_DEPTH_MM = 5.0
+BRIDGE_S = 4.0
+# A shorter loss of sight is motion blur: the path itself knows better.
+BRIDGE_FROM_S = 0.3
+# Motion alone runs ahead of the tip by up to about this much.
+BRIDGE_BEYOND_MM = 3.0
+# Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
+BRIDGE_SD_MM = 0.5
+BRIDGE_SD_SHARE = 0.3
+BRIDGE_SD_MM_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,3 +266,49 @@ def _read_off(path: TipPath, frame: int, posterior: FloatArray, absent: float) -
 def _spread(state: FloatArray, kernel: FloatArray) -> FloatArray:
     """Move a distribution along the axis by a kernel of odd length."""
     return np.convolve(state, kernel, mode="full")[len(kernel) // 2 :][: len(state)]
+
+
+def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:
+    """Replace the path between two sights of the tip by what those sights and the strip's motion allow.
+
+    While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's plane looks
+    like one that is pulled back. The tip is taken to move evenly from where it went out of sight to where it came
+    back, or to be as deep as anything was seen moving.
+
+    Parameters
+    ----------
+    path, by_motion : paths from the whole evidence, and from motion alone
+    seen : (n_frames,) bool
+        Where the tip itself can be seen. A glimpse shorter than 0.3 s may be an echo of something else and is no sight.
+    """
+    position, sd = path.position_mm.copy(), path.sd_mm.copy()
+    present = path.present.copy()
+    sights = np.flatnonzero(_lasting(seen, time_s))
+    for first, last in zip(sights[:-1], sights[1:], strict=True):
+        hidden = np.arange(first + 1, last)
+        gone = hidden[np.isnan(position[hidden])]
+        long_s = time_s[last] - time_s[first]
+        # Where it left by the edge of the picture it was out, not out of sight.
+        left = gone.size and min(position[gone[0] - 1], position[gone[-1] + 1]) < BRIDGE_DEPTH_MM
+        if long_s < BRIDGE_FROM_S or left or (gone.size and long_s > BRIDGE_S):
+            continue
+        share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
+        between = position[first] + share * (position[last] - position[first])
+        moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
+        deeper = moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM
+        position[hidden] = np.where(deeper, moved, between)
+        travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
+        rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
+        sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
+        present[hidden] = np.maximum(present[hidden], 0.5)
+    return TipPath(position, sd, present)
+
+
+def _lasting(state: BoolArray, time_s: FloatArray) -> BoolArray:
+    """A yes-or-no without its spells of yes shorter than a bridge."""
+    kept = state.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        if time_s[end - 1] - time_s[first] < BRIDGE_FROM_S:
+            kept[first:end] = False
+    return kept

@@ -13,13 +13,17 @@ from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import follow_target
+from needlecoach.tracking.tip import TipPath, bridge_hidden
 
-# A tip is seen when its echo stands this far above its surroundings and is not black: 14 dB at a dynamic range of
-# 60 dB over 255 greys is 60 greys above the mean square of the surroundings, which lies about 10 above their mean.
-SEEN_GREY = 55.0
+# A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys are 60
+# greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are smoothed. Where
+# nothing has changed it must stand out further, or it is speckle.
+SEEN_GREY = 35.0
+SEEN_UNCHANGED_GREY = 70.0
 DARKEST_GREY = 40.0
-SEEN_ODDS_SHARE = 0.3
 FLICKER_S = 0.12
+# What is seen further than this from where the tip must be is not the tip.
+ELSEWHERE_MM = 3.0
 # Root-mean-square error of a tip that is seen, in working pixels and mm, and least error of one that is inferred.
 SEEN_SD_STEPS = 1.0
 SEEN_SD_MM = 0.1
@@ -87,9 +91,11 @@ def _absent(n: int) -> dict[str, FloatArray | BoolArray]:
 
 def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, FloatArray | BoolArray]:
     """Fields of the track of a needle."""
-    present = np.isfinite(course.path.position_mm)
-    visible = _seen(course, time_s) & present
-    along, across = course.path.position_mm.copy(), np.zeros(len(present))
+    visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
+    path = bridge_hidden(course.path, course.by_motion, visible, time_s)
+    present = np.isfinite(path.position_mm)
+    visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM
+    along, across = path.position_mm.copy(), np.zeros(len(present))
     for i in np.flatnonzero(visible):
         spot = course.spots[i]
         if spot is not None:
@@ -101,7 +107,7 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
     for array in (tip, entry):
         array[~present] = np.nan
     seen_sd = np.hypot(SEEN_SD_STEPS * plane.step_mm, SEEN_SD_MM)
-    inferred_sd = np.hypot(np.maximum(course.path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
+    inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
     return {
         "needle_present": present,
         "tip_px": tip,
@@ -109,7 +115,7 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         "tip_sd_mm": np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
         "entry_px": entry,
         "angle_deg": slope,
-        "shaft_visible_share": _shaft_share(course),
+        "shaft_visible_share": _shaft_share(course, path),
         "trail_end_px": np.full((len(present), 2), np.nan),
     }
 
@@ -133,8 +139,9 @@ def _seen(course: Course, time_s: FloatArray) -> BoolArray:
         ]
         surroundings = max(levels, default=0.0)
         around = course.odds[i, max(0, centre - 2) : centre + 3]
-        changed = around.size > 0 and around.max() > SEEN_ODDS_SHARE
-        seen[i] = changed and spot.grey >= DARKEST_GREY and spot.grey - surroundings >= SEEN_GREY
+        changed = around.size > 0 and around.max() > 0
+        enough = SEEN_GREY if changed else SEEN_UNCHANGED_GREY
+        seen[i] = spot.grey >= DARKEST_GREY and spot.grey - surroundings >= enough
     return _without_flicker(seen, time_s)
 
 
@@ -148,10 +155,10 @@ def _without_flicker(state: BoolArray, time_s: FloatArray) -> BoolArray:
     return np.asarray(windows.mean(axis=1) > 0.5)
 
 
-def _shaft_share(course: Course) -> FloatArray:
+def _shaft_share(course: Course, path: TipPath) -> FloatArray:
     """Part of the shaft between entry and tip that stands out, (n_frames,), NaN without a needle."""
     share = np.full(len(course.spots), np.nan)
-    for i, position in enumerate(course.path.position_mm):
+    for i, position in enumerate(path.position_mm):
         if np.isfinite(position):
             upto = max(1, int(round(position / SAMPLE_MM)))
             share[i] = float((course.odds[i, :upto] > 0).mean())
