@@ -12,7 +12,7 @@ from needlecoach.tracking.changes import find_changes
 from needlecoach.tracking.kymograph import SAMPLE_MM, background_strips, motion_strips, stand_out, strips, without_ghosts
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
-from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus
+from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus, usual_tip_grey
 
 MOTION_SPAN_S = 0.16
 MOTION_FADE_SHARE = 0.6
@@ -62,13 +62,14 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s)
     by_motion = path
     reverse = axis.reversed()
+    usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
         covered = _covered(path, time_s, margin_mm)
         before = background_strips(pictures, time_s, axis, covered, n)
         after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        path = follow_tip(emission(odds, tip_bonus(grey, odds)), stirring, time_s)
+        path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None

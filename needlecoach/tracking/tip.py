@@ -23,10 +23,12 @@ MODE_NATS = 1.0
 # Neighbouring samples share the point-spread function; this far apart they speak for themselves.
 INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
-FADE_NATS = 0.7
+FADE_NATS = 0.3
 HALO_MM = 1.25
 TIP_NATS = 8.0
 TIP_SURE_NATS = 2.0
+TIP_NEAR_MM = 2.0
+TIP_DIM_GREY = 20.0
 TIP_FALL_MM = 0.75
 TIP_FALL_GREY = 50.0
 # A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were cost this.
@@ -34,7 +36,7 @@ MOVING_NATS = 4.0
 STILL_PRICE = 0.12
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
-DARK_NATS = 0.25
+DARK_NATS = 0.1
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so many greys.
 STRAY_SHARE = 0.1
 STRAY_GREY = 4.0
@@ -43,7 +45,7 @@ EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
-BRIDGE_DEPTH_MM = 5.0
+BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
 BRIDGE_FROM_S = 0.3
@@ -96,10 +98,22 @@ def log_odds(change: npt.NDArray[np.float32], inside: BoolArray, position_mm: Fl
     return np.where(inside, odds, -1.0)
 
 
-def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray) -> FloatArray:
+def usual_tip_grey(grey: npt.NDArray[np.float32], position_mm: FloatArray) -> float:
+    """Grey value that a tip usually has in this clip: median of the brightest sample near a first guess of it."""
+    near = round(TIP_NEAR_MM / SAMPLE_MM)
+    brightest = [
+        grey[i, max(0, at - near) : at + near + 1].max(initial=0)
+        for i, at in enumerate(np.nan_to_num(position_mm / SAMPLE_MM, nan=-1).astype(int))
+        if at >= near
+    ]
+    return float(np.median(brightest)) if brightest else 255.0
+
+
+def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray, usual_grey: float) -> FloatArray:
     """Log odds for a tip that can be seen at each sample: a bright, changed place with a fall just beyond it.
 
     The tip is the whitest point of the needle, and its picture falls off over the width of the point-spread function.
+    What is far darker than this clip's tip usually is (`usual_grey`) is a piece of shaft left in the beam.
     """
     ahead = max(1, round(TIP_FALL_MM / SAMPLE_MM))
     beyond = np.pad(grey, ((0, 0), (0, ahead)), mode="edge")[:, ahead:]
@@ -108,7 +122,8 @@ def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray) -> FloatArray:
     fall = np.clip((grey - beyond - TIP_FALL_GREY / 2) / TIP_FALL_GREY, 0, 1)
     peak = (grey >= before) & (grey >= after)
     changed = np.clip(odds / (TIP_SURE_NATS * SAMPLE_MM / INDEPENDENT_MM), 0, 1)
-    return TIP_NATS * fall * changed * np.where(peak, 1.0, 0.6)
+    bright = np.clip((grey - usual_grey + 3 * TIP_DIM_GREY) / (2 * TIP_DIM_GREY), 0, 1)
+    return TIP_NATS * fall * bright * changed * np.where(peak, 1.0, 0.6)
 
 
 def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
@@ -289,7 +304,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         gone = hidden[np.isnan(position[hidden])]
         long_s = time_s[last] - time_s[first]
         # Where it left by the edge of the picture it was out, not out of sight.
-        left = gone.size and min(position[gone[0] - 1], position[gone[-1] + 1]) < BRIDGE_DEPTH_MM
+        left = gone.size and _seen_leaving(position, seen, gone)
         if long_s < BRIDGE_FROM_S or left or (gone.size and long_s > BRIDGE_S):
             continue
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
@@ -302,6 +317,12 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _seen_leaving(position: FloatArray, seen: BoolArray, gone: npt.NDArray[np.intp]) -> bool:
+    """Tell whether the last sight before, or the first after, a spell of absence was near the edge of the picture."""
+    before, after = np.flatnonzero(seen[: gone[0]]), gone[-1] + np.flatnonzero(seen[gone[-1] :])
+    return bool(position[before[-1]] < BRIDGE_DEPTH_MM or position[after[0]] < BRIDGE_DEPTH_MM)
 
 
 def _lasting(state: BoolArray, time_s: FloatArray) -> BoolArray:
