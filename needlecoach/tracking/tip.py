@@ -294,11 +294,12 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     ----------
     path, by_motion : paths from the whole evidence, and from motion alone
     seen : (n_frames,) bool
-        Where the tip itself can be seen. A glimpse shorter than 0.3 s may be an echo of something else and is no sight.
+        Where the tip itself can be seen. A glimpse shorter than 0.3 s and far
+        behind the sights around it is an echo of something else.
     """
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
-    sights = np.flatnonzero(_lasting(seen, time_s))
+    sights = np.flatnonzero(seen & ~_retreating_glimpses(seen, position, time_s))
     for first, last in zip(sights[:-1], sights[1:], strict=True):
         hidden = np.arange(first + 1, last)
         gone = hidden[np.isnan(position[hidden])]
@@ -325,11 +326,17 @@ def _seen_leaving(position: FloatArray, seen: BoolArray, gone: npt.NDArray[np.in
     return bool(position[before[-1]] < BRIDGE_DEPTH_MM or position[after[0]] < BRIDGE_DEPTH_MM)
 
 
-def _lasting(state: BoolArray, time_s: FloatArray) -> BoolArray:
-    """A yes-or-no without its spells of yes shorter than a bridge."""
-    kept = state.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
-    for first, end in zip(edges[::2], edges[1::2], strict=True):
-        if time_s[end - 1] - time_s[first] < BRIDGE_FROM_S:
-            kept[first:end] = False
-    return kept
+def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell which short spells of sight lie well behind the lasting ones around them, (n_frames,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], seen.astype(int), [0]])))
+    spells = list(zip(edges[::2], edges[1::2], strict=True))
+    lasting = [time_s[end - 1] - time_s[first] >= BRIDGE_FROM_S for first, end in spells]
+    doubtful = np.zeros(len(seen), dtype=bool)
+    for k, (first, end) in enumerate(spells):
+        before = [spells[j] for j in range(k) if lasting[j]]
+        after = [spells[j] for j in range(k + 1, len(spells)) if lasting[j]]
+        if lasting[k] or not before or not after:
+            continue
+        shallowest = min(position[before[-1][1] - 1], position[after[0][0]])
+        doubtful[first:end] = position[first:end].max() < shallowest - BRIDGE_BEYOND_MM
+    return doubtful
