@@ -20,6 +20,8 @@ SMOOTH_MM = 0.12
 # Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly does.
 OFF_AXIS_GREY = 40.0
 CLIMB = 5
+# At the end of an even line the echo has fallen by half, 6 dB: 25 of 255 greys at a dynamic range of 60 dB.
+LINE_END_GREY = 25.0
 
 
 @dataclass(frozen=True)
@@ -37,12 +39,13 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
     Returns
     -------
     Spot or None
-        None when brightness has no peak there.
+        None when brightness neither has a peak nor ends there.
 
     Notes
     -----
     The picture of the tip is a spot of the size of the point-spread function, whose peak lies at the tip; the shaft
-    behind it is a row of such spots, so the outermost of the bright ones is taken.
+    behind it is a row of such spots, so the outermost of the bright ones is taken, or the
+    end of the row where it has no peak of its own.
     """
     along = np.arange(guess_mm - BACK_MM, guess_mm + AHEAD_MM, SAMPLE_MM)
     across = np.arange(-ACROSS_MM, ACROSS_MM + 1e-9, SAMPLE_MM)
@@ -56,9 +59,12 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
     inner = ridge[1:-1]
     peak = np.flatnonzero((inner >= ridge[:-2]) & (inner > ridge[2:])) + 1
     peak = peak[ridge[peak] >= ridge.max() - FAINTER_GREY]
-    if not peak.size:
+    if peak.size:
+        column = int(peak[-1])
+    elif ridge[-1] < ridge.max() - FAINTER_GREY:
+        column = int(np.flatnonzero(ridge >= ridge.max() - LINE_END_GREY)[-1])
+    else:
         return None
-    column = int(peak[-1])
     # The price chooses the peak but must not shift it.
     start = max(0, int(np.argmax(leaning[:, column])) - CLIMB)
     row = start + int(np.argmax(patch[start : start + 2 * CLIMB + 1, column]))

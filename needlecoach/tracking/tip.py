@@ -299,15 +299,8 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     """
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
-    sights = np.flatnonzero(seen & ~_retreating_glimpses(seen, position, time_s))
-    for first, last in zip(sights[:-1], sights[1:], strict=True):
+    for first, last in _gaps_in_sight(position, seen, time_s):
         hidden = np.arange(first + 1, last)
-        gone = hidden[np.isnan(position[hidden])]
-        long_s = time_s[last] - time_s[first]
-        # Where it left by the edge of the picture it was out, not out of sight.
-        left = gone.size and _seen_leaving(position, seen, gone)
-        if long_s < BRIDGE_FROM_S or left or (gone.size and long_s > BRIDGE_S):
-            continue
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
         between = position[first] + share * (position[last] - position[first])
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
@@ -320,16 +313,44 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     return TipPath(position, sd, present)
 
 
-def _seen_leaving(position: FloatArray, seen: BoolArray, gone: npt.NDArray[np.intp]) -> bool:
-    """Tell whether the last sight before, or the first after, a spell of absence was near the edge of the picture."""
-    before, after = np.flatnonzero(seen[: gone[0]]), gone[-1] + np.flatnonzero(seen[gone[-1] :])
-    return bool(position[before[-1]] < BRIDGE_DEPTH_MM or position[after[0]] < BRIDGE_DEPTH_MM)
+def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:
+    """Pairs of frames with sight of the tip between which it stayed in, out of sight, for 0.3 s or longer."""
+    gaps = []
+    for start, end in _stays(position, seen):
+        stay = slice(start, end)
+        trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
+        sights = start + np.flatnonzero(trusted)
+        for first, last in zip(sights[:-1], sights[1:], strict=True):
+            lost = np.isnan(position[first:last]).any()
+            if BRIDGE_FROM_S <= time_s[last] - time_s[first] and (not lost or time_s[last] - time_s[first] < BRIDGE_S):
+                gaps.append((int(first), int(last)))
+    return gaps
+
+
+def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
+    """Cut the clip where the needle was seen near the edge of the picture before, or after, it was gone."""
+    cuts = [0]
+    gone = _spells(np.isnan(position))
+    for first, end in gone:
+        before, after = np.flatnonzero(seen[:first]), end + np.flatnonzero(seen[end:])
+        if (
+            not before.size
+            or not after.size
+            or min(position[before[-1]], position[after[0]]) < BRIDGE_DEPTH_MM
+        ):
+            cuts.append((first + end) // 2)
+    return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
+
+
+def _spells(state: BoolArray) -> list[tuple[int, int]]:
+    """First frame and end of every run of yes."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
+    return [(int(first), int(end)) for first, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:
     """Tell which short spells of sight lie well behind the lasting ones around them, (n_frames,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], seen.astype(int), [0]])))
-    spells = list(zip(edges[::2], edges[1::2], strict=True))
+    spells = _spells(seen)
     lasting = [time_s[end - 1] - time_s[first] >= BRIDGE_FROM_S for first, end in spells]
     doubtful = np.zeros(len(seen), dtype=bool)
     for k, (first, end) in enumerate(spells):
