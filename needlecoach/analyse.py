@@ -105,7 +105,12 @@ def _track(reader: ClipReader, region: Region, marks: Marks, progress: Progress 
 
 
 def _card(
-    reader: ClipReader, marks: Marks, region: Region, scale: Scale, tracking: Tracking, pass_withdrawal_mm: float
+    reader: ClipReader,
+    marks: Marks,
+    region: Region,
+    scale: Scale,
+    tracking: Tracking,
+    pass_withdrawal_mm: float,
 ) -> Scorecard:
     track: Track = tracking.track
     scoring = score_track(

@@ -177,7 +177,9 @@ FAR_SHARE = 0.02
 BOW_SD_PER_MM = 1 / 40**2
 
 
-def find_axis(changes: Changes, frame_time_s: FloatArray, *, depth_share: FloatArray, step_mm: float) -> Axis | None:
+def find_axis(
+    changes: Changes, frame_time_s: FloatArray, *, depth_share: FloatArray, step_mm: float
+) -> Axis | None:
     """Find the needle's axis over a clip.
 
     Returns
@@ -251,7 +253,9 @@ def _echo_moments(
         band = cv2.GaussianBlur(band, (1, 5), 0)
         peak = band.max(axis=1)
         level = max(FIRST_ECHO_FLOOR, FIRST_ECHO_SHARE * float(np.percentile(peak, 75)))
-        n_mm, ok = _first_peak(band, np.minimum(level, np.maximum(FIRST_ECHO_SHARE * peak, FIRST_ECHO_FLOOR)), offsets)
+        n_mm, ok = _first_peak(
+            band, np.minimum(level, np.maximum(FIRST_ECHO_SHARE * peak, FIRST_ECHO_FLOOR)), offsets
+        )
         if np.count_nonzero(ok) < 4:
             continue
         at = centre[ok] + n_mm[ok, None] / step_mm * across - pivot
@@ -307,5 +311,7 @@ def _solve_arcs(
     Blocks far in time count little, but enough to hold the shaft where the near ones show too short a stretch.
     """
     gap = at_s[:, None] - time_s[None, :]
-    kernel = np.exp(-0.5 * (gap / SMOOTH_S) ** 2) + FAR_SHARE * np.exp(-0.5 * (gap / FAR_SMOOTH_S) ** 2) + 1e-6
+    kernel = (
+        np.exp(-0.5 * (gap / SMOOTH_S) ** 2) + FAR_SHARE * np.exp(-0.5 * (gap / FAR_SMOOTH_S) ** 2) + 1e-6
+    )
     return _solve_sums(kernel @ moments)

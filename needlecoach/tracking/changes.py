@@ -89,7 +89,10 @@ def _two_sided(means: FloatImages, step_mm: float) -> FloatImages:
     for block in range(len(means)):
         over = [
             means[block] - side
-            for side, known in ((past[block - 1], block > 0), (future[min(block + 1, len(means) - 1)], block < len(means) - 1))
+            for side, known in (
+                (past[block - 1], block > 0),
+                (future[min(block + 1, len(means) - 1)], block < len(means) - 1),
+            )
             if known
         ]
         if over:

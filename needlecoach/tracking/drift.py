@@ -17,7 +17,9 @@ RENEW = 0.5
 FADE_SHARE = 0.2
 
 
-def steady(pictures: Iterable[GreyImage], *, mask: BoolArray, step_mm: float) -> tuple[list[GreyImage], FloatArray, FloatArray]:
+def steady(
+    pictures: Iterable[GreyImage], *, mask: BoolArray, step_mm: float
+) -> tuple[list[GreyImage], FloatArray, FloatArray]:
     """Shift every picture onto the ones before it.
 
     Parameters

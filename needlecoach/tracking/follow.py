@@ -9,10 +9,26 @@ import numpy as np
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, find_axis
 from needlecoach.tracking.changes import find_changes
-from needlecoach.tracking.kymograph import SAMPLE_MM, background_strips, motion_strips, stand_out, strips, without_ghosts
+from needlecoach.tracking.kymograph import (
+    SAMPLE_MM,
+    background_strips,
+    motion_strips,
+    stand_out,
+    strips,
+    without_ghosts,
+)
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
-from needlecoach.tracking.tip import TipPath, emission, follow_tip, log_odds, motion_odds, moving_share, tip_bonus, usual_tip_grey
+from needlecoach.tracking.tip import (
+    TipPath,
+    emission,
+    follow_tip,
+    log_odds,
+    motion_odds,
+    moving_share,
+    tip_bonus,
+    usual_tip_grey,
+)
 
 MOTION_SPAN_S = 0.16
 MOTION_FADE_SHARE = 0.6
@@ -59,7 +75,9 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     stirring = moving_share(moving)
     # A needle that never stirs again has more likely slipped out than stayed.
     step_s = np.gradient(time_s)[:, None]
-    path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s)
+    path = follow_tip(
+        emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s
+    )
     by_motion = path
     reverse = axis.reversed()
     usual_grey = usual_tip_grey(grey, path.position_mm)

@@ -114,7 +114,9 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
     off_after = np.maximum(grey - high, low - grey)
     no_before, no_after = np.isnan(before), np.isnan(after)
     # Where the first look is missing (in from the first frame) a needle must at least outshine what it leaves.
-    change = np.where(no_before, grey - high, np.where(no_after, over_before, np.minimum(over_before, off_after)))
+    change = np.where(
+        no_before, grey - high, np.where(no_after, over_before, np.minimum(over_before, off_after))
+    )
     change[no_before & no_after] = 0
     return np.asarray(cv2.blur(np.maximum(change, 0).astype(np.float32), (3, 1)))
 
@@ -127,8 +129,7 @@ def motion_strips(
     reach = max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(pictures) > 1 else 0
     early, late = (np.clip(frames + by, 0, len(pictures) - 1) for by in (-reach, reach))
     pair = [
-        np.stack([sample_strip(pictures[j], axis, i, n) for i, j in enumerate(at)])
-        for at in (early, late)
+        np.stack([sample_strip(pictures[j], axis, i, n) for i, j in enumerate(at)]) for at in (early, late)
     ]
     first, second = (side.astype(np.float32) for side in pair)
     return np.asarray(cv2.blur(np.maximum(_beyond(first, second), _beyond(second, first)), (3, 1)))
@@ -137,7 +138,9 @@ def motion_strips(
 def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
     """By how much a strip leaves the range of its reference when that may slide a little."""
     kernel = np.ones((1, 3), dtype=np.uint8)
-    return np.maximum(np.maximum(strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip), 0)
+    return np.maximum(
+        np.maximum(strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip), 0
+    )
 
 
 def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:

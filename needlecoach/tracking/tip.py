@@ -15,7 +15,7 @@ USUAL_MM_S = 15.0
 # Share of moves at any speed up to the fastest: a needle is often pulled out in one go.
 SHARE_FAST = 0.4
 TREMOR_MM = 0.2
-# How long a needle rests, advances or withdraws before it does something else, 
+# How long a needle rests, advances or withdraws before it does something else,
 # in the order resting, advancing, withdrawing.
 HOLD_S = (1.5, 0.5, 0.5)
 # Price of resting in a frame whose strip moves for certain, and of moving in one where nothing stirs.
@@ -322,7 +322,9 @@ def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) ->
         sights = start + np.flatnonzero(trusted)
         for first, last in zip(sights[:-1], sights[1:], strict=True):
             lost = np.isnan(position[first:last]).any()
-            if BRIDGE_FROM_S <= time_s[last] - time_s[first] and (not lost or time_s[last] - time_s[first] < BRIDGE_S):
+            if time_s[last] - time_s[first] >= BRIDGE_FROM_S and (
+                not lost or time_s[last] - time_s[first] < BRIDGE_S
+            ):
                 gaps.append((int(first), int(last)))
     return gaps
 

@@ -39,7 +39,9 @@ class Tracking:
     notes: tuple[str, ...]
 
 
-def track_clip(pictures: Iterable[GreyImage], time_s: list[float], plane: Plane, target: Target | None) -> Tracking:
+def track_clip(
+    pictures: Iterable[GreyImage], time_s: list[float], plane: Plane, target: Target | None
+) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
     Parameters
@@ -89,7 +91,9 @@ def _absent(n: int) -> dict[str, FloatArray | BoolArray]:
     }
 
 
-def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, FloatArray | BoolArray]:
+def _present(
+    course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
+) -> dict[str, FloatArray | BoolArray]:
     """Fields of the track of a needle."""
     visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
     path = bridge_hidden(course.path, course.by_motion, visible, time_s)
@@ -101,7 +105,9 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         if spot is not None:
             along[i], across[i] = spot.along_mm, spot.across_mm
     axis = course.axis
-    tip = plane.to_frame_px(np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift)
+    tip = plane.to_frame_px(
+        np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift
+    )
     slope = np.array([axis.slope_deg(i, s) if present[i] else np.nan for i, s in enumerate(along)])
     entry = plane.to_frame_px(axis.entry + shift)
     for array in (tip, entry):
