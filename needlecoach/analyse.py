@@ -1,4 +1,4 @@
-"""From a clip and its marks to a scorecard: composes the steps of the other rooms, computes nothing itself."""
+"""From a clip and its marks to a scorecard: composes the other rooms' steps, computes nothing itself."""
 
 from __future__ import annotations
 

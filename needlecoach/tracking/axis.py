@@ -24,7 +24,8 @@ JUMP_COST_CAP = 15.0
 GAP_COST_PER_BLOCK = 0.3
 NEW_CHAIN_COST = 15.0
 ENTRY_REACH_MM = 10.0
-# A needle goes in beside the probe: it comes into the picture through the upper part of a side, or from above.
+# A needle goes in beside the probe: it comes into the picture through the upper part of a side, or from
+# above.
 DEEPEST_ENTRY = 0.6
 SAME_AXIS_MM = 10.0
 
@@ -33,9 +34,10 @@ SAME_AXIS_MM = 10.0
 class Axis:
     """Shaft of every frame: a line, or a slight arc, from the edge of the picture into it.
 
-    `entry` and `direction` (pointing inwards) have shape (n_frames, 2), in working pixels; `bow_per_mm` (n_frames,) is
-    the arc's deviation below the line over the square of the distance from the entry; `support_mm` (n_frames,) is the
-    length of shaft that stood out around that time, 0 where the line is carried over from other times.
+    `entry` and `direction` (pointing inwards) have shape (n_frames, 2), in working pixels; `bow_per_mm`
+    (n_frames,) is the arc's deviation below the line over the square of the distance from the entry;
+    `support_mm` (n_frames,) is the length of shaft that stood out around that time, 0 where the line is
+    carried over from other times.
     """
 
     entry: FloatArray
@@ -57,7 +59,7 @@ class Axis:
         return self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
 
     def slope_deg(self, frame: int, upto_mm: float) -> float:
-        """Acute angle of the chord from the entry to a place along the shaft with the picture's horizontal."""
+        """Acute angle to the picture's horizontal of the chord from the entry to a place along the shaft."""
         chord = self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame]
         return float(np.degrees(np.arctan2(abs(chord[1]), abs(chord[0]))))
 
@@ -69,7 +71,7 @@ class Axis:
 
 
 def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
-    """Point where a line enters the region from above, shape (2,) in working pixels; None when it misses it."""
+    """Point where a line enters the region from above, (2,) in working pixels; None when it misses it."""
     height, width = mask.shape
     along = line.direction
     foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
@@ -294,7 +296,7 @@ def _robust_moments(s: FloatArray, n: FloatArray) -> FloatArray:
 
 
 def _solve_sums(sums: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Level, slope and bow of the arcs that fit sums of shape (n, 8) best, a bow costing what it is unlikely to be."""
+    """Level, slope and bow of the arcs that fit sums (n, 8) best, a bow costing what it is unlikely to be."""
     design = sums[:, [0, 1, 2, 1, 2, 3, 2, 3, 4]].reshape(-1, 3, 3).copy()
     design[:, 2, 2] += (RESIDUAL_MM / BOW_SD_PER_MM) ** 2
     design[:, 1, 1] += 1e-3
@@ -308,7 +310,8 @@ def _solve_arcs(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Level (mm), slope and bow of the shaft at given times, from the sums of blocks close in time.
 
-    Blocks far in time count little, but enough to hold the shaft where the near ones show too short a stretch.
+    Blocks far in time count little, but enough to hold the shaft where the near ones show too short a
+    stretch.
     """
     gap = at_s[:, None] - time_s[None, :]
     kernel = (

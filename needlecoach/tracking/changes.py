@@ -16,8 +16,8 @@ BLOCK_S = 0.2
 # What drifts by less than this must not look new: the reference is dilated by it.
 JITTER_MM = 0.3
 EDGE_MM = 0.5
-# Where either only the past or only the future of a place is darker (a trail left behind, a needle that is in from
-# the first frame or still in at the last), the change counts for this share.
+# Where either only the past or only the future of a place is darker (a trail left behind, a needle that is in
+# from the first frame or still in at the last), the change counts for this share.
 ONE_SIDED_SHARE = 0.3
 
 
@@ -48,8 +48,8 @@ def find_changes(
 
     Notes
     -----
-    A needle is brighter than the darkest look of its place both before and after; scenery is not, nor is a trail
-    once it has been laid, since from then on it stays.
+    A needle is brighter than the darkest look of its place both before and after; scenery is not, nor is a
+    trail once it has been laid, since from then on it stays.
     """
     block_of = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
     block_of = np.unique(block_of, return_inverse=True)[1]

@@ -32,14 +32,15 @@ def steady(
     -------
     steadied : list of pictures
     shift : (n, 2)
-        How far each picture had moved against the first, in pixels: a thing at (x, y) in the steadied picture lies at
-        (x, y) + shift in the original one.
+        How far each picture had moved against the first, in pixels: a thing at (x, y) in the steadied picture
+        lies at (x, y) + shift in the original one.
     likeness : (n,)
         Response of the registration, 0-1; low where the picture has changed altogether (a sweep, a cut).
 
     Notes
     -----
-    Phase correlation (Kuglin & Hines, Proc IEEE Int Conf Cybernetics and Society 1975) against a kept reference.
+    Phase correlation (Kuglin & Hines, Proc IEEE Int Conf Cybernetics and Society 1975) against a kept
+    reference.
     """
     steadied: list[GreyImage] = []
     shifts: list[tuple[float, float]] = []

@@ -37,8 +37,8 @@ WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
-# A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much behind the
-# tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
+# A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
+# behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
 LEAST_TRAVEL_MM = 3.0
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
@@ -99,8 +99,8 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
 def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
     """How far the needle may reach in each frame, (n_frames,), mm; 0 where there is none.
 
-    Shortly before a spell of presence the first millimetres count as covered too: a needle that waits at the edge of
-    the picture does not move, and must not be learned as background.
+    Shortly before a spell of presence the first millimetres count as covered too: a needle that waits at the
+    edge of the picture does not move, and must not be learned as background.
     """
     present = np.isfinite(path.position_mm)
     reach = np.where(present, path.position_mm + margin_mm, 0.0)
@@ -113,8 +113,8 @@ def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
 def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: BoolArray) -> TipPath:
     """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
 
-    A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip as much
-    as behind it.
+    A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip
+    as much as behind it.
     """
     position = path.position_mm.copy()
     s = np.arange(motion.shape[1]) * SAMPLE_MM

@@ -1,4 +1,4 @@
-"""Position along the shaft by time: strips of the picture, and of what the same places look like without a needle."""
+"""Position along the shaft by time: strips of the picture, and of its places without a needle."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ GHOST_S = 0.15
 class Kymograph:
     """Strips along the axis, shape (n_frames, n_samples); sample k lies k * SAMPLE_MM from the entry point.
 
-    `grey` is the recorded picture; `inside` tells which samples lie in the region; `change` is by how many grey values
-    the strip stands out both from what its place looked like before the needle came and from what it looked like once
-    it had gone.
+    `grey` is the recorded picture; `inside` tells which samples lie in the region; `change` is by how many
+    grey values the strip stands out both from what its place looked like before the needle came and from what
+    it looked like once it had gone.
     """
 
     grey: FloatImages
@@ -39,7 +39,7 @@ class Kymograph:
 
 
 def sample_strip(picture: npt.ArrayLike, axis: Axis, frame: int, n: int) -> FloatArray:
-    """Mean grey value over the needle's width at n places along the shaft of a frame, shape (n,); 0 outside."""
+    """Mean grey value over the needle's width at n places along the shaft of a frame, (n,); 0 outside."""
     offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM])[:, None]
     points = axis.points(frame, np.arange(n) * SAMPLE_MM, offsets).astype(np.float32)
     strip = cv2.remap(np.asarray(picture), points[..., 0], points[..., 1], cv2.INTER_LINEAR)
@@ -72,8 +72,8 @@ def background_strips(
     Returns
     -------
     (n_frames, n) float32
-        NaN where the place has not been seen uncovered yet. Feed everything reversed in time for the next look instead
-        of the last one.
+        NaN where the place has not been seen uncovered yet. Feed everything reversed in time for the next
+        look instead of the last one.
     """
     height, width = pictures[0].shape
     background = np.zeros((height, width), dtype=np.float32)
@@ -101,10 +101,11 @@ def background_strips(
 
 
 def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> FloatImages:
-    """By how much strips leave the range of both references, allowing them to slide a little; shape as `grey`.
+    """By how much strips leave the range of both references when these may slide a little; shape as `grey`.
 
-    Against the look before the needle came only an excess counts (a needle brightens its place); against the look
-    once it has gone any difference counts, since a trail left behind can be brighter than the needle was.
+    Against the look before the needle came only an excess counts (a needle brightens its place); against the
+    look once it has gone any difference counts, since a trail left behind can be brighter than the needle
+    was.
     """
     reach = 2 * round(SLIDE_MM / SAMPLE_MM) + 1
     kernel = np.ones((1, reach), dtype=np.uint8)
@@ -113,7 +114,8 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
     low = cv2.erode(np.nan_to_num(after, nan=0.0), kernel)
     off_after = np.maximum(grey - high, low - grey)
     no_before, no_after = np.isnan(before), np.isnan(after)
-    # Where the first look is missing (in from the first frame) a needle must at least outshine what it leaves.
+    # Where the first look is missing (in from the first frame) a needle must at least outshine what it
+    # leaves.
     change = np.where(
         no_before, grey - high, np.where(no_after, over_before, np.minimum(over_before, off_after))
     )
@@ -124,7 +126,7 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
 def motion_strips(
     pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, *, over_s: float
 ) -> FloatImages:
-    """Change of every strip over a time span around its frame, sliding allowed; (n_frames, n), grey values."""
+    """Change of every strip over a time around its frame, sliding allowed; (n_frames, n), grey values."""
     frames = np.arange(len(pictures))
     reach = max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(pictures) > 1 else 0
     early, late = (np.clip(frames + by, 0, len(pictures) - 1) for by in (-reach, reach))
@@ -146,7 +148,8 @@ def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
 def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
     """Change without what the scanner's frame averaging still shows of a needle that has just left its place.
 
-    A place that has lost most of its change within a moment is being left; what remains there fades by itself.
+    A place that has lost most of its change within a moment is being left; what remains there fades by
+    itself.
     """
     step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else GHOST_S
     reach = max(1, round(GHOST_S / step_s))

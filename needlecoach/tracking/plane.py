@@ -12,7 +12,8 @@ import numpy.typing as npt
 from needlecoach.errors import UnscorableError
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Region, Scale
 
-# Finer than this only records noise: the point-spread function of a needle probe is 0.2-1 mm wide, wider at depth.
+# Finer than this only records noise: the point-spread function of a needle probe is 0.2-1 mm wide, wider at
+# depth.
 FINEST_STEP_MM = 0.15
 DEPTH_STEPS = 330
 SMALLEST_SIDE_MM = 5.0
@@ -20,7 +21,7 @@ SMALLEST_SIDE_MM = 5.0
 
 @dataclass(frozen=True)
 class Plane:
-    """Geometry of the working picture; its (0, 0) is the centre of its first pixel, one pixel is `step_mm` wide."""
+    """Geometry of the working picture; (0, 0) is the centre of its first pixel, a pixel is `step_mm` wide."""
 
     region: Region
     scale: Scale
@@ -29,7 +30,8 @@ class Plane:
         width_mm, height_mm = self.scale.to_mm(self.region.box_px[2:])
         if min(width_mm, height_mm) < SMALLEST_SIDE_MM:
             raise UnscorableError(
-                f"the picture is only {width_mm:.2g} x {height_mm:.2g} mm by the scale given; check --scale and --region"
+                f"the picture is only {width_mm:.2g} x {height_mm:.2g} mm by the scale given; "
+                "check --scale and --region"
             )
 
     @cached_property

@@ -17,7 +17,8 @@ ACROSS_MM = 0.7
 # A peak this much darker than the brightest one near it is an extra echo or speckle beyond the tip.
 FAINTER_GREY = 45.0
 SMOOTH_MM = 0.12
-# Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly does.
+# Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly
+# does.
 OFF_AXIS_GREY = 40.0
 CLIMB = 5
 # At the end of an even line the echo has fallen by half, 6 dB: 25 of 255 greys at a dynamic range of 60 dB.
@@ -26,7 +27,7 @@ LINE_END_GREY = 25.0
 
 @dataclass(frozen=True)
 class Spot:
-    """A local peak of brightness: mm along the axis from the entry, mm across it (positive below), grey value."""
+    """A local peak of brightness: mm along the axis from the entry, mm across (below is positive), grey."""
 
     along_mm: float
     across_mm: float
@@ -43,9 +44,9 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
 
     Notes
     -----
-    The picture of the tip is a spot of the size of the point-spread function, whose peak lies at the tip; the shaft
-    behind it is a row of such spots, so the outermost of the bright ones is taken, or the
-    end of the row where it has no peak of its own.
+    The picture of the tip is a spot of the size of the point-spread function, whose peak lies at the tip; the
+    shaft behind it is a row of such spots, so the outermost of the bright ones is taken, or the end of the
+    row where it has no peak of its own.
     """
     along = np.arange(guess_mm - BACK_MM, guess_mm + AHEAD_MM, SAMPLE_MM)
     across = np.arange(-ACROSS_MM, ACROSS_MM + 1e-9, SAMPLE_MM)

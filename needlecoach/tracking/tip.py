@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -31,13 +32,15 @@ TIP_NEAR_MM = 2.0
 TIP_DIM_GREY = 20.0
 TIP_FALL_MM = 0.75
 TIP_FALL_GREY = 50.0
-# A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were cost this.
+# A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were
+# cost this.
 MOVING_NATS = 4.0
 STILL_PRICE = 0.12
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
 DARK_NATS = 0.1
-# Imperfect references (drift, coding) change places without a needle too: this share of them, by about so many greys.
+# Imperfect references (drift, coding) change places without a needle too: this share of them, by about so
+# many greys.
 STRAY_SHARE = 0.1
 STRAY_GREY = 4.0
 # At the edge a needle comes and goes within one frame's travel, and at least within this.
@@ -59,7 +62,7 @@ BRIDGE_SD_MM_S = 1.0
 
 @dataclass(frozen=True, eq=False)
 class TipPath:
-    """Most likely position per frame, mm from the entry, NaN where absent; its sd in mm; probability of presence."""
+    """Most likely position per frame, mm from the entry, NaN where absent; its sd in mm; presence, 0-1."""
 
     position_mm: FloatArray
     sd_mm: FloatArray
@@ -79,8 +82,8 @@ def log_odds(change: npt.NDArray[np.float32], inside: BoolArray, position_mm: Fl
 
     Notes
     -----
-    Two histograms are learned: behind the guessed tip and ahead of it. Part of the shaft may be hidden, so dark samples
-    speak only weakly against it.
+    Two histograms are learned: behind the guessed tip and ahead of it. Part of the shaft may be hidden, so
+    dark samples speak only weakly against it.
     """
     s = np.arange(change.shape[1]) * SAMPLE_MM
     guess = np.nan_to_num(position_mm, nan=-10.0)[:, None]
@@ -99,7 +102,7 @@ def log_odds(change: npt.NDArray[np.float32], inside: BoolArray, position_mm: Fl
 
 
 def usual_tip_grey(grey: npt.NDArray[np.float32], position_mm: FloatArray) -> float:
-    """Grey value that a tip usually has in this clip: median of the brightest sample near a first guess of it."""
+    """Grey value that a tip usually has in this clip: median of the brightest sample near its first guess."""
     near = round(TIP_NEAR_MM / SAMPLE_MM)
     brightest = [
         grey[i, max(0, at - near) : at + near + 1].max(initial=0)
@@ -112,8 +115,9 @@ def usual_tip_grey(grey: npt.NDArray[np.float32], position_mm: FloatArray) -> fl
 def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray, usual_grey: float) -> FloatArray:
     """Log odds for a tip that can be seen at each sample: a bright, changed place with a fall just beyond it.
 
-    The tip is the whitest point of the needle, and its picture falls off over the width of the point-spread function.
-    What is far darker than this clip's tip usually is (`usual_grey`) is a piece of shaft left in the beam.
+    The tip is the whitest point of the needle, and its picture falls off over the width of the point-spread
+    function. What is far darker than this clip's tip usually is (`usual_grey`) is a piece of shaft left in
+    the beam.
     """
     ahead = max(1, round(TIP_FALL_MM / SAMPLE_MM))
     beyond = np.pad(grey, ((0, 0), (0, ahead)), mode="edge")[:, ahead:]
@@ -129,9 +133,9 @@ def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray, usual_grey: float
 def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
     """Log likelihood of every strip with the tip at each sample, against no needle at all; shape as `odds`.
 
-    Either the shaft shows up to the tip, or it shows up to some point behind it and the rest has left the beam's
-    plane (at a fixed price, however long, and a share of the evidence for the rest), or all of it has (at a higher
-    price).
+    Either the shaft shows up to the tip, or it shows up to some point behind it and the rest has left the
+    beam's plane (at a fixed price, however long, and a share of the evidence for the rest), or all of it has
+    (at a higher price).
     """
     shown = np.cumsum(odds, axis=1)
     faded = (1 - fade_share) * np.maximum.accumulate(shown, axis=1) - FADE_NATS
@@ -147,8 +151,8 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
 def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:
     """Log odds, sample by sample, that a strip shows a moving shaft there.
 
-    What moves along the axis changes the strip up to the tip and nothing beyond it, whether the needle is brighter or
-    darker than the trail it lies on. A strip that does not change says nothing.
+    What moves along the axis changes the strip up to the tip and nothing beyond it, whether the needle is
+    brighter or darker than the trail it lies on. A strip that does not change says nothing.
 
     Parameters
     ----------
@@ -169,7 +173,7 @@ def moving_share(odds: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Dynamics:
-    """Probabilities of one step in time: between modes, along the axis in each mode, into and out of the picture."""
+    """Probabilities of a step in time: between modes, along the axis in each, into the picture and out."""
 
     switch: FloatArray
     kernels: FloatArray
@@ -210,8 +214,8 @@ def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArra
 
     Notes
     -----
-    Rabiner, Proc IEEE 1989;77:257. A needle can appear only near the entry, and leave only there; it may be in from
-    the first frame on. It rests, advances or withdraws, and goes on doing so for a while.
+    Rabiner, Proc IEEE 1989;77:257. A needle can appear only near the entry, and leave only there; it may be
+    in from the first frame on. It rests, advances or withdraws, and goes on doing so for a while.
     """
     n = log_likelihood.shape[1]
     steps = np.diff(time_s)
@@ -229,8 +233,8 @@ def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArra
 def _forward_backward(log_likelihood: FloatArray, modes: FloatArray, dynamics: list[_Dynamics]) -> TipPath:
     """Posterior of every frame given all frames, and what it says of the tip.
 
-    The most likely sequence of states would not do: it punishes every fast move by the number of places the move
-    could have ended at, and so prefers a needle that hides to one that is pulled out quickly.
+    The most likely sequence of states would not do: it punishes every fast move by the number of places the
+    move could have ended at, and so prefers a needle that hides to one that is pulled out quickly.
     """
     n_frames, n = log_likelihood.shape
     top = np.maximum(log_likelihood.max(axis=1), 0)
@@ -286,9 +290,9 @@ def _spread(state: FloatArray, kernel: FloatArray) -> FloatArray:
 def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:
     """Replace the path between two sights of the tip by what those sights and the strip's motion allow.
 
-    While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's plane looks
-    like one that is pulled back. The tip is taken to move evenly from where it went out of sight to where it came
-    back, or to be as deep as anything was seen moving.
+    While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
+    plane looks like one that is pulled back. The tip is taken to move evenly from where it went out of sight
+    to where it came back, or to be as deep as anything was seen moving.
 
     Parameters
     ----------
@@ -320,7 +324,7 @@ def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) ->
         stay = slice(start, end)
         trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
         sights = start + np.flatnonzero(trusted)
-        for first, last in zip(sights[:-1], sights[1:], strict=True):
+        for first, last in pairwise(sights):
             lost = np.isnan(position[first:last]).any()
             if time_s[last] - time_s[first] >= BRIDGE_FROM_S and (
                 not lost or time_s[last] - time_s[first] < BRIDGE_S
