@@ -56,7 +56,8 @@ class Axis:
         """Working-pixel points at a distance from the entry along the shaft and below it, shape (..., 2)."""
         s = np.asarray(along_mm, dtype=float)[..., None]
         n = np.asarray(below_mm, dtype=float)[..., None] + self.bow_per_mm[frame] * s**2
-        return self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
+        places = self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
+        return np.asarray(places)
 
     def slope_deg(self, frame: int, upto_mm: float) -> float:
         """Acute angle to the picture's horizontal of the chord from the entry to a place along the shaft."""
@@ -246,13 +247,13 @@ def _echo_moments(
         s = np.arange(0, max(reach, 3.0), SAMPLE_MM)
         centre = node.entry + s[:, None] / step_mm * node.line.direction
         points = centre[:, None, :] + offsets[None, :, None] / step_mm * across
-        band = cv2.remap(
+        raw = cv2.remap(
             changes.pictures[node.block],
             points[..., 0].astype(np.float32),
             points[..., 1].astype(np.float32),
             cv2.INTER_LINEAR,
         )
-        band = cv2.GaussianBlur(band, (1, 5), 0)
+        band: npt.NDArray[np.float32] = np.asarray(cv2.GaussianBlur(raw, (1, 5), 0), dtype=np.float32)
         peak = band.max(axis=1)
         level = max(FIRST_ECHO_FLOOR, FIRST_ECHO_SHARE * float(np.percentile(peak, 75)))
         n_mm, ok = _first_peak(
@@ -271,7 +272,7 @@ def _first_peak(
     """Offset of the first local peak above a level in every row of a band, and whether there is one."""
     inner = band[:, 1:-1]
     top = (inner >= band[:, :-2]) & (inner > band[:, 2:]) & (inner >= level[:, None])
-    ok = top.any(axis=1)
+    ok = np.asarray(top.any(axis=1))
     column = np.argmax(top, axis=1) + 1
     row = np.arange(len(band))
     left, mid, right = band[row, column - 1], band[row, column], band[row, column + 1]
@@ -284,8 +285,8 @@ def _robust_moments(s: FloatArray, n: FloatArray) -> FloatArray:
     """Weighted sums (1, s, s^2, s^3, s^4, n, sn, s^2 n) of points about their own robust arc."""
     # Theil-Sen start: up to half of the first echoes may be stray without moving it.
     i, j = np.triu_indices(len(s), max(1, len(s) // 3))
-    slope = float(np.median((n[j] - n[i]) / (s[j] - s[i] + 1e-9))) if len(i) else 0.0
-    fitted = np.median(n - slope * s) + slope * s
+    steep = float(np.median((n[j] - n[i]) / (s[j] - s[i] + 1e-9))) if len(i) else 0.0
+    fitted = np.median(n - steep * s) + steep * s
     powers = np.stack([s**k for k in range(5)])
     for _ in range(4):
         w = 1 / (1 + ((n - fitted) / RESIDUAL_MM) ** 2) ** 2

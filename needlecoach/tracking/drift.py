@@ -59,7 +59,9 @@ def steady(
         if response < SURE or np.hypot(dx, dy) * step_mm > LARGEST_SHIFT_MM:
             dx, dy = shifts[-1]
         back = np.array([[1, 0, -dx], [0, 1, -dy]], dtype=np.float32)
-        held = cv2.warpAffine(grey, back, (grey.shape[1], grey.shape[0]), borderMode=cv2.BORDER_REPLICATE)
+        size = (grey.shape[1], grey.shape[0])
+        moved = cv2.warpAffine(grey, back, size, borderMode=cv2.BORDER_REPLICATE)
+        held = np.asarray(moved, dtype=np.float32)
         if response < RENEW:
             reference = _windowed(held, window)
         steadied.append(np.clip(np.rint(held), 0, 255).astype(np.uint8))

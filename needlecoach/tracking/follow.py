@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, find_axis
 from needlecoach.tracking.changes import find_changes
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
+    FloatImages,
     background_strips,
     motion_strips,
     stand_out,
@@ -53,11 +56,11 @@ class Course:
     path: TipPath
     by_motion: TipPath
     spots: list[Spot | None]
-    grey: FloatArray
-    change: FloatArray
+    grey: FloatImages
+    change: FloatImages
     odds: FloatArray
-    before: FloatArray
-    motion: FloatArray
+    before: FloatImages
+    motion: FloatImages
     inside: BoolArray
 
 
@@ -110,7 +113,7 @@ def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
     return reach
 
 
-def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: BoolArray) -> TipPath:
+def _real_needle(path: TipPath, motion: FloatImages, odds: FloatArray, inside: BoolArray) -> TipPath:
     """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
 
     A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip
@@ -136,5 +139,5 @@ def _real_needle(path: TipPath, motion: FloatArray, odds: FloatArray, inside: Bo
     return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
 
 
-def _mean(values: FloatArray, where: BoolArray) -> float:
+def _mean(values: npt.NDArray[Any], where: BoolArray) -> float:
     return float(values[where].mean()) if where.any() else 0.0

@@ -43,7 +43,7 @@ def sample_strip(picture: npt.ArrayLike, axis: Axis, frame: int, n: int) -> Floa
     offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM])[:, None]
     points = axis.points(frame, np.arange(n) * SAMPLE_MM, offsets).astype(np.float32)
     strip = cv2.remap(np.asarray(picture), points[..., 0], points[..., 1], cv2.INTER_LINEAR)
-    return np.asarray(strip, dtype=float).mean(axis=0)
+    return np.asarray(np.asarray(strip, dtype=float).mean(axis=0))
 
 
 def strips(pictures: list[GreyImage], axis: Axis, mask: BoolArray) -> tuple[FloatImages, BoolArray]:

@@ -54,7 +54,7 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
     patch = cv2.remap(
         picture, points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_CUBIC
     ).astype(np.float32)
-    patch = cv2.GaussianBlur(patch, (0, 0), SMOOTH_MM / SAMPLE_MM)
+    patch = np.asarray(cv2.GaussianBlur(patch, (0, 0), SMOOTH_MM / SAMPLE_MM), dtype=np.float32)
     leaning = patch - OFF_AXIS_GREY * (across[:, None] / ACROSS_MM).astype(np.float32) ** 2
     ridge = leaning.max(axis=0)
     inner = ridge[1:-1]

@@ -127,7 +127,7 @@ def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray, usual_grey: float
     peak = (grey >= before) & (grey >= after)
     changed = np.clip(odds / (TIP_SURE_NATS * SAMPLE_MM / INDEPENDENT_MM), 0, 1)
     bright = np.clip((grey - usual_grey + 3 * TIP_DIM_GREY) / (2 * TIP_DIM_GREY), 0, 1)
-    return TIP_NATS * fall * bright * changed * np.where(peak, 1.0, 0.6)
+    return np.asarray(TIP_NATS * fall * bright * changed * np.where(peak, 1.0, 0.6))
 
 
 def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
@@ -145,7 +145,7 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     shown = np.lib.stride_tricks.sliding_window_view(padded, halo + 1, axis=1).max(axis=2)
     if bonus is not None:
         shown = shown + bonus
-    return np.maximum(np.maximum(shown, faded), -DARK_NATS)
+    return np.asarray(np.maximum(np.maximum(shown, faded), -DARK_NATS))
 
 
 def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:
@@ -168,7 +168,7 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
 
 def moving_share(odds: FloatArray) -> FloatArray:
     """How surely each strip moves, (n_frames,), 0-1, from `motion_odds`."""
-    return np.clip(np.maximum(odds, 0).sum(axis=1) / MOVING_NATS, 0, 1)
+    return np.asarray(np.clip(np.maximum(odds, 0).sum(axis=1) / MOVING_NATS, 0, 1))
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,19 +14,24 @@ from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import follow_target
 from needlecoach.tracking.tip import TipPath, bridge_hidden
+from needlecoach.tracking.trail import trail_ends_mm
 
-# A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys are 60
-# greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are smoothed. Where
-# nothing has changed it must stand out further, or it is speckle.
+# A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys
+# are 60 greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are
+# smoothed. Where nothing has changed it must stand out further, or it is speckle.
 SEEN_GREY = 35.0
 SEEN_UNCHANGED_GREY = 70.0
 DARKEST_GREY = 40.0
 FLICKER_S = 0.12
 # What is seen further than this from where the tip must be is not the tip.
 ELSEWHERE_MM = 3.0
-# Root-mean-square error of a tip that is seen, in working pixels and mm, and least error of one that is inferred.
-SEEN_SD_STEPS = 1.0
+# Root-mean-square error of a tip that is seen: in working pixels, in mm, per mm/s of speed (blur, frame
+# averaging) and as a share of the posterior's width; least errors of one that is inferred, along and across
+# the shaft.
+SEEN_SD_STEPS = 1.4
 SEEN_SD_MM = 0.1
+SEEN_SD_S = 0.015
+SEEN_SD_SHARE = 0.4
 INFERRED_SD_MM = 0.6
 ACROSS_SD_MM = 0.2
 
@@ -112,7 +117,15 @@ def _present(
     entry = plane.to_frame_px(axis.entry + shift)
     for array in (tip, entry):
         array[~present] = np.nan
-    seen_sd = np.hypot(SEEN_SD_STEPS * plane.step_mm, SEEN_SD_MM)
+    ends = trail_ends_mm(course, path.position_mm, time_s)
+    trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
+    speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
+    seen_sd = np.sqrt(
+        (SEEN_SD_STEPS * plane.step_mm) ** 2
+        + SEEN_SD_MM**2
+        + (SEEN_SD_S * speed_mm_s) ** 2
+        + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
+    )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
     return {
         "needle_present": present,
@@ -122,7 +135,7 @@ def _present(
         "entry_px": entry,
         "angle_deg": slope,
         "shaft_visible_share": _shaft_share(course, path),
-        "trail_end_px": np.full((len(present), 2), np.nan),
+        "trail_end_px": plane.to_frame_px(trail + shift),
     }
 
 
@@ -176,7 +189,7 @@ def _notes(likeness: FloatArray) -> tuple[str, ...]:
     restless = float((likeness < 0.4).mean()) if len(likeness) else 0.0
     if restless > 0.2:
         return (
-            f"In {restless:.0%} of the frames the whole picture moved or changed (a sweep, a slide of the probe): "
-            "what is found there is less certain.",
+            f"In {restless:.0%} of the frames the whole picture moved or changed "
+            "(a sweep, a slide of the probe): what is found there is less certain.",
         )
     return ()
