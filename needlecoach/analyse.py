@@ -51,7 +51,7 @@ def score_clip(
     MarksError
         When a mark is missing or lies outside the picture.
     """
-    if marks.scale is None:
+    if (scale := marks.scale) is None:
         raise MarksError(f"{path.name}: the scale is missing; give --scale or --mm-per-px, or mark it.")
     if no_target:
         marks = replace(marks, target=None)
@@ -68,7 +68,7 @@ def score_clip(
         except UnscorableError as problem:
             region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
         notes = tuple(reader.notes)
-        card = _card(reader, marks, region, marks.scale, tracking, pass_withdrawal_mm)
+        card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm)
     return replace(
         card,
         clip_sha256=sha256_of(path),

@@ -55,7 +55,8 @@ def steady(
             shifts.append((0.0, 0.0))
             likeness.append(1.0)
             continue
-        (dx, dy), response = cv2.phaseCorrelate(reference, _windowed(grey, window))
+        (half_dx, half_dy), response = cv2.phaseCorrelate(reference, _windowed(grey, window))
+        dx, dy = 2 * half_dx, 2 * half_dy
         if response < SURE or np.hypot(dx, dy) * step_mm > LARGEST_SHIFT_MM:
             dx, dy = shifts[-1]
         back = np.array([[1, 0, -dx], [0, 1, -dy]], dtype=np.float32)
@@ -71,13 +72,23 @@ def steady(
 
 
 def _soft_window(mask: BoolArray) -> npt.NDArray[np.float32]:
-    """Weight that falls to nothing towards the edge of the region."""
+    """Weight that falls to nothing towards the edge of the region, at half size."""
     depth = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
     reach = max(4.0, FADE_SHARE * min(mask.shape))
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip(depth / reach, 0, 1)), dtype=np.float32)
+    weight = 0.5 - 0.5 * np.cos(np.pi * np.clip(depth / reach, 0, 1))
+    return _halved(weight.astype(np.float32))
+
+
+def _halved(picture: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Half size, by means of 2 x 2 pixels: enough for a shift to a twentieth of a pixel, at a quarter of the cost."""
+    height, width = picture.shape[0] // 2 * 2, picture.shape[1] // 2 * 2
+    return np.asarray(
+        cv2.resize(picture[:height, :width], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    )
 
 
 def _windowed(grey: npt.NDArray[np.float32], window: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """The picture about its own mean, faded out towards the edge of the region."""
-    mean = float((grey * window).sum() / max(float(window.sum()), 1e-6))
-    return (grey - mean) * window
+    """The picture at half size about its own mean, faded out towards the edge of the region."""
+    small = _halved(grey)
+    mean = float((small * window).sum() / max(float(window.sum()), 1e-6))
+    return (small - mean) * window

@@ -140,9 +140,8 @@ def motion_strips(
 def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
     """By how much a strip leaves the range of its reference when that may slide a little."""
     kernel = np.ones((1, 3), dtype=np.uint8)
-    return np.maximum(
-        np.maximum(strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip), 0
-    )
+    above, below = strip - cv2.dilate(reference, kernel), cv2.erode(reference, kernel) - strip
+    return np.asarray(np.maximum(np.maximum(above, below), 0))
 
 
 def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
