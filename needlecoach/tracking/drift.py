@@ -51,6 +51,7 @@ def steady(
         grey = picture.astype(np.float32)
         if reference is None:
             reference = _windowed(grey, window)
+            nought = cv2.phaseCorrelate(reference, reference)[0]
             steadied.append(picture)
             shifts.append((0.0, 0.0))
             likeness.append(1.0)
