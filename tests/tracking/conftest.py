@@ -1,0 +1,111 @@
+"""Small drawn clips whose needle is known exactly: invented data, drawn without any code of the tracker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pytest
+
+STEP_MM = 0.15
+WIDTH, HEIGHT = 240, 220
+ENTRY_DEPTH_PX = 40.0
+FPS = 20.0
+
+
+@dataclass(frozen=True)
+class DrawnClip:
+    """Pictures of one working pixel per frame pixel; tip (n, 2) in px and insertion (n,) in mm, NaN where absent."""
+
+    pictures: list[np.ndarray]
+    time_s: np.ndarray
+    tip_px: np.ndarray
+    insertion_mm: np.ndarray
+    entry_px: np.ndarray
+    angle_deg: float
+
+
+def speckle(seed: int, *, size: tuple[int, int] = (WIDTH, HEIGHT)) -> np.ndarray:
+    """Gel as a scanner shows it: log-compressed noise of a lateral width of 4 px and an axial one of 2."""
+    rng = np.random.default_rng(seed)
+    waves = rng.normal(size=(2, size[1], size[0]))
+    smooth = np.stack([cv2.GaussianBlur(part, (0, 0), sigmaX=1.8, sigmaY=1.0) for part in waves])
+    envelope = np.hypot(*(smooth / smooth.std()))
+    return np.clip(70 + 42.5 * np.log10(envelope + 1e-3), 0, 255)
+
+
+def way(*stops: tuple[float, float], fps: float = FPS) -> np.ndarray:
+    """Insertion (n,) in mm through stops (time s, mm), NaN below 0 mm: the needle is then outside."""
+    time_s, depth_mm = np.array(stops).T
+    at = np.arange(0, time_s[-1] + 1e-9, 1 / fps)
+    insertion = np.interp(at, time_s, depth_mm)
+    return np.where(insertion > 0, insertion, np.nan)
+
+
+def draw_clip(
+    insertion_mm: np.ndarray,
+    *,
+    angle_deg: float = 35.0,
+    side: str = "left",
+    bow_per_mm: float = 0.0,
+    hidden: np.ndarray | None = None,
+    grey: float = 110.0,
+    seed: int = 0,
+) -> DrawnClip:
+    """Draw a needle that goes in to the given depths, brighter at its tip, over gel that stays."""
+    sign = 1.0 if side == "left" else -1.0
+    along = np.array([sign * np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    below = np.array([-sign * along[1], sign * along[0]])
+    entry = np.array([0.0 if side == "left" else WIDTH - 1.0, ENTRY_DEPTH_PX])
+    gel, rng = speckle(seed), np.random.default_rng(seed + 1000)
+    tip = np.full((len(insertion_mm), 2), np.nan)
+    pictures = []
+    for i, depth_mm in enumerate(insertion_mm):
+        picture = gel.copy()
+        if np.isfinite(depth_mm):
+            s = np.arange(-3, depth_mm, 0.05)
+            shaft = entry + (s[:, None] * along + bow_per_mm * s[:, None] ** 2 * below) / STEP_MM
+            tip[i] = entry + (depth_mm * along + bow_per_mm * depth_mm**2 * below) / STEP_MM
+            shown = depth_mm - 6 if hidden is not None and hidden[i] else depth_mm
+            canvas = _line(shaft[s < shown], grey)
+            if shown == depth_mm:
+                canvas = np.maximum(canvas, _blob(tip[i], grey + 50))
+            picture = np.maximum(picture, canvas)
+        noisy = picture + rng.normal(0, 3, picture.shape)
+        pictures.append(np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+    time_s = np.arange(len(insertion_mm)) / FPS
+    return DrawnClip(pictures, time_s, tip, insertion_mm, entry, angle_deg)
+
+
+def _line(points: np.ndarray, grey: float) -> np.ndarray:
+    """Even line through points (n, 2), of a Gaussian profile of 1.4 px."""
+    core = np.full((HEIGHT, WIDTH), 255, np.uint8)
+    if len(points) > 1:
+        fine = np.rint(points * 16).astype(np.int32)
+        cv2.polylines(core, [fine], False, 0, 1, cv2.LINE_8, 4)
+    away = cv2.distanceTransform(core, cv2.DIST_L2, 5) if len(points) > 1 else np.full(core.shape, 99.0)
+    return grey * np.exp(-0.5 * (away / 1.4) ** 2)
+
+
+def _blob(centre: np.ndarray, grey: float) -> np.ndarray:
+    """Round spot of a width of 1.4 px."""
+    x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
+    return grey * np.exp(-0.5 * ((x - centre[0]) ** 2 + (y - centre[1]) ** 2) / 1.4**2)
+
+
+@pytest.fixture(scope="session")
+def gel() -> Callable[..., np.ndarray]:
+    """Return the function that draws speckle."""
+    return speckle
+
+
+@pytest.fixture(scope="session")
+def drawn() -> Callable[..., DrawnClip]:
+    """Return the function that draws a clip from stops (time s, insertion mm)."""
+
+    def draw(*stops: tuple[float, float], **options: object) -> DrawnClip:
+        return draw_clip(way(*stops), **options)  # type: ignore[arg-type]
+
+    return draw
