@@ -122,21 +122,33 @@ def find_lines(
     slope_deg = np.abs(90 - np.abs(np.degrees(grid.normals_rad)))
     keep = (slope_deg >= SHALLOWEST_DEG) & (slope_deg <= STEEPEST_DEG)
     score = vote(weight, direction, grid, keep=keep)
+    ridges = _Ridges.of(weight, direction)
     found = [
-        _refine(weight, direction, float(grid.normals_rad[row]), float(grid.offset_px(column)), step_mm)
+        _refine(ridges, float(grid.normals_rad[row]), float(grid.offset_px(column)), step_mm)
         for row, column, _ in peaks(score, count=2 * count, angle_radius=4, offset_radius=3)
     ]
     return _without_doubles([line for line in found if line is not None], step_mm)[:count]
 
 
-def _refine(
-    weight: FloatArray, direction: FloatImage, normal_rad: float, offset_px: float, step_mm: float
-) -> Line | None:
+@dataclass(frozen=True, eq=False)
+class _Ridges:
+    """The ridge pixels of a picture: place, weight and direction, each (n,)."""
+
+    x: npt.NDArray[np.intp]
+    y: npt.NDArray[np.intp]
+    weight: FloatArray
+    direction_rad: FloatImage
+
+    @classmethod
+    def of(cls, weight: FloatArray, direction_rad: FloatImage) -> _Ridges:
+        y, x = np.nonzero(weight)
+        return cls(x, y, weight[y, x], direction_rad[y, x])
+
+
+def _refine(ridges: _Ridges, normal_rad: float, offset_px: float, step_mm: float) -> Line | None:
     """Fit the line to the ridge pixels along a peak of the vote, twice, the second time closer."""
-    y, x = np.nonzero(weight)
-    values = weight[y, x]
-    along = np.cos(direction[y, x] - normal_rad - np.pi / 2) ** 2 > np.cos(np.radians(25)) ** 2
-    x, y, values = x[along], y[along], values[along]
+    along = np.cos(ridges.direction_rad - normal_rad - np.pi / 2) ** 2 > np.cos(np.radians(25)) ** 2
+    x, y, values = ridges.x[along], ridges.y[along], ridges.weight[along]
     for reach_mm in (0.8, 0.5):
         near = np.abs(x * np.cos(normal_rad) + y * np.sin(normal_rad) - offset_px) * step_mm < reach_mm
         if np.count_nonzero(near) < 8:

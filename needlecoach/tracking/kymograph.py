@@ -78,25 +78,26 @@ def background_strips(
     height, width = pictures[0].shape
     background = np.zeros((height, width), dtype=np.float32)
     known = np.zeros((height, width), dtype=np.uint8)
-    fresh = np.ones((height, width), dtype=bool)
+    covered_before = np.full((height, width), 255, dtype=np.uint8)
     out = np.full((len(pictures), n), np.nan, dtype=np.float32)
     thickness = max(1, round(2 * SIDE_MM / axis.step_mm))
     for i, picture in enumerate(pictures):
         if i:
             strip = sample_strip(background, axis, i, n)
-            seen = sample_strip(known * 255, axis, i, n)
+            seen = sample_strip(known, axis, i, n)
             out[i] = np.where(seen > 250, strip, np.nan)
         cover = np.zeros((height, width), dtype=np.uint8)
         if covered_mm[i] > 0:
             shaft = axis.points(i, np.linspace(-3.0, covered_mm[i], 8))
-            cv2.polylines(cover, [np.rint(shaft).astype(np.int32)], False, 1, thickness)
-        free = cover == 0
+            cv2.polylines(cover, [np.rint(shaft).astype(np.int32)], False, 255, thickness)
+        free = cv2.bitwise_not(cover)
         step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
-        blend = float(1 - np.exp(-step_s / BACKGROUND_TIME_S))
         new = picture.astype(np.float32)
-        background = np.where(free, np.where(fresh, new, background + blend * (new - background)), background)
-        fresh = ~free | (fresh & ~free)
-        known |= free.astype(np.uint8)
+        cv2.accumulateWeighted(new, background, float(1 - np.exp(-step_s / BACKGROUND_TIME_S)), mask=free)
+        # A place that has just come free shows what is there now, not a blend with what was there long ago.
+        cv2.copyTo(new, cv2.bitwise_and(free, covered_before), background)
+        cv2.bitwise_or(known, free, known)
+        covered_before = cover
     return out
 
 
