@@ -261,12 +261,12 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:
-    from needlecoach.reporting.wording import headline
+    from needlecoach.reporting.wording import NO_NEEDLE, headline
 
     for attempt in card.attempts:
         _say("  " + headline(attempt, with_target=card.marks.target is not None), wish)
     if not card.attempts:
-        _say("  No needle was found in this clip.", wish)
+        _say("  " + NO_NEEDLE, wish)
 
 
 def _marks_of(clip: Path, wish: _Wish) -> Marks:

@@ -111,7 +111,7 @@ def _verdict(card: Scorecard) -> str:
     if card.unscorable:
         return f"This clip can’t be scored: {card.unscorable.rstrip('.')}."
     if not card.attempts:
-        return "No needle was found in this clip, so there is nothing to score."
+        return wording.NO_NEEDLE
     return ""
 
 

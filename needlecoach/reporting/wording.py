@@ -19,6 +19,11 @@ _SHARES = {
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
 
+NO_NEEDLE = (
+    "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its own axis "
+    "(a needle that lies still from the first frame to the last is not recognised)."
+)
+
 
 def figure_text(figure: Figure) -> str:
     """Return a figure with its uncertainty and unit, such as "0.7 ± 0.3 mm"; a dash when it is unknown.

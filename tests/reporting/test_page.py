@@ -149,7 +149,7 @@ def test_unscorable_clip_gets_its_reason_and_no_figure(unscorable_card, media):
 
 def test_clip_without_needle_says_so_plainly(needleless_card):
     reader = Reader(render_summary(needleless_card))
-    assert "No needle was found in this clip" in reader.text
+    assert "No needle was followed in this clip" in reader.text
     assert not {"article", "table"} & set(reader.tags)
 
 
