@@ -51,16 +51,21 @@ def draw_clip(
     side: str = "left",
     bow_per_mm: float = 0.0,
     hidden: np.ndarray | None = None,
-    grey: float = 110.0,
+    grey: float = 150.0,
+    texture: float = 25.0,
     seed: int = 0,
 ) -> DrawnClip:
-    """Draw a needle that goes in to the given depths, brighter at its tip, over gel that stays."""
+    """Draw a needle that goes in to the given depths, brighter at its tip, over gel that stays.
+
+    `texture` is the standard deviation of the shaft's grey values along it; the pattern goes in with the needle.
+    """
     sign = 1.0 if side == "left" else -1.0
     along = np.array([sign * np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
     below = np.array([-sign * along[1], sign * along[0]])
     entry = np.array([0.0 if side == "left" else WIDTH - 1.0, ENTRY_DEPTH_PX])
     gel, rng = speckle(seed), np.random.default_rng(seed + 1000)
     tip = np.full((len(insertion_mm), 2), np.nan)
+    grain = np.convolve(rng.normal(size=1000), np.ones(4) / 2, mode="same")
     pictures = []
     for i, depth_mm in enumerate(insertion_mm):
         picture = gel.copy()
@@ -69,7 +74,8 @@ def draw_clip(
             shaft = entry + (s[:, None] * along + bow_per_mm * s[:, None] ** 2 * below) / STEP_MM
             tip[i] = entry + (depth_mm * along + bow_per_mm * depth_mm**2 * below) / STEP_MM
             shown = depth_mm - 6 if hidden is not None and hidden[i] else depth_mm
-            canvas = _line(shaft[s < shown], grey)
+            lit = grey + texture * np.interp((depth_mm - s) / 0.15, np.arange(1000), grain)
+            canvas = _line(shaft[s < shown], lit[s < shown])
             if shown == depth_mm:
                 canvas = np.maximum(canvas, _blob(tip[i], grey + 50))
             picture = np.maximum(picture, canvas)
@@ -79,14 +85,19 @@ def draw_clip(
     return DrawnClip(pictures, time_s, tip, insertion_mm, entry, angle_deg)
 
 
-def _line(points: np.ndarray, grey: float) -> np.ndarray:
-    """Even line through points (n, 2), of a Gaussian profile of 1.4 px."""
+def _line(points: np.ndarray, grey: np.ndarray) -> np.ndarray:
+    """Line through points (n, 2) of grey values (n,), of a Gaussian profile of 1.4 px."""
+    canvas = np.zeros((HEIGHT, WIDTH))
+    if not len(points):
+        return canvas
     core = np.full((HEIGHT, WIDTH), 255, np.uint8)
-    if len(points) > 1:
-        fine = np.rint(points * 16).astype(np.int32)
-        cv2.polylines(core, [fine], False, 0, 1, cv2.LINE_8, 4)
-    away = cv2.distanceTransform(core, cv2.DIST_L2, 5) if len(points) > 1 else np.full(core.shape, 99.0)
-    return grey * np.exp(-0.5 * (away / 1.4) ** 2)
+    cv2.polylines(core, [np.rint(points * 16).astype(np.int32)], False, 0, 1, cv2.LINE_8, 4)
+    away = cv2.distanceTransform(core, cv2.DIST_L2, 5)
+    rows, columns = np.nonzero(away < 5)
+    nearest = np.hypot(columns[:, None] - points[::8, 0], rows[:, None] - points[::8, 1])
+    best = nearest.argmin(axis=1)
+    canvas[rows, columns] = grey[::8][best] * np.exp(-0.5 * (nearest[np.arange(len(rows)), best] / 1.4) ** 2)
+    return canvas
 
 
 def _blob(centre: np.ndarray, grey: float) -> np.ndarray:
