@@ -13,11 +13,13 @@ STEP_MM = 0.15
 WIDTH, HEIGHT = 240, 220
 ENTRY_DEPTH_PX = 40.0
 FPS = 20.0
+SPREAD_MM = 0.21
+HIDDEN_MM = 6.0
 
 
 @dataclass(frozen=True)
 class DrawnClip:
-    """Pictures of one working pixel per frame pixel; tip (n, 2) in px and insertion (n,) in mm, NaN where absent."""
+    """Pictures; tip (n, 2) in px and insertion (n,) in mm, NaN where there is no needle."""
 
     pictures: list[np.ndarray]
     time_s: np.ndarray
@@ -57,53 +59,37 @@ def draw_clip(
 ) -> DrawnClip:
     """Draw a needle that goes in to the given depths, brighter at its tip, over gel that stays.
 
-    `texture` is the standard deviation of the shaft's grey values along it; the pattern goes in with the needle.
+    `texture` is the standard deviation of the shaft's grey values along it; the pattern goes in with the
+    needle. In frames that are `hidden` (n,) the last 6 mm have left the beam's plane.
     """
     sign = 1.0 if side == "left" else -1.0
     along = np.array([sign * np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
     below = np.array([-sign * along[1], sign * along[0]])
     entry = np.array([0.0 if side == "left" else WIDTH - 1.0, ENTRY_DEPTH_PX])
     gel, rng = speckle(seed), np.random.default_rng(seed + 1000)
-    tip = np.full((len(insertion_mm), 2), np.nan)
     grain = np.convolve(rng.normal(size=1000), np.ones(4) / 2, mode="same")
+    away = np.stack(np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT)), axis=-1) - entry
+    s = away @ along * STEP_MM
+    n = away @ below * STEP_MM - bow_per_mm * s**2
+    near = np.abs(n) < 1.0
+    tip = np.full((len(insertion_mm), 2), np.nan)
     pictures = []
     for i, depth_mm in enumerate(insertion_mm):
-        picture = gel.copy()
+        picture = gel + rng.normal(0, 3, gel.shape)
         if np.isfinite(depth_mm):
-            s = np.arange(-3, depth_mm, 0.05)
-            shaft = entry + (s[:, None] * along + bow_per_mm * s[:, None] ** 2 * below) / STEP_MM
             tip[i] = entry + (depth_mm * along + bow_per_mm * depth_mm**2 * below) / STEP_MM
-            shown = depth_mm - 6 if hidden is not None and hidden[i] else depth_mm
-            lit = grey + texture * np.interp((depth_mm - s) / 0.15, np.arange(1000), grain)
-            canvas = _line(shaft[s < shown], lit[s < shown])
-            if shown == depth_mm:
-                canvas = np.maximum(canvas, _blob(tip[i], grey + 50))
-            picture = np.maximum(picture, canvas)
-        noisy = picture + rng.normal(0, 3, picture.shape)
-        pictures.append(np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+            out_of_sight = hidden is not None and hidden[i]
+            behind = depth_mm - s[near]
+            lit = grey + texture * np.interp(behind / STEP_MM, np.arange(1000), grain)
+            ends = np.where(behind > (HIDDEN_MM if out_of_sight else 0.0), 1.0, 0.0)
+            canvas = lit * ends * np.exp(-0.5 * (n[near] / SPREAD_MM) ** 2)
+            if not out_of_sight:
+                spot = np.exp(-0.5 * (behind**2 + n[near] ** 2) / SPREAD_MM**2)
+                canvas = np.maximum(canvas, (grey + 50) * spot)
+            picture[near] = np.maximum(picture[near], canvas)
+        pictures.append(np.clip(np.rint(picture), 0, 255).astype(np.uint8))
     time_s = np.arange(len(insertion_mm)) / FPS
     return DrawnClip(pictures, time_s, tip, insertion_mm, entry, angle_deg)
-
-
-def _line(points: np.ndarray, grey: np.ndarray) -> np.ndarray:
-    """Line through points (n, 2) of grey values (n,), of a Gaussian profile of 1.4 px."""
-    canvas = np.zeros((HEIGHT, WIDTH))
-    if not len(points):
-        return canvas
-    core = np.full((HEIGHT, WIDTH), 255, np.uint8)
-    cv2.polylines(core, [np.rint(points * 16).astype(np.int32)], False, 0, 1, cv2.LINE_8, 4)
-    away = cv2.distanceTransform(core, cv2.DIST_L2, 5)
-    rows, columns = np.nonzero(away < 5)
-    nearest = np.hypot(columns[:, None] - points[::8, 0], rows[:, None] - points[::8, 1])
-    best = nearest.argmin(axis=1)
-    canvas[rows, columns] = grey[::8][best] * np.exp(-0.5 * (nearest[np.arange(len(rows)), best] / 1.4) ** 2)
-    return canvas
-
-
-def _blob(centre: np.ndarray, grey: float) -> np.ndarray:
-    """Round spot of a width of 1.4 px."""
-    x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
-    return grey * np.exp(-0.5 * ((x - centre[0]) ** 2 + (y - centre[1]) ** 2) / 1.4**2)
 
 
 @pytest.fixture(scope="session")

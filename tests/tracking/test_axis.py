@@ -193,7 +193,7 @@ def test_a_line_enters_a_sector_at_its_slanting_side() -> None:
     turn = np.radians(30)
     side = np.array([120, -80]) + 180 * np.array([-np.sin(turn), np.cos(turn)])
 
-    entry = entry_of(line_through(tuple(side), tuple(side + (90, 50))), mask)
+    entry = entry_of(line_through(tuple(side), tuple(side + np.array([90, 50]))), mask)
 
     assert entry is not None
     np.testing.assert_allclose(entry, side, atol=1.5)
