@@ -11,6 +11,7 @@ from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.marks import check_marks
 from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Track
 from needlecoach.scoring import score_track
+from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import find_region, given_region
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.track import Tracking, no_track, track_clip
@@ -80,9 +81,11 @@ def score_clip(
 
 def _region_of(reader: ClipReader, marks: Marks) -> Region:
     frames = reader.sample_frames(REGION_FRAMES)
-    if marks.region_box_px is not None:
-        return given_region(marks.region_box_px, (reader.clip.width_px, reader.clip.height_px), frames=frames)
-    return find_region(frames)
+    size_px = (reader.clip.width_px, reader.clip.height_px)
+    given = marks.region_box_px
+    region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
+    check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
+    return region
 
 
 def _whole_frame(reader: ClipReader) -> Region:

@@ -10,11 +10,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from needlecoach.clips.reader import ClipReader, grey_from_bgr
+from needlecoach.clips.reader import ClipReader, ColourImage, grey_from_bgr
 from needlecoach.errors import ClipError
-from needlecoach.model import Clip, Frame, GreyImage
+from needlecoach.model import Clip, Frame
 
 _ENDINGS = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp"}
+# Beyond these no scanner records; times would run together, or a clip would last for days.
+_SLOWEST_FPS, _FASTEST_FPS = 0.1, 1000.0
 
 
 def image_files(folder: Path) -> list[Path]:
@@ -62,13 +64,16 @@ class ImagesReader(ClipReader):
             raise ClipError(
                 f"{folder}: a folder of images carries no times; give --fps, the pictures a second."
             )
-        if not (math.isfinite(fps) and fps > 0):
-            raise ClipError(f"{folder}: pictures a second must be above 0, got {fps:g}; give --fps again.")
+        if not _SLOWEST_FPS <= fps <= _FASTEST_FPS:
+            raise ClipError(
+                f"{folder}: pictures a second must be from {_SLOWEST_FPS:g} to {_FASTEST_FPS:g}, "
+                f"got {fps:g}; give --fps again."
+            )
         numbers = [_number_of(file) or 0 for file in self._files]
         steps = np.diff(numbers)
         step = math.gcd(*steps.tolist()) if len(steps) else 1
         self._times_s = [(number - numbers[0]) / step / fps for number in numbers]
-        first = _read_grey(self._files[0])
+        first = _read_colour(self._files[0])
         super().__init__(
             Clip(
                 path=folder,
@@ -89,26 +94,31 @@ class ImagesReader(ClipReader):
         """Do nothing: no file stays open."""
 
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
-        for number, (file, time_s) in enumerate(zip(self._files, self._times_s, strict=True)):
+        for number in range(len(self._files)):
             if wanted is None or number in wanted:
-                yield Frame(number=number, time_s=time_s, pixels=self._checked(file))
+                yield self._frame(number)[0]
 
-    def sample_frames(self, count: int) -> list[Frame]:
+    def _sample(self, count: int) -> Iterator[tuple[Frame, ColourImage]]:
         spread = np.linspace(0, len(self._files) - 1, min(count, len(self._files)))
-        return list(self.decode(wanted=frozenset(spread.round().astype(int).tolist())))
+        return (self._frame(number) for number in spread.round().astype(int).tolist())
 
-    def _checked(self, file: Path) -> GreyImage:
-        grey = _read_grey(file)
-        if grey.shape != (self.clip.height_px, self.clip.width_px):
+    def _frame(self, number: int) -> tuple[Frame, ColourImage]:
+        """Read one image: as a frame, and in colour."""
+        colour = self._checked(self._files[number])
+        return Frame(number=number, time_s=self._times_s[number], pixels=grey_from_bgr(colour)), colour
+
+    def _checked(self, file: Path) -> ColourImage:
+        colour = _read_colour(file)
+        if colour.shape[:2] != (self.clip.height_px, self.clip.width_px):
             raise ClipError(
-                f"{file}: is {grey.shape[1]} x {grey.shape[0]} px, the first image {self.clip.width_px} x "
-                f"{self.clip.height_px}; all images of a folder must have one size."
+                f"{file}: is {colour.shape[1]} x {colour.shape[0]} px, the first image {self.clip.width_px} "
+                f"x {self.clip.height_px}; all images of a folder must have one size."
             )
-        return grey
+        return colour
 
 
-def _read_grey(file: Path) -> GreyImage:
-    """Read one image as luma; through a buffer, since OpenCV's own reading trips over some names."""
+def _read_colour(file: Path) -> ColourImage:
+    """Read one image, blue-green-red; through a buffer, since OpenCV's own reading trips over some names."""
     try:
         data = np.frombuffer(file.read_bytes(), dtype=np.uint8)
         image = cv2.imdecode(data, cv2.IMREAD_COLOR) if len(data) else None
@@ -116,4 +126,4 @@ def _read_grey(file: Path) -> GreyImage:
         image = None
     if image is None:
         raise ClipError(f"{file}: can't be read as an image; save it again or take it out of the folder.")
-    return grey_from_bgr(np.asarray(image, dtype=np.uint8))
+    return np.asarray(image, dtype=np.uint8)

@@ -15,6 +15,10 @@ import numpy.typing as npt
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame, GreyImage
 
+ColourImage = npt.NDArray[np.uint8]
+
+# Colour is judged by the picture's large parts; small pictures of it keep the memory low.
+_COLOUR_SIDE_PX = 320
 # Enough to ride out a slow frame, little enough that 1080p pictures stay below 20 MB.
 _QUEUE_FRAMES = 8
 
@@ -36,6 +40,7 @@ class ClipReader(ABC):
         self.clip = clip
         self.notes: list[str] = []
         self.repaired_stamps = 0
+        self._colours: dict[int, list[ColourImage]] = {}
 
     def __enter__(self) -> ClipReader:
         return self
@@ -54,12 +59,29 @@ class ClipReader(ABC):
         """Yield the frames in decode order on the calling thread, only the `wanted` ones when given."""
 
     @abstractmethod
+    def _sample(self, count: int) -> Iterator[tuple[Frame, ColourImage]]:
+        """Yield up to `count` frames spread over the recording, each with its picture in colour."""
+
     def sample_frames(self, count: int) -> list[Frame]:
         """Return up to `count` frames spread over the recording, quickly.
 
         Numbers and times of these frames are for orientation only, as a video is entered by seeking;
         use `read_frames` for frames that must be the right ones.
         """
+        frames, self._colours[count] = [], []
+        for frame, colour in self._sample(count):
+            frames.append(frame)
+            self._colours[count].append(_shrunk(colour))
+        return frames
+
+    def sample_colour(self, count: int) -> list[ColourImage]:
+        """Return the frames of `sample_frames` as small pictures, each uint8 (h, w, 3), blue-green-red.
+
+        They show the whole frame, its longer side at most 320 px; a pixel is the mean of those it stands for.
+        """
+        if count not in self._colours:
+            self.sample_frames(count)
+        return self._colours[count]
 
     def __iter__(self) -> Iterator[Frame]:
         """Yield every frame in order; decoding runs beside the caller's work and ends with the loop."""
@@ -124,7 +146,14 @@ def _put(
     return False
 
 
-def grey_from_bgr(image: npt.NDArray[np.uint8]) -> GreyImage:
+def _shrunk(colour: ColourImage) -> ColourImage:
+    height, width = colour.shape[:2]
+    share = min(_COLOUR_SIDE_PX / max(height, width), 1.0)
+    size = max(round(width * share), 1), max(round(height * share), 1)
+    return np.asarray(cv2.resize(colour, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def grey_from_bgr(image: ColourImage) -> GreyImage:
     """Turn a decoded picture, (h, w) or (h, w, 3) blue-green-red, into luma, read-only.
 
     Luma Y' = 0.299 R + 0.587 G + 0.114 B (ITU-R BT.601). Grey and tinted maps come out in order of

@@ -14,7 +14,7 @@ os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 import cv2
 import numpy as np
 
-from needlecoach.clips.reader import ClipReader, grey_from_bgr
+from needlecoach.clips.reader import ClipReader, ColourImage, grey_from_bgr
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame
 
@@ -23,6 +23,11 @@ cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 # Stamps are rounded to 1 ms in some containers; two frames are never that close.
 _SAME_STAMP_MS = 0.4
 _SEEK_BACK_MS = 1000.0
+# OpenCV enters a file 16 frames before the wanted one, then goes back to the key frame before that.
+_SEEK_LEAD_FRAMES = 17
+_NEXT_SAMPLE_FRAMES = 25
+# Up to so many frames for each one sampled, decoding all of them costs less than seeking.
+_CHEAP_IN_ORDER = 20
 
 # Stamps of files read through in this run, by path, size and date: opened again, they are entered by seeking.
 _known_stamps_ms: dict[tuple[str, int, int], list[float]] = {}
@@ -32,6 +37,7 @@ class VideoReader(ClipReader):
     """A video file: any container and codec that OpenCV's FFmpeg reads; 8 bits of luma come out."""
 
     def __init__(self, path: Path, *, fps: float | None = None) -> None:
+        _check_name(path)
         if path.stat().st_size == 0:
             raise ClipError(f"{path}: the file is empty (0 bytes); copy or export the recording again.")
         self._path = path
@@ -51,6 +57,11 @@ class VideoReader(ClipReader):
         self._capture.release()
 
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
+        for number, time_s, capture in self._grabbed(wanted):
+            yield self._frame(capture, number=number, time_s=time_s)[0]
+
+    def _grabbed(self, wanted: frozenset[int] | None) -> Iterator[tuple[int, float, cv2.VideoCapture]]:
+        """Grab the frames in order; yield number, time and the capture at each wanted one (None: all)."""
         capture = _open(self._path)
         clock = _Clock(nominal_fps=self.clip.nominal_fps)
         stamps_ms: list[float] = []
@@ -61,7 +72,7 @@ class VideoReader(ClipReader):
                 time_s = clock.time_s(stamps_ms[-1] / 1000)
                 number = len(stamps_ms) - 1
                 if wanted is None or number in wanted:
-                    yield self._frame(capture, number=number, time_s=time_s)
+                    yield number, time_s, capture
         finally:
             capture.release()
             if len(stamps_ms) > len(self._stamps_ms):
@@ -71,25 +82,32 @@ class VideoReader(ClipReader):
             self.repaired_stamps = clock.repaired
             self._note_oddities(len(stamps_ms), clock)
 
-    def sample_frames(self, count: int) -> list[Frame]:
-        length_ms = 1000 * self.clip.n_frames / (self.clip.nominal_fps or 25.0)
-        frames: list[Frame] = []
-        for number, at_ms in enumerate(np.linspace(0, max(length_ms * 0.98 - 100, 0), count)):
-            self._capture.set(cv2.CAP_PROP_POS_MSEC, float(at_ms))
+    def _sample(self, count: int) -> Iterator[tuple[Frame, ColourImage]]:
+        n_frames, key_stamps_ms = _key_frames(self._path)
+        n_frames = n_frames or self.clip.n_frames or count
+        if n_frames <= _CHEAP_IN_ORDER * count or 2 * len(key_stamps_ms) < count:
+            spread = np.linspace(0, n_frames - 1, min(count, n_frames)).round().astype(int)
+            return self._read_in_order(frozenset(spread.tolist()))
+        return self._behind_key_frames(key_stamps_ms, count)
+
+    def _read_in_order(self, wanted: frozenset[int]) -> Iterator[tuple[Frame, ColourImage]]:
+        """Decode up to the last one wanted; a frame that the file announces but lacks is left out."""
+        for number, time_s, capture in self._grabbed(wanted):
+            yield self._frame(capture, number=number, time_s=time_s)
+
+    def _behind_key_frames(
+        self, key_stamps_ms: list[float], count: int
+    ) -> Iterator[tuple[Frame, ColourImage]]:
+        """Enter the file shortly behind key frames: elsewhere all from the key frame on would be decoded."""
+        step_ms = 1000 / (self.clip.nominal_fps or 25.0)
+        places = np.linspace(0, len(key_stamps_ms) - 1, count).round().astype(int).tolist()
+        for number, place in enumerate(places):
+            again = number - places.index(place)
+            ahead = _SEEK_LEAD_FRAMES + _NEXT_SAMPLE_FRAMES * again
+            self._capture.set(cv2.CAP_PROP_POS_MSEC, key_stamps_ms[place] + ahead * step_ms)
             if self._capture.grab():
                 stamp_s = self._capture.get(cv2.CAP_PROP_POS_MSEC) / 1000
-                frames.append(self._frame(self._capture, number=number, time_s=stamp_s))
-        if len(frames) < min(count, max(self.clip.n_frames, 1)) / 2:
-            frames = self._first_frames(count)  # a file without an index, or cut off early
-        return frames
-
-    def _first_frames(self, count: int) -> list[Frame]:
-        frames = []
-        for frame in self.decode():
-            frames.append(frame)
-            if len(frames) == count:
-                break
-        return frames
+                yield self._frame(self._capture, number=number, time_s=stamp_s)
 
     def _read_wanted(self, wanted: frozenset[int]) -> dict[int, Frame]:
         found: dict[int, Frame] = {}
@@ -114,19 +132,21 @@ class VideoReader(ClipReader):
         while self._capture.grab():
             reached_ms = self._capture.get(cv2.CAP_PROP_POS_MSEC)
             if abs(reached_ms - at_ms) <= _SAME_STAMP_MS:
-                return self._frame(self._capture, number=number, time_s=time_s)
+                return self._frame(self._capture, number=number, time_s=time_s)[0]
             if reached_ms > at_ms:
                 return None
         return None
 
-    def _frame(self, capture: cv2.VideoCapture, *, number: int, time_s: float) -> Frame:
+    def _frame(self, capture: cv2.VideoCapture, *, number: int, time_s: float) -> tuple[Frame, ColourImage]:
+        """Take the picture last grabbed: as a frame, and in colour."""
         ok, image = capture.retrieve()
         if not ok or image.shape[:2] != (self.clip.height_px, self.clip.width_px):
             raise ClipError(
                 f"{self._path}: frame {number} can't be decoded at {self.clip.width_px} x "
                 f"{self.clip.height_px} px; export the recording again."
             )
-        return Frame(number=number, time_s=time_s, pixels=grey_from_bgr(np.asarray(image, dtype=np.uint8)))
+        colour = np.asarray(image, dtype=np.uint8)
+        return Frame(number=number, time_s=time_s, pixels=grey_from_bgr(colour)), colour
 
     def _note_oddities(self, n_read: int, clock: _Clock) -> None:
         notes = []
@@ -174,6 +194,35 @@ class _Clock:
             self.repaired += 1
             self.last_s += self.step_s / 2 if self._steps_s else self.step_s
         return self.last_s
+
+
+def _check_name(path: Path) -> None:
+    """Refuse what would bring OpenCV's reader down or let it wait for ever."""
+    try:
+        str(path.absolute()).encode()
+    except UnicodeEncodeError:
+        shown = str(path).encode(errors="backslashreplace").decode()
+        raise ClipError(
+            f"{shown}: the name or its folder's is not valid UTF-8, so the video can't be opened; rename it."
+        ) from None
+    if not path.is_file():
+        raise ClipError(f"{path}: is neither a file nor a folder; give the recording itself.")
+
+
+def _key_frames(path: Path) -> tuple[int, list[float]]:
+    """Count the frames and list the key frames' stamps, in ms, without decoding; 0 and none if that fails.
+
+    Key frames too close to the end for a seek behind them are left out.
+    """
+    packets = cv2.VideoCapture(str(path.absolute()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_FORMAT, -1])
+    keys: list[tuple[int, float]] = []
+    n_frames = 0
+    while packets.grab():
+        if packets.get(cv2.CAP_PROP_LRF_HAS_KEY_FRAME):
+            keys.append((n_frames, packets.get(cv2.CAP_PROP_POS_MSEC)))
+        n_frames += 1
+    packets.release()
+    return n_frames, [stamp for number, stamp in keys if number < n_frames - _SEEK_LEAD_FRAMES - 3]
 
 
 def _open(path: Path) -> cv2.VideoCapture:
