@@ -14,7 +14,7 @@ WIDTH, HEIGHT = 240, 220
 ENTRY_DEPTH_PX = 40.0
 FPS = 20.0
 SPREAD_MM = 0.21
-HIDDEN_MM = 6.0
+HIDDEN_MM, FADE_MM = 4.0, 8.0
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,8 @@ def draw_clip(
     """Draw a needle that goes in to the given depths, brighter at its tip, over gel that stays.
 
     `texture` is the standard deviation of the shaft's grey values along it; the pattern goes in with the
-    needle. In frames that are `hidden` (n,) the last 6 mm have left the beam's plane.
+    needle. In frames that are `hidden` (n,) the shaft fades out over 8 mm and the
+    last 4 mm have left the beam's plane.
     """
     sign = 1.0 if side == "left" else -1.0
     along = np.array([sign * np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
@@ -81,7 +82,7 @@ def draw_clip(
             out_of_sight = hidden is not None and hidden[i]
             behind = depth_mm - s[near]
             lit = grey + texture * np.interp(behind / STEP_MM, np.arange(1000), grain)
-            ends = np.where(behind > (HIDDEN_MM if out_of_sight else 0.0), 1.0, 0.0)
+            ends = np.clip((behind - HIDDEN_MM) / FADE_MM, 0, 1) if out_of_sight else behind > 0
             canvas = lit * ends * np.exp(-0.5 * (n[near] / SPREAD_MM) ** 2)
             if not out_of_sight:
                 spot = np.exp(-0.5 * (behind**2 + n[near] ** 2) / SPREAD_MM**2)

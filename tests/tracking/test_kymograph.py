@@ -58,7 +58,7 @@ class TestStrips:
         beside = np.zeros_like(along)
         beside[106:109] = 90
 
-        # Three lines over 0.5 mm, 3.3 px: the outer two lie 1.67 px off, a third of a pixel's weight on the bar.
+        # Of three lines over 0.5 mm (3.3 px) the outer two lie 1.67 px off, and so see the bar at a third.
         assert sample_strip(along, level, 0, 40)[5:].min() == pytest.approx(90 * (1 + 2 / 3) / 3, abs=1)
         assert sample_strip(beside, level, 0, 40).max() == 0
 

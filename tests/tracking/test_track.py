@@ -1,0 +1,163 @@
+"""The track of drawn clips, in px of the frame: seen, inferred and absent kept apart; invented data."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from needlecoach.model import Region, Scale, Target, Track
+from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.track import Tracking, no_track, track_clip
+
+STEP_MM = 0.15
+# The drawn pictures are the working pictures of a region that begins at (60, 30).
+ORIGIN_PX = np.array([60.0, 30.0])
+PLANE = Plane(Region("rectangle", (60, 30, 240, 220)), Scale.from_mm_per_px(STEP_MM))
+IN_AND_OUT = ((0, -2), (0.5, -2), (2, 25), (3.2, 25), (4, -2), (4.6, -2))
+
+
+def track_of(clip, target: Target | None = None) -> Track:
+    return track_clip(iter(clip.pictures), list(clip.time_s), PLANE, target).track
+
+
+def error_mm(track: Track, clip) -> np.ndarray:
+    return np.hypot(*(track.tip_px - ORIGIN_PX - clip.tip_px).T) * STEP_MM
+
+
+@pytest.fixture(scope="module")
+def clip(drawn: Callable):
+    """In at 18 mm/s, 1.2 s at 25 mm, out; the tip out of the beam's plane from 2.4 to 2.9 s."""
+    shown = drawn(*IN_AND_OUT)
+    hidden = (shown.time_s > 2.4) & (shown.time_s < 2.9)
+    return drawn(*IN_AND_OUT, hidden=hidden)
+
+
+@pytest.fixture(scope="module")
+def track(clip) -> Track:
+    return track_of(clip)
+
+
+def test_a_seen_tip_lies_where_it_was_drawn(track: Track, clip) -> None:
+    error = error_mm(track, clip)[track.tip_visible]
+
+    assert np.median(error) < 0.1
+    assert np.percentile(error, 95) < 0.3
+
+
+def test_seen_inferred_and_absent_are_kept_apart(track: Track, clip) -> None:
+    hidden = (clip.time_s > 2.45) & (clip.time_s < 2.85)
+    resting = (clip.time_s > 2.1) & (clip.time_s < 2.35) | (clip.time_s > 2.95) & (clip.time_s < 3.15)
+
+    assert track.tip_visible[resting].all()
+    assert not track.tip_visible[hidden].any()
+    assert track.needle_present[hidden].all()
+    assert np.isfinite(track.tip_px[hidden]).all()
+    assert np.nanmax(error_mm(track, clip)[hidden]) < 1.0
+    assert not track.needle_present[clip.time_s < 0.5].any()
+    assert not track.needle_present[clip.time_s > 4.1].any()
+
+
+def test_nothing_is_known_where_there_is_no_needle(track: Track) -> None:
+    absent = ~track.needle_present
+    for values in (track.tip_px, track.tip_sd_mm, track.entry_px, track.angle_deg, track.shaft_visible_share):
+        assert np.isnan(values[absent]).all()
+        assert np.isfinite(values[~absent]).all()
+    assert not track.tip_visible[absent].any()
+
+
+def test_an_inferred_tip_is_less_certain_than_a_seen_one(track: Track, clip) -> None:
+    hidden = (clip.time_s > 2.45) & (clip.time_s < 2.85)
+    resting = (clip.time_s > 2.1) & (clip.time_s < 2.35)
+
+    assert track.tip_sd_mm[hidden].min() > 1.5 * track.tip_sd_mm[resting].max()
+    assert track.tip_sd_mm[track.tip_visible].min() > 0.1
+
+
+def test_most_errors_lie_within_two_sd(track: Track, clip) -> None:
+    both = track.needle_present & np.isfinite(clip.insertion_mm)
+    assert (error_mm(track, clip)[both] <= 2 * track.tip_sd_mm[both]).mean() > 0.9
+
+
+def test_shaft_angle_and_entry(track: Track, clip) -> None:
+    deep = track.needle_present & (np.nan_to_num(clip.insertion_mm) > 8)
+
+    np.testing.assert_allclose(track.angle_deg[deep], 35, atol=0.5)
+    off_mm = np.hypot(*(track.entry_px[deep] - ORIGIN_PX - clip.entry_px).T) * STEP_MM
+    assert off_mm.max() < 0.8
+    shown = deep & track.tip_visible
+    assert np.median(track.shaft_visible_share[shown]) > 0.6
+    assert track.shaft_visible_share[deep].min() >= 0
+
+
+def test_drift_of_the_probe_is_put_back(drawn: Callable) -> None:
+    """The whole picture slides by (9, -6) px in 4 s: the tip is reported where it is in each frame."""
+    still = drawn(*IN_AND_OUT, seed=1)
+    offsets = np.linspace(0, 1, len(still.pictures))[:, None] * np.array([9.0, -6.0])
+    pictures = [
+        cv2.warpAffine(picture, np.array([[1, 0, dx], [0, 1, dy]]), (240, 220), borderMode=cv2.BORDER_REFLECT)
+        for picture, (dx, dy) in zip(still.pictures, offsets, strict=True)
+    ]
+    moved = replace(still, pictures=pictures, tip_px=still.tip_px + offsets)
+
+    track = track_of(moved)
+
+    error = error_mm(track, moved)[track.tip_visible]
+    assert track.tip_visible.sum() > 45
+    assert np.median(error) < 0.15
+    assert np.percentile(error, 95) < 0.5
+
+
+def test_the_target_is_followed_beside_the_needle(clip) -> None:
+    target = Target.from_ellipse((200.0, 180.0), (25.0, 25.0))
+
+    track = track_of(clip, target)
+
+    np.testing.assert_allclose(track.target_px[0], [200, 180], atol=0.5)
+    assert np.isfinite(track.target_px).all()
+    assert track.target_found[0]
+
+
+def test_without_a_marked_target_there_is_none(track: Track) -> None:
+    assert np.isnan(track.target_px).all()
+    assert not track.target_found.any()
+
+
+def test_no_needle_is_a_track_without_one(drawn: Callable) -> None:
+    empty = drawn((0, -2), (3, -2))
+
+    tracking = track_clip(iter(empty.pictures), list(empty.time_s), PLANE, None)
+
+    assert len(tracking.track) == len(empty.pictures)
+    assert not tracking.track.needle_present.any()
+    assert np.isnan(tracking.track.tip_px).all()
+    assert tracking.notes == ()
+
+
+def test_a_sweep_is_noted_for_the_reader(gel: Callable) -> None:
+    pictures = [gel(seed).astype(np.uint8) for seed in range(30)]
+
+    tracking = track_clip(iter(pictures), list(np.arange(30) / 20), PLANE, None)
+
+    assert not tracking.track.needle_present.any()
+    assert len(tracking.notes) == 1
+    assert "97% of the frames the whole picture moved" in tracking.notes[0]
+
+
+@pytest.mark.parametrize("n", [0, 1, 2])
+def test_a_clip_of_hardly_any_frames_holds_no_needle(gel: Callable, n: int) -> None:
+    pictures = [gel(0).astype(np.uint8)] * n
+
+    tracking = track_clip(iter(pictures), list(np.arange(n) / 20), PLANE, None)
+
+    assert len(tracking.track) == n
+    assert not tracking.track.needle_present.any()
+
+
+def test_a_clip_that_could_not_be_followed_has_an_empty_track() -> None:
+    nothing = no_track()
+
+    assert isinstance(nothing, Tracking)
+    assert len(nothing.track) == 0
+    assert nothing.notes == ()
