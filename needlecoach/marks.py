@@ -20,6 +20,8 @@ SCHEMA = 1
 _Coordinate = Annotated[float, Field(ge=-1e5, le=1e5)]
 _Pixel = Annotated[int, Field(ge=-100_000, le=100_000)]
 _PointPx = tuple[_Coordinate, _Coordinate]
+# A smaller outline is a slip of the hand, or millimetres given for px.
+_SMALLEST_TARGET_PX = 4.0
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -191,7 +193,8 @@ def check_marks(marks: Marks, clip: Clip, *, region: Region | None = None) -> No
     Raises
     ------
     MarksError
-        When the region leaves the frame, or the target lies outside the picture or on no frame of the clip.
+        When the region leaves the frame, or the target lies outside the picture, is larger than
+        it, too small or on no frame of the clip.
     """
     size = f"{clip.width_px} x {clip.height_px} px"
     if marks.region_box_px is not None:
@@ -207,6 +210,19 @@ def check_marks(marks: Marks, clip: Clip, *, region: Region | None = None) -> No
         raise MarksError(
             f"{clip.path.name}: the target's centre ({x_px:g}, {y_px:g}) lies outside the frame of {size}; "
             "mark it in px of the original frame."
+        )
+    outline_px = marks.target.outline_px
+    wide_px, high_px = np.ptp(outline_px, axis=0)
+    box_px = (clip.width_px, clip.height_px) if region is None else region.box_px[2:]
+    if wide_px > box_px[0] or high_px > box_px[1]:
+        raise MarksError(
+            f"{clip.path.name}: the target's outline is {wide_px:.0f} x {high_px:.0f} px, more than the "
+            f"picture of {box_px[0]} x {box_px[1]} px; mark it again."
+        )
+    if min(wide_px, high_px) < _SMALLEST_TARGET_PX:
+        raise MarksError(
+            f"{clip.path.name}: the target's outline is {wide_px:.2g} x {high_px:.2g} px, too small for a "
+            "target; give its radii in px."
         )
     if region is not None and not region.contains((x_px, y_px)):
         raise MarksError(

@@ -1,6 +1,7 @@
 """Opens recordings: the only rooms that read a clip's file."""
 
 import hashlib
+import os
 from pathlib import Path
 
 from needlecoach.clips.images import ImagesReader, image_files
@@ -57,7 +58,7 @@ def sha256_of(path: Path) -> str:
                 return hashlib.file_digest(file, "sha256").hexdigest()
         whole = hashlib.sha256()
         for image in image_files(path):
-            whole.update(image.name.encode() + b"\0" + hashlib.sha256(image.read_bytes()).digest())
+            whole.update(os.fsencode(image.name) + b"\0" + hashlib.sha256(image.read_bytes()).digest())
         return whole.hexdigest()
     except OSError as problem:
         raise ClipError(

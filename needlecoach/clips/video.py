@@ -201,9 +201,8 @@ def _check_name(path: Path) -> None:
     try:
         str(path.absolute()).encode()
     except UnicodeEncodeError:
-        shown = str(path).encode(errors="backslashreplace").decode()
         raise ClipError(
-            f"{shown}: the name or its folder's is not valid UTF-8, so the video can't be opened; rename it."
+            f"{path}: the name or its folder's is not valid UTF-8, so the video can't be opened; rename it."
         ) from None
     if not path.is_file():
         raise ClipError(f"{path}: is neither a file nor a folder; give the recording itself.")

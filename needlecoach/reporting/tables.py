@@ -13,6 +13,56 @@ from needlecoach.model import Attempt, FloatArray, Scorecard
 # What a spreadsheet takes for the start of a formula (common practice for CSV injection).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
+# Header of attempts.csv, the same for every clip, with attempts or without; NAME_sd goes with each distance.
+ATTEMPT_COLUMNS = (
+    "attempt",
+    "start_s",
+    "end_s",
+    "duration_s",
+    "cut_off",
+    "outcome",
+    "passes",
+    "strokes",
+    "redirections",
+    "time_to_target_s",
+    "dwell_in_target_s",
+    "closest_edge_mm",
+    "closest_edge_mm_sd",
+    "closest_centre_mm",
+    "closest_centre_mm_sd",
+    "offset_along_mm",
+    "offset_along_mm_sd",
+    "offset_across_mm",
+    "offset_across_mm_sd",
+    "overshoot_mm",
+    "overshoot_mm_sd",
+    "tip_visibility_share",
+    "tip_visibility_advancing",
+    "blind_advance_mm",
+    "blind_advance_mm_sd",
+    "longest_blind_mm",
+    "longest_blind_mm_sd",
+    "plane_losses",
+    "mean_recovery_s",
+    "angle_deg",
+    "angle_iqr_deg",
+    "path_mm",
+    "path_mm_sd",
+    "path_efficiency",
+    "mean_advance_mm_s",
+    "mean_advance_mm_s_sd",
+    "peak_advance_mm_s",
+    "peak_advance_mm_s_sd",
+    "smoothness_sparc",
+    "smoothness_ldlj",
+    "index_of_difficulty",
+    "trail_end_edge_mm",
+    "trail_end_edge_mm_sd",
+    "scale_source",
+    "scale_sd_share",
+    "confidence",
+)
+
 # Decimals by the unit of a quantity: finer than the measurement, coarse enough to read.
 _DECIMALS = {"px": 2, "mm": 3, "s": 4, "deg": 2, "°": 2, "mm/s": 2, "bits": 3}
 
@@ -23,13 +73,13 @@ def plain_text(text: str) -> str:
 
 
 def attempts_table(card: Scorecard) -> pd.DataFrame:
-    """One row per attempt: clip, learner, then the attempt's figures in their order.
+    """One row per attempt: clip, learner, then the attempt's figures in the order of `ATTEMPT_COLUMNS`.
 
     Returns
     -------
     pd.DataFrame
-        `NAME_sd` follows each figure `NAME` for which an uncertainty is known. Unknown values are None (blank
-        in the file), yes/no values 0 and 1. Without attempts: no rows, columns clip and learner only.
+        Every column of `ATTEMPT_COLUMNS`, also without attempts; `NAME_sd` is the uncertainty of `NAME`.
+        Unknown values are None (blank in the file), yes/no values 0 and 1.
     """
     names = _columns(card.attempts)
     rows = [_attempt_row(card, attempt, names) for attempt in card.attempts]
@@ -37,7 +87,7 @@ def attempts_table(card: Scorecard) -> pd.DataFrame:
 
 
 def combined_table(cards: Iterable[Scorecard]) -> pd.DataFrame:
-    """All attempts of several clips, one below the other; a column that one clip lacks is blank there."""
+    """All attempts of several clips, one below the other; columns as in `attempts_table`."""
     cards = list(cards)
     names = _columns([attempt for card in cards for attempt in card.attempts])
     rows = [_attempt_row(card, attempt, names) for card in cards for attempt in card.attempts]
@@ -83,14 +133,12 @@ def _distance(card: Scorecard, name: str, n_frames: int) -> FloatArray:
 
 
 def _columns(attempts: Sequence[Attempt]) -> list[str]:
-    """Names of the figures in the order of the table, `_sd` after those that have one in any attempt."""
-    order: dict[str, bool] = {}
+    """Names of the columns; a figure or an uncertainty that the header does not know comes last."""
+    names = dict.fromkeys(ATTEMPT_COLUMNS)
     for attempt in attempts:
         for name, figure in attempt.figures.items():
-            order[name] = order.get(name, False) or figure.sd is not None
-    return [
-        column for name, has_sd in order.items() for column in ([name, f"{name}_sd"] if has_sd else [name])
-    ]
+            names.update(dict.fromkeys([name] if figure.sd is None else [name, f"{name}_sd"]))
+    return list(names)
 
 
 def _attempt_row(card: Scorecard, attempt: Attempt, names: Sequence[str]) -> list[Any]:

@@ -44,8 +44,8 @@ def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[i
     Notes
     -----
     Scanners draw brightness through one map, grey or tinted: the colour of a pixel follows from its
-    brightness, and hues do not lie on opposite sides of the colour circle. Both are required of all but a small
-    share of the picture. A rainbow map may be refused; a photo in grey or in shades of one hue passes.
+    brightness, and hues do not lie on opposite sides of the colour circle. Both are required of all but a
+    small share of the picture. A rainbow map may be refused; a photo in grey or in shades of one hue passes.
     """
     if len(pictures) < _FEWEST_FRAMES:
         raise UnscorableError(

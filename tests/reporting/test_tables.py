@@ -8,6 +8,7 @@ import pytest
 
 from needlecoach.model import Attempt, Figure
 from needlecoach.reporting.tables import attempts_table, combined_table, plain_text, track_table
+from needlecoach.scoring.columns import COLUMNS
 
 
 def _words(text: str) -> list[str]:
@@ -28,6 +29,11 @@ ATTEMPT_COLUMNS = _words(
     "smoothness_sparc smoothness_ldlj index_of_difficulty trail_end_edge_mm scale_source scale_sd_share "
     "confidence"
 )
+# Those for which scoring states an uncertainty.
+WITH_SD = _words(
+    "closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm blind_advance_mm "
+    "longest_blind_mm path_mm mean_advance_mm_s peak_advance_mm_s trail_end_edge_mm"
+)
 
 
 def with_figures(card, **figures):
@@ -40,11 +46,30 @@ def test_track_columns_are_those_defined(card):
     assert list(track_table(card).columns) == TRACK_COLUMNS
 
 
-def test_attempt_columns_follow_the_figures_with_uncertainty_beside(card):
-    figures = {name: Figure(name, 1.0, 0.1 if name == "path_mm" else None) for name in ATTEMPT_COLUMNS}
-    columns = list(attempts_table(with_figures(card, **figures)).columns)
-    after = ATTEMPT_COLUMNS.index("path_mm") + 1
-    assert columns == ["clip", "learner", *ATTEMPT_COLUMNS[:after], "path_mm_sd", *ATTEMPT_COLUMNS[after:]]
+def header_of_every_clip() -> list[str]:
+    """Columns by the definition: all of them, the uncertainty beside each distance that has one."""
+    header = ["clip", "learner"]
+    for name in ATTEMPT_COLUMNS:
+        header += [name, f"{name}_sd"] if name in WITH_SD else [name]
+    return header
+
+
+def test_header_is_the_defined_one_with_attempts_and_without(card, needleless_card):
+    figures = {name: Figure(name, 1.0) for name in ATTEMPT_COLUMNS}
+    for one in (card, needleless_card, with_figures(card, **figures)):
+        assert list(attempts_table(one).columns) == header_of_every_clip()
+    for cards in ([], [needleless_card], [card, needleless_card]):
+        assert list(combined_table(cards).columns) == header_of_every_clip()
+
+
+def test_header_is_that_of_the_figures_that_scoring_gives():
+    assert list(COLUMNS) == ATTEMPT_COLUMNS
+
+
+def test_an_uncertainty_beyond_the_header_is_not_lost(card):
+    table = attempts_table(with_figures(card, angle_deg=Figure("angle_deg", 30.0, 0.5, "deg")))
+    assert table.columns[-1] == "angle_deg_sd"
+    assert table.iloc[0]["angle_deg_sd"] == 0.5
 
 
 def test_track_row_holds_what_the_track_says(card):
@@ -65,7 +90,6 @@ def test_unknown_is_blank_in_the_file(card):
 def test_clip_without_needle_has_blank_distances_and_no_attempt(needleless_card):
     assert track_table(needleless_card)["edge_distance_mm"].isna().all()
     assert len(track_table(needleless_card)) == 75
-    assert list(attempts_table(needleless_card).columns) == ["clip", "learner"]
     assert len(attempts_table(needleless_card)) == 0
 
 
@@ -120,7 +144,7 @@ def test_combined_table_holds_all_attempts_and_blanks_where_a_clip_lacks_a_colum
     table = combined_table([card, needleless_card, replace(card, attempts=(second,))])
     assert table["attempt"].tolist() == [1, 2]
     assert table["overshoot_mm"].tolist() == [None, 1.5]
-    assert list(table.columns[-2:]) == ["overshoot_mm", "overshoot_mm_sd"]
+    assert table["overshoot_mm_sd"].tolist() == [None, 0.2]
 
 
 def test_distances_are_rounded_to_a_thousandth_of_a_millimetre(card):
