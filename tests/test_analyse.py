@@ -1,0 +1,343 @@
+"""Clips in, scorecards out: drawn scenes and the sample clips against their exact truth (invented data).
+
+The bars are those the sample clips are held to: over the frames in which the tip can truly be seen a median
+error of at most 0.5 mm and a 95th percentile of at most 1.5 mm; attempts, passes and outcomes right; no needle
+where none is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from needlecoach.analyse import score_clip
+from needlecoach.errors import ClipError, MarksError
+from needlecoach.marks import read_marks
+from needlecoach.model import Marks, Scale, Scorecard, Target
+from needlecoach.phantoms.practice import practice_scene
+from needlecoach.phantoms.simulate import marks_record, write_clip
+
+SAMPLES = Path(__file__).parents[1] / "sample_clips"
+MEDIAN_MM, NINETY_FIFTH_MM = 0.5, 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Scored:
+    """A scorecard beside the truth of its clip."""
+
+    card: Scorecard
+    truth: dict[str, Any]
+
+    def of_frames(self, key: str) -> np.ndarray:
+        return np.array([frame[key] for frame in self.truth["frames"]])
+
+    @cached_property
+    def error_mm(self) -> np.ndarray:
+        """Tip error (n,) in mm; NaN where there is no tip in truth or none in the track."""
+        tip_px = np.array([f["tip_xy_px"] or (np.nan, np.nan) for f in self.truth["frames"]], dtype=float)
+        scale = np.array([self.truth["mm_per_px"]["x"], self.truth["mm_per_px"]["y"]])
+        return np.hypot(*((self.card.track.tip_px - tip_px) * scale).T)
+
+    @cached_property
+    def seen_error_mm(self) -> np.ndarray:
+        """Errors over the frames in which the tip can truly be seen; one where it was missed is infinite."""
+        return np.nan_to_num(self.error_mm[self.of_frames("tip_visible")], nan=np.inf)
+
+    @property
+    def attempts(self) -> list[dict[str, Any]]:
+        return self.truth["events"]["attempts"]
+
+    @property
+    def false_frames(self) -> int:
+        return int((self.card.track.needle_present & ~self.of_frames("needle_present")).sum())
+
+    def outcomes(self) -> list[str]:
+        return [attempt.outcome for attempt in self.card.attempts]
+
+    def true_outcomes(self) -> list[str]:
+        return ["hit" if attempt["hit"] else "miss" for attempt in self.attempts]
+
+
+# ---------------------------------------------------------------------------------------------- sample clips
+
+
+@pytest.fixture(scope="module")
+def sample() -> Callable[[str], Scored]:
+    """Return the function that scores a sample clip, each once."""
+    known: dict[str, Scored] = {}
+
+    def scored(name: str) -> Scored:
+        if name not in known:
+            truth = json.loads((SAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
+            marks = read_marks(SAMPLES / f"{name}.marks.json")
+            known[name] = Scored(score_clip(SAMPLES / f"{name}.mp4", marks), truth)
+        return known[name]
+
+    return scored
+
+
+WITH_NEEDLE = ["blind_advance", "clean_hit", "miss_with_redirection", "trail_trap", "two_attempts_curved"]
+
+
+def test_every_sample_clip_is_tested() -> None:
+    assert sorted([*WITH_NEEDLE, "no_needle"]) == sorted(path.stem for path in SAMPLES.glob("*.mp4"))
+
+
+@pytest.mark.parametrize("name", WITH_NEEDLE)
+def test_the_tip_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    error_mm = sample(name).seen_error_mm
+
+    assert np.median(error_mm) <= MEDIAN_MM
+    assert np.percentile(error_mm, 95) <= NINETY_FIFTH_MM
+
+
+@pytest.mark.parametrize("name", WITH_NEEDLE)
+def test_the_attempts_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    scored = sample(name)
+
+    assert len(scored.card.attempts) == len(scored.attempts)
+    for got, want in zip(scored.card.attempts, scored.attempts, strict=True):
+        assert got.figures["start_s"].value == pytest.approx(want["start_s"], abs=0.5)
+        assert got.figures["end_s"].value == pytest.approx(want["end_s"], abs=0.5)
+        assert got.cut_off == want["cut_off"]
+
+
+@pytest.mark.parametrize("name", WITH_NEEDLE)
+def test_the_passes_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    scored = sample(name)
+
+    assert [len(attempt.passes) for attempt in scored.card.attempts] == [
+        attempt["n_passes"] for attempt in scored.attempts
+    ]
+
+
+@pytest.mark.parametrize("name", WITH_NEEDLE)
+def test_the_outcomes_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    scored = sample(name)
+
+    assert scored.outcomes() == scored.true_outcomes()
+
+
+@pytest.mark.parametrize("name", WITH_NEEDLE)
+def test_the_closest_approach_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    scored = sample(name)
+
+    for got, want in zip(scored.card.attempts, scored.attempts, strict=True):
+        assert got.figures["closest_edge_mm"].value == pytest.approx(want["min_dist_edge_mm"], abs=1.0)
+
+
+def test_the_sample_clip_without_a_needle_has_none(sample: Callable[[str], Scored]) -> None:
+    card = sample("no_needle").card
+
+    assert not card.track.needle_present.any()
+    assert card.attempts == ()
+    assert card.unscorable == ""
+
+
+# ---------------------------------------------------------------------------------------------- drawn scenes
+
+Draw = Callable[..., Scored]
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> Draw:
+    """Return the function that draws a practice scene, writes it as video, and scores that; each once."""
+    known: dict[tuple[Any, ...], Scored] = {}
+
+    def scored(kind: str, **options: Any) -> Scored:
+        key = (kind, *sorted(options.items()))
+        if key not in known:
+            path = tmp_path_factory.mktemp("scene") / f"{kind}.mp4"
+            drawing = practice_scene(kind, **options)  # type: ignore[arg-type]
+            truth = write_clip(drawing, path, seed=11)
+            marks_file = path.with_name(f"{kind}.marks.json")
+            marks_file.write_text(json.dumps(marks_record(drawing, learner="L01", notes="")))
+            known[key] = Scored(score_clip(path, read_marks(marks_file)), truth)
+        return known[key]
+
+    return scored
+
+
+SCENES = [
+    ("hit", {"angle_deg": 15.0}),
+    ("hit", {"angle_deg": 30.0, "side": "right", "traps": True}),
+    ("hit", {"angle_deg": 45.0, "target": "ring"}),
+    ("hit", {"angle_deg": 60.0, "side": "right"}),
+    ("hit", {"angle_deg": 75.0}),
+    ("hit", {"angle_deg": 75.0, "side": "right", "trail_db": None}),
+    ("hit", {"angle_deg": 15.0, "probe": "curved"}),
+    ("hit", {"angle_deg": 60.0, "probe": "curved", "side": "right"}),
+    ("miss", {"angle_deg": 30.0, "side": "right", "target": "solid"}),
+    ("redirect", {"angle_deg": 45.0}),
+    ("strokes", {"angle_deg": 40.0}),
+    ("blind", {"angle_deg": 40.0}),
+    ("trail", {"angle_deg": 30.0, "trail_db": 28.0}),
+    ("two_attempts", {"angle_deg": 45.0, "side": "right"}),
+    ("two_attempts", {"angle_deg": 45.0, "probe": "curved"}),
+]
+IDS = ["-".join(str(part) for part in (kind, *options.values())) for kind, options in SCENES]
+
+
+@pytest.mark.parametrize(("kind", "options"), SCENES, ids=IDS)
+def test_the_tip_and_the_attempts_of_a_drawn_scene(scene: Draw, kind: str, options: dict[str, Any]) -> None:
+    scored = scene(kind, **options)
+
+    assert np.median(scored.seen_error_mm) <= MEDIAN_MM
+    assert (scored.seen_error_mm < 2).mean() > 0.9
+    assert len(scored.card.attempts) == len(scored.attempts)
+    assert scored.outcomes() == scored.true_outcomes()
+    assert scored.false_frames <= 2
+
+
+@pytest.mark.parametrize(("kind", "options"), SCENES, ids=IDS)
+def test_the_passes_of_a_drawn_scene(scene: Draw, kind: str, options: dict[str, Any]) -> None:
+    scored = scene(kind, **options)
+
+    assert [len(attempt.passes) for attempt in scored.card.attempts] == [
+        attempt["n_passes"] for attempt in scored.attempts
+    ]
+
+
+@pytest.mark.parametrize(("kind", "options"), SCENES, ids=IDS)
+def test_the_angle_of_a_drawn_scene(scene: Draw, kind: str, options: dict[str, Any]) -> None:
+    scored = scene(kind, **options)
+    angle_deg = scored.of_frames("angle_deg").astype(float)
+    shown = scored.of_frames("tip_visible") & scored.card.track.needle_present
+
+    assert np.median(np.abs(scored.card.track.angle_deg - angle_deg)[shown]) <= 1.5
+
+
+@pytest.mark.parametrize(("probe", "traps"), [("linear", True), ("linear", False), ("curved", True)])
+def test_a_drawn_scene_without_a_needle_has_none(scene: Draw, probe: str, traps: bool) -> None:
+    scored = scene("none", probe=probe, traps=traps)
+
+    assert not scored.card.track.needle_present.any()
+    assert scored.card.attempts == ()
+
+
+def test_steep_needles_come_in_through_the_top(scene: Draw) -> None:
+    """At 75 degrees the drawn needle enters from above, not from a side."""
+    scored = scene("hit", angle_deg=75.0)
+    top_px = scored.truth["region"]["box_px"][1]
+
+    entry_px = scored.card.track.entry_px[scored.card.track.needle_present]
+
+    assert np.median(np.abs(entry_px[:, 1] - top_px)) * 0.12 < 1.0
+
+
+def test_strokes_are_counted(scene: Draw) -> None:
+    scored = scene("strokes", angle_deg=40.0)
+
+    assert scored.card.attempts[0].figures["strokes"].value == scored.attempts[0]["n_strokes"]
+
+
+def test_a_tip_out_of_the_plane_is_not_called_seen(scene: Draw) -> None:
+    scored = scene("blind", angle_deg=40.0)
+    sure = ~scored.of_frames("tip_borderline")
+    hidden = scored.of_frames("needle_present") & ~scored.of_frames("tip_visible") & sure
+
+    assert hidden.sum() > 5
+    assert scored.card.track.tip_visible[hidden].mean() < 0.2
+
+
+# ---------------------------------------------------------------------------------------------- the interface
+
+
+@pytest.fixture(scope="module")
+def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Half a second of gel without a needle."""
+    path = tmp_path_factory.mktemp("short") / "short.mp4"
+    write_clip(replace(practice_scene("none"), duration_s=0.5), path, seed=3)
+    return path
+
+
+SCALE = Scale.from_mm_per_px(0.12)
+
+
+def test_a_scale_is_needed(short_clip: Path) -> None:
+    with pytest.raises(MarksError, match=r"short\.mp4: the scale is missing"):
+        score_clip(short_clip, Marks())
+
+
+def test_a_target_is_needed_unless_none_is_wanted(short_clip: Path) -> None:
+    with pytest.raises(MarksError, match=r"short\.mp4: no target is marked"):
+        score_clip(short_clip, Marks(scale=SCALE))
+
+    card = score_clip(short_clip, Marks(scale=SCALE), no_target=True)
+
+    assert np.isnan(card.track.target_px).all()
+    assert card.options["no_target"] is True
+
+
+def test_a_marked_target_is_left_out_on_request(short_clip: Path) -> None:
+    marks = Marks(scale=SCALE, target=Target.from_ellipse((200.0, 200.0), (20.0, 20.0)))
+
+    assert np.isnan(score_clip(short_clip, marks, no_target=True).track.target_px).all()
+    assert np.isfinite(score_clip(short_clip, marks).track.target_px).all()
+
+
+def test_a_target_outside_the_frame_is_refused(short_clip: Path) -> None:
+    marks = Marks(scale=SCALE, target=Target.from_ellipse((5000.0, 200.0), (20.0, 20.0)))
+
+    with pytest.raises(MarksError):
+        score_clip(short_clip, marks)
+
+
+def test_a_missing_clip_is_said_to_be_missing(tmp_path: Path) -> None:
+    with pytest.raises(ClipError):
+        score_clip(tmp_path / "nothing.mp4", Marks(scale=SCALE), no_target=True)
+
+
+def test_progress_runs_to_the_end(short_clip: Path) -> None:
+    told: list[tuple[int, int]] = []
+
+    card = score_clip(short_clip, Marks(scale=SCALE), no_target=True, progress=lambda *at: told.append(at))
+
+    assert [done for done, _ in told] == list(range(1, len(card.track) + 1))
+    assert {total for _, total in told} == {len(card.track)}
+
+
+def test_the_same_clip_gives_the_same_card(short_clip: Path) -> None:
+    first, again = (score_clip(short_clip, Marks(scale=SCALE), no_target=True) for _ in range(2))
+
+    assert first.clip_sha256 == again.clip_sha256
+    assert len(first.clip_sha256) == 64
+    assert first.region == again.region
+    np.testing.assert_array_equal(first.track.time_s, again.track.time_s)
+
+
+def test_a_region_that_was_given_is_used(short_clip: Path) -> None:
+    marks = Marks(scale=SCALE, region_box_px=(70, 60, 240, 200))
+
+    card = score_clip(short_clip, marks, no_target=True)
+
+    assert card.region.source == "given"
+    assert card.region.box_px == (70, 60, 240, 200)
+
+
+def test_a_scale_that_makes_the_picture_tiny_is_unscorable(short_clip: Path) -> None:
+    card = score_clip(short_clip, Marks(scale=Scale.from_mm_per_px(0.002)), no_target=True)
+
+    assert "check --scale" in card.unscorable
+    assert card.attempts == ()
+    assert len(card.track) == 0
+
+
+def test_a_folder_of_images_is_scored_by_its_fps(short_clip: Path, tmp_path: Path) -> None:
+    video = cv2.VideoCapture(str(short_clip))
+    for number in range(5):
+        _, image = video.read()
+        cv2.imwrite(str(tmp_path / f"{number:03}.png"), image)
+
+    card = score_clip(tmp_path, Marks(scale=SCALE), no_target=True, fps=25)
+
+    np.testing.assert_allclose(card.track.time_s, np.arange(5) / 25)
+    assert card.options["fps"] == 25
