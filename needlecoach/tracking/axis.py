@@ -114,38 +114,34 @@ def _nodes(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[_N
     return nodes
 
 
-def _jump_mm(one: _Node, other: _Node, step_mm: float) -> float:
-    """How far one line lies from another, at the entry and a lever's length in."""
-    return float(np.abs(one.line.distance_px(np.stack([other.entry, other.lever]))).mean()) * step_mm
+def _jump_mm(node: _Node, others: Sequence[_Node], step_mm: float) -> FloatArray:
+    """How far a line lies from others at their entries and a lever's length in, shape (n_others,)."""
+    points = np.array([(other.entry, other.lever) for other in others])
+    return np.asarray(np.abs(node.line.distance_px(points)).mean(axis=1) * step_mm)
 
 
 def chain_lines(nodes: Sequence[_Node], time_s: FloatArray, step_mm: float) -> list[_Node]:
     """Choose at most one line per block by dynamic programming: long support, small jumps, few gaps."""
     best = np.zeros(len(nodes))
     before = np.full(len(nodes), -1)
-    by_block: dict[int, list[int]] = {}
-    for i, node in enumerate(nodes):
-        by_block.setdefault(node.block, []).append(i)
+    block_of = np.array([node.block for node in nodes], dtype=int)
     champion = (0.0, -1)  # best chain that ends before the block in hand
-    for block in range(len(time_s)):
-        earlier = [
-            j
-            for b in range(block - 1, -1, -1)
-            if time_s[block] - time_s[b] <= LONGEST_GAP_S
-            for j in by_block.get(b, ())
-        ]
+    for block in np.unique(block_of):
+        recent = np.flatnonzero((block_of < block) & (time_s[block] - time_s[block_of] <= LONGEST_GAP_S))
+        gaps = GAP_COST_PER_BLOCK * (block - block_of[recent] - 1)
         now = champion
-        for i in by_block.get(block, ()):
-            options = [(0.0, -1)]
-            if champion[1] >= 0:
-                options.append((champion[0] - NEW_CHAIN_COST, champion[1]))
-            for j in earlier:
-                jump = min(JUMP_COST_PER_MM * _jump_mm(nodes[i], nodes[j], step_mm), JUMP_COST_CAP)
-                options.append((best[j] - jump - GAP_COST_PER_BLOCK * (block - nodes[j].block - 1), j))
-            value, before[i] = max(options)
+        for i in np.flatnonzero(block_of == block):
+            value, before[i] = 0.0, -1
+            if champion[1] >= 0 and champion[0] > NEW_CHAIN_COST:
+                value, before[i] = champion[0] - NEW_CHAIN_COST, champion[1]
+            if recent.size:
+                jumps = JUMP_COST_PER_MM * _jump_mm(nodes[i], [nodes[j] for j in recent], step_mm)
+                carried = best[recent] - np.minimum(jumps, JUMP_COST_CAP) - gaps
+                if carried.max() > value:
+                    value, before[i] = float(carried.max()), recent[np.argmax(carried)]
             best[i] = value + nodes[i].reward
             if best[i] > now[0]:
-                now = (float(best[i]), i)
+                now = (float(best[i]), int(i))
         champion = now
     chosen = []
     i = champion[1]
@@ -159,7 +155,7 @@ def _segments(chain: Sequence[_Node], step_mm: float) -> list[list[_Node]]:
     """Cut a chain where the line jumps to another place altogether."""
     parts: list[list[_Node]] = []
     for node in chain:
-        if parts and _jump_mm(node, parts[-1][-1], step_mm) < SAME_AXIS_MM:
+        if parts and _jump_mm(node, parts[-1][-1:], step_mm)[0] < SAME_AXIS_MM:
             parts[-1].append(node)
         else:
             parts.append([node])

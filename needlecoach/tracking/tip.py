@@ -48,6 +48,7 @@ EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
+LOST_SD_MM = 6.0
 BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
@@ -315,6 +316,23 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
+    """Drop the frames before the first and after the last sight of each spell in which the tip could be anywhere.
+
+    As a needle leaves, "gone" and "hidden somewhere inside" can be equally likely for a moment; a place that is not
+    known to within centimetres is not reported.
+    """
+    position = path.position_mm.copy()
+    lost = ~(path.sd_mm <= LOST_SD_MM)
+    for first, end in _spells(np.isfinite(position)):
+        sights = first + np.flatnonzero(seen[first:end])
+        if sights.size:
+            frames = np.arange(first, end)
+            position[frames[lost[first:end] & ((frames < sights[0]) | (frames > sights[-1]))]] = np.nan
+    gone = np.isnan(position)
+    return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
 
 
 def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:

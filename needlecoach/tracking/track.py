@@ -13,7 +13,7 @@ from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import follow_target
-from needlecoach.tracking.tip import TipPath, bridge_hidden
+from needlecoach.tracking.tip import TipPath, bridge_hidden, without_loose_ends
 from needlecoach.tracking.trail import trail_ends_mm
 
 # A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys
@@ -101,7 +101,7 @@ def _present(
 ) -> dict[str, FloatArray | BoolArray]:
     """Fields of the track of a needle."""
     visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
-    path = bridge_hidden(course.path, course.by_motion, visible, time_s)
+    path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
     present = np.isfinite(path.position_mm)
     visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM
     along, across = path.position_mm.copy(), np.zeros(len(present))
