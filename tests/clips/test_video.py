@@ -111,6 +111,53 @@ def test_sampled_frames_are_spread_over_the_clip(lossless: tuple[Path, list[np.n
     assert times[-1] - times[0] > 1.2
 
 
+def brightness(frames: list) -> list[int]:
+    return [round(float(frame.pixels.mean())) for frame in frames]
+
+
+def test_sampled_frames_of_a_long_clip_are_its_own_without_decoding_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Brightness tells the place; mpeg4 has a key frame at every twelfth frame here.
+    ramp = [np.full((48, 64), 20 + i // 3, np.uint8) for i in range(600)]
+    path = write_video(tmp_path / "long.mp4", ramp, codec="mp4v")
+    with open_clip(path) as reader:
+        whole = list(reader)
+        monkeypatch.setattr(reader, "_grabbed", lambda *_: pytest.fail("the clip was decoded in order"))
+        frames = reader.sample_frames(12)
+    assert len(frames) == 12
+    assert brightness(frames) == brightness([whole[round(frame.time_s * 25)] for frame in frames])
+    assert len(set(brightness(frames))) == 12
+    assert frames[0].time_s < 1.5
+    assert frames[-1].time_s > 22
+    assert max(np.diff([frame.time_s for frame in frames])) < 3
+
+
+def test_sampled_frames_of_a_short_clip_are_exact(lossless: tuple[Path, list[np.ndarray]]) -> None:
+    with open_clip(lossless[0]) as reader:
+        frames = reader.sample_frames(4)
+        assert len(reader.sample_frames(50)) == 40
+    assert [frame.number for frame in frames] == [0, 13, 26, 39]
+    assert all(np.array_equal(frame.pixels, lossless[1][frame.number]) for frame in frames)
+
+
+def test_sampled_colour_is_small_and_of_the_same_frames(tmp_path: Path) -> None:
+    left_red = np.zeros((240, 640, 3), np.uint8)
+    left_red[:, :320, 2] = 200
+    writer = cv2.VideoWriter(
+        str(tmp_path / "a.avi"), cv2.CAP_FFMPEG, cv2.VideoWriter.fourcc(*"FFV1"), 25.0, (640, 240)
+    )
+    for _ in range(5):
+        writer.write(left_red)
+    writer.release()
+    with open_clip(tmp_path / "a.avi") as reader:
+        colours = reader.sample_colour(3)
+        assert len(colours) == len(reader.sample_frames(3)) == 3
+    assert colours[0].shape == (120, 320, 3)
+    assert colours[0][60, 40].tolist() == pytest.approx([0, 0, 200], abs=2)
+    assert colours[0][60, 300].tolist() == pytest.approx([0, 0, 0], abs=2)
+
+
 def test_leaving_early_ends_the_thread(lossless: tuple[Path, list[np.ndarray]]) -> None:
     with open_clip(lossless[0]) as reader:
         for frame in reader:
