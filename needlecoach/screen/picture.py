@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -23,10 +25,18 @@ _OFF_TINT_RAD = np.radians(100)
 _LUMA_STEP = 8.0
 _DARK_LUMA = 16.0
 _FEWEST_LIT_PX = 100
+# Gliding: from sample to sample the upper third moves up or down by over 1 % of the picture's height and
+# matches itself there this well, and clearly worse in its old place.
+_GLIDE_SHARE = 0.01
+_GLIDE_MATCH = 0.9
+_GLIDE_GAIN = 0.1
+_GLIDING_STEPS = 0.75
+_FEWEST_STEPS = 4
+_FLAT_SD = 4.0
 
 
 def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[int, int]) -> None:
-    """Refuse what can't be the recording of an ultrasound picture: too few frames, or a photo's colours.
+    """Refuse what can't be the recording of an ultrasound picture, by its length, colours and movement.
 
     Parameters
     ----------
@@ -45,7 +55,9 @@ def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[i
     -----
     Scanners draw brightness through one map, grey or tinted: the colour of a pixel follows from its
     brightness, and hues do not lie on opposite sides of the colour circle. Both are required of all but a
-    small share of the picture. A rainbow map may be refused; a photo in grey or in shades of one hue passes.
+    small share of the picture. A rainbow map may be refused. What lies close
+    below the probe's face stays there or is pressed a little; a camera's view glides as a whole. A photo in
+    grey or in shades of one hue passes when it stands still or glides sideways only, as a probe can.
     """
     if len(pictures) < _FEWEST_FRAMES:
         raise UnscorableError(
@@ -64,6 +76,11 @@ def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[i
             f"this does not look like an ultrasound picture: {share:.0%} of it is coloured unlike the rest; "
             "give the recording of a scanner's screen, or the picture's place with --region."
         )
+    if _glides([_upper_third(picture, region, frame_size_px) for picture in pictures]):
+        raise UnscorableError(
+            "this does not look like an ultrasound picture: all of it glides up or down, which no echo "
+            "close to a probe can do; give the recording of a scanner's screen."
+        )
 
 
 def _inside(
@@ -75,6 +92,43 @@ def _inside(
     across, down = frame_size_px[0] / width, frame_size_px[1] / height
     points_px = np.stack([(x + 0.5) * across - 0.5, (y + 0.5) * down - 0.5], axis=-1)
     return np.asarray(picture[region.contains(points_px)])
+
+
+def _upper_third(
+    picture: npt.NDArray[np.uint8], region: Region, frame_size_px: tuple[int, int]
+) -> npt.NDArray[np.float32]:
+    """Grey picture of the upper third of the region's box."""
+    height, width = picture.shape[:2]
+    across, down = width / frame_size_px[0], height / frame_size_px[1]
+    x, y, w, h = region.box_px
+    part = picture[int(y * down) : int((y + h / 3) * down) + 1, int(x * across) : int((x + w) * across) + 1]
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(part), cv2.COLOR_BGR2GRAY), dtype=np.float32)
+
+
+def _glides(parts: Sequence[npt.NDArray[np.float32]]) -> bool:
+    """Tell whether nearly every step from one part to the next is a rigid shift up or down."""
+    if len(parts) <= _FEWEST_STEPS or min(parts[0].shape) < 16:
+        return False
+    steps = [_is_shifted(first, second) for first, second in pairwise(parts)]
+    return float(np.mean(steps)) >= _GLIDING_STEPS
+
+
+def _is_shifted(first: npt.NDArray[np.float32], second: npt.NDArray[np.float32]) -> bool:
+    """Tell whether the second part is the first one moved as a whole, clearly up or down."""
+    height, width = first.shape
+    window = cv2.createHanningWindow((width, height), cv2.CV_32F)
+    (right, down), _ = cv2.phaseCorrelate(first - first.mean(), second - second.mean(), window)
+    # The part is a third of the picture's height.
+    if abs(down) < _GLIDE_SHARE * 3 * height or abs(down) > height / 2 or abs(right) > width / 2:
+        return False
+    back = np.array([[1, 0, -right], [0, 1, -down]], dtype=np.float32)
+    moved = cv2.warpAffine(second, back, (width, height))
+    known = cv2.warpAffine(np.ones_like(second), back, (width, height)) > 0.99
+    a, b, old = first[known], moved[known], second[known]
+    if min(a.std(), b.std(), old.std()) < _FLAT_SD:
+        return False
+    match = np.corrcoef(a, b)[0, 1]
+    return bool(match > _GLIDE_MATCH and match - np.corrcoef(a, old)[0, 1] > _GLIDE_GAIN)
 
 
 def _luma_and_chroma(pixels: npt.NDArray[np.uint8]) -> tuple[FloatArray, npt.NDArray[np.complex128]]:

@@ -103,3 +103,35 @@ def test_shrunken_pictures_are_judged_in_the_same_place():
 def test_too_few_frames_show_no_movement(count):
     with pytest.raises(UnscorableError, match=rf"{count} frame\(s\)"):
         check_picture(GREY[:count], REGION, SIZE)
+
+
+def gliding(step_right_px: int, step_down_px: int) -> list[np.ndarray]:
+    """A view that glides over a larger picture of blurred noise (invented data)."""
+    noise = np.random.default_rng(6).normal(0, 1, (480, 640))
+    large = (100 + 300 * cv2.GaussianBlur(noise, (9, 9), 2.5)).clip(0, 255).astype(np.uint8)
+    views = [large[step_down_px * i :, step_right_px * i :][: SIZE[1], : SIZE[0]] for i in range(12)]
+    return [cv2.cvtColor(view, cv2.COLOR_GRAY2BGR) for view in views]
+
+
+@pytest.mark.parametrize("right_px", [0, 6])
+def test_a_view_that_glides_up_is_refused(right_px):
+    pictures = gliding(right_px, 7)
+    with pytest.raises(UnscorableError, match="glides"):
+        check_picture(pictures, REGION, SIZE)
+    with pytest.raises(UnscorableError, match="glides"):
+        check_picture(pictures[::-1], REGION, SIZE)
+
+
+def test_sliding_sideways_passes_as_a_probe_can_do_so():
+    check_picture(gliding(8, 0), REGION, SIZE)
+
+
+def test_depths_that_move_below_still_skin_pass():
+    """A probe in water that is lowered towards an object: the upper part does not go along."""
+    pictures = gliding(0, 7)
+    for picture in pictures:
+        picture[: REGION.box_px[1] + 70] = pictures[0][: REGION.box_px[1] + 70]
+    check_picture(pictures, REGION, SIZE)
+    for picture in pictures:
+        picture[: REGION.box_px[1] + 70] = 2
+    check_picture(pictures, REGION, SIZE)
