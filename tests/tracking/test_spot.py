@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.spot import AHEAD_MM, BACK_MM, find_spot
+from needlecoach.tracking.spot import find_spot
 
 STEP_MM = 0.15
 SIZE = (200, 160)
@@ -112,7 +112,7 @@ def test_a_shaft_that_runs_on_has_no_end() -> None:
     assert find_spot(shown(shaft(axis, 20.0, 170)), axis, 0, 12.0) is None
 
 
-@pytest.mark.parametrize("along_mm", [12.0 - BACK_MM - 1.2, 12.0 + AHEAD_MM + 1.2])
+@pytest.mark.parametrize("along_mm", [12.0 - 1.6 - 1.2, 12.0 + 1.0 + 1.2])
 def test_what_lies_outside_the_searched_stretch_is_not_taken(along_mm: float) -> None:
     axis = axis_at(35)
     spot = find_spot(shown(spot_at(axis.points(0, along_mm), 180)), axis, 0, 12.0)

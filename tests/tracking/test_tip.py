@@ -112,12 +112,37 @@ def test_a_needle_can_not_appear_in_mid_picture() -> None:
     assert path.present.max() < 0.5
 
 
+def test_a_quick_withdrawal_is_followed_on_weak_evidence() -> None:
+    """Pulled out at 60 mm/s, four times the usual speed, 3 mm a frame."""
+    time_s = clock(4)
+    truth_mm = path_of(time_s, (0, -1), (0.5, -1), (2, 28), (2.5, 28), (2.98, -1), (4, -1))
+
+    path = followed(truth_mm, time_s, nats=1.5, sd_mm=0.8, noise=0.3)
+
+    fast = (time_s > 2.5) & (np.nan_to_num(truth_mm) > 3)
+    assert np.abs(path.position_mm - truth_mm)[fast].max() < 0.8
+
+
+def test_a_needle_switched_on_in_mid_picture_must_still_have_come_from_the_edge() -> None:
+    """Evidence at 25 mm from 2 s to the end: the path there takes the time that 80 mm/s need."""
+    time_s = clock(5)
+    truth_mm = np.where(time_s >= 2, 25.0, np.nan)
+
+    path = followed(truth_mm, time_s)
+
+    here = np.isfinite(path.position_mm)
+    first = int(np.argmax(here))
+    assert path.position_mm[first] <= 80 / FPS + 0.5
+    assert np.nanmax(np.abs(np.diff(path.position_mm))) <= 80 / FPS + 0.5
+    assert path.position_mm[-1] == pytest.approx(25, abs=0.3)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_variable_frame_rate_is_followed_by_the_clock(seed: int) -> None:
-    """Steps of 10 to 160 ms: at 20 mm/s the tip moves 0.2 to 3.2 mm between frames."""
+    """Steps of 10 to 160 ms: at 50 mm/s the tip moves 0.5 to 8 mm between frames."""
     steps = np.random.default_rng(seed).uniform(0.01, 0.16, 60)
     time_s = np.cumsum(steps)
-    truth_mm = path_of(time_s, (0, -1), (0.5, -1), (1.9, 27), (2.5, 27), (3.5, 7), (6, 7))
+    truth_mm = path_of(time_s, (0, -1), (0.5, -1), (1.06, 27), (1.9, 27), (2.3, 7), (6, 7))
 
     assert_follows(followed(truth_mm, time_s), truth_mm, late_frames=1)
 
