@@ -126,22 +126,22 @@ def chain_lines(nodes: Sequence[_Node], time_s: FloatArray, step_mm: float) -> l
     before = np.full(len(nodes), -1)
     block_of = np.array([node.block for node in nodes], dtype=int)
     champion = (0.0, -1)  # best chain that ends before the block in hand
-    for block in np.unique(block_of):
+    for block in np.unique(block_of).tolist():
         recent = np.flatnonzero((block_of < block) & (time_s[block] - time_s[block_of] <= LONGEST_GAP_S))
         gaps = GAP_COST_PER_BLOCK * (block - block_of[recent] - 1)
         now = champion
-        for i in np.flatnonzero(block_of == block):
+        for i in np.flatnonzero(block_of == block).tolist():
             value, before[i] = 0.0, -1
             if champion[1] >= 0 and champion[0] > NEW_CHAIN_COST:
                 value, before[i] = champion[0] - NEW_CHAIN_COST, champion[1]
             if recent.size:
-                jumps = JUMP_COST_PER_MM * _jump_mm(nodes[i], [nodes[j] for j in recent], step_mm)
+                jumps = JUMP_COST_PER_MM * _jump_mm(nodes[i], [nodes[j] for j in recent.tolist()], step_mm)
                 carried = best[recent] - np.minimum(jumps, JUMP_COST_CAP) - gaps
                 if carried.max() > value:
                     value, before[i] = float(carried.max()), recent[np.argmax(carried)]
             best[i] = value + nodes[i].reward
             if best[i] > now[0]:
-                now = (float(best[i]), int(i))
+                now = (float(best[i]), i)
         champion = now
     chosen = []
     i = champion[1]

@@ -319,10 +319,10 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
 
 
 def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
-    """Drop the frames before the first and after the last sight of each spell in which the tip could be anywhere.
+    """Drop frames before the first and after the last sight of each spell where the tip could be anywhere.
 
-    As a needle leaves, "gone" and "hidden somewhere inside" can be equally likely for a moment; a place that is not
-    known to within centimetres is not reported.
+    As a needle leaves, "gone" and "hidden somewhere inside" can be equally likely for a moment; a place that
+    is not known to within centimetres is not reported.
     """
     position = path.position_mm.copy()
     lost = ~(path.sd_mm <= LOST_SD_MM)

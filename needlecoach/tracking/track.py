@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -81,7 +82,7 @@ def no_track() -> Tracking:
     return Tracking(track, ())
 
 
-def _absent(n: int) -> dict[str, FloatArray | BoolArray]:
+def _absent(n: int) -> dict[str, Any]:
     """Fields of a track without a needle."""
     nothing, no_point, never = np.full(n, np.nan), np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
     return {
@@ -96,9 +97,7 @@ def _absent(n: int) -> dict[str, FloatArray | BoolArray]:
     }
 
 
-def _present(
-    course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
-) -> dict[str, FloatArray | BoolArray]:
+def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, Any]:
     """Fields of the track of a needle."""
     visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
     path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
@@ -146,7 +145,7 @@ def _seen(course: Course, time_s: FloatArray) -> BoolArray:
     for i, spot in enumerate(course.spots):
         if spot is None:
             continue
-        centre = int(round(spot.along_mm / SAMPLE_MM))
+        centre = round(spot.along_mm / SAMPLE_MM)
         near, wide = round(1.0 / SAMPLE_MM), round(4.0 / SAMPLE_MM)
         reference = course.before[i]
         if np.isnan(reference[max(0, centre - wide) : centre + wide]).all():
@@ -179,7 +178,7 @@ def _shaft_share(course: Course, path: TipPath) -> FloatArray:
     share = np.full(len(course.spots), np.nan)
     for i, position in enumerate(path.position_mm):
         if np.isfinite(position):
-            upto = max(1, int(round(position / SAMPLE_MM)))
+            upto = max(1, round(float(position) / SAMPLE_MM))
             share[i] = float((course.odds[i, :upto] > 0).mean())
     return share
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray
 from needlecoach.tracking.follow import Course
@@ -56,7 +57,7 @@ def _deepest_alike(course: Course, position_mm: FloatArray, present: BoolArray, 
     return int(alike[np.argmax(position_mm[alike])]) if alike.size else None
 
 
-def _end_mm(course: Course, after: FloatArray, deepest: int, depth_mm: float) -> float:
+def _end_mm(course: Course, after: npt.NDArray[np.intp], deepest: int, depth_mm: float) -> float:
     brighter = course.grey[after].mean(axis=0) - course.before[deepest]
     smooth = np.convolve(np.nan_to_num(brighter, nan=0.0), np.ones(3) / 3, mode="same")
     reach = min(len(smooth), round((depth_mm + BEYOND_MM) / SAMPLE_MM))

@@ -51,6 +51,7 @@ def draw_clip(
     *,
     angle_deg: float = 35.0,
     side: str = "left",
+    entry_depth_px: float = ENTRY_DEPTH_PX,
     bow_per_mm: float = 0.0,
     hidden: np.ndarray | None = None,
     grey: float = 150.0,
@@ -66,7 +67,7 @@ def draw_clip(
     sign = 1.0 if side == "left" else -1.0
     along = np.array([sign * np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
     below = np.array([-sign * along[1], sign * along[0]])
-    entry = np.array([0.0 if side == "left" else WIDTH - 1.0, ENTRY_DEPTH_PX])
+    entry = np.array([0.0 if side == "left" else WIDTH - 1.0, entry_depth_px])
     gel, rng = speckle(seed), np.random.default_rng(seed + 1000)
     grain = np.convolve(rng.normal(size=1000), np.ones(4) / 2, mode="same")
     away = np.stack(np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT)), axis=-1) - entry
