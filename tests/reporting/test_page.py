@@ -181,6 +181,16 @@ def test_large_replay_is_linked_instead_of_embedded(card, media, monkeypatch):
     assert "data:video" not in render_summary(card, media)
 
 
+def test_the_table_is_stacked_on_a_phone():
+    """Three columns beside one another leave a phone's reader one letter a line."""
+    css = (Path(page.__file__).parent / "templates" / "summary.css").read_text(encoding="utf-8")
+    narrow = css.split("@media screen and (max-width: 40rem) {")[1].split("\n}")[0]
+    stacked = re.search(r"^ *([^{}]*) \{ display: block; \}", narrow, flags=re.MULTILINE)
+    assert stacked is not None
+    assert {"table", "tr", "tbody th", "td"} <= set(stacked.group(1).split(", "))
+    assert "white-space: normal" in narrow
+
+
 def luminance(colour: str) -> float:
     """Relative luminance (WCAG 2, from memory)."""
     parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
