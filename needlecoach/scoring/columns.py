@@ -162,7 +162,7 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "path_mm",
         "mm",
         "Tip travel",
-        "Distance travelled by the tip in the picture's plane, jitter left out.",
+        "Distance travelled by the tip in the picture's plane, jitter left out; no uncertainty is stated.",
         "practice",
     ),
     (
@@ -176,14 +176,14 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "mean_advance_mm_s",
         "mm/s",
         "Mean speed forward",
-        "Mean speed of the tip while it moves forward.",
+        "Mean speed of the tip while it moves forward; no uncertainty is stated.",
         "plain",
     ),
     (
         "peak_advance_mm_s",
         "mm/s",
         "Peak speed forward",
-        "Highest smoothed forward speed of the tip.",
+        "Highest smoothed forward speed of the tip; no uncertainty is stated.",
         "plain",
     ),
     (

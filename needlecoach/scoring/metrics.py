@@ -186,10 +186,10 @@ def angle_iqr_deg(motion: Motion) -> Reading:
 def path_mm(motion: Motion) -> Reading:
     """Distance travelled by the tip in the picture's plane, mm, jitter left out. Evidence: practice.
 
-    The uncertainty stated is the scale's.
+    No uncertainty is stated: by how much smoothing shortens the way, and errors
+    of the tip lengthen it, is not known.
     """
-    travel = float(travel_mm(motion.tip_mm)[-1])
-    return Reading(travel, travel * motion.scene.scale.sd_share)
+    return Reading(float(travel_mm(motion.tip_mm)[-1]))
 
 
 def path_efficiency(motion: Motion) -> Reading:
@@ -214,8 +214,7 @@ def mean_advance_mm_s(motion: Motion) -> Reading:
     total = float(motion.weight_s[moving].sum())
     if total <= 0:
         return BLANK
-    mean = float((motion.advance_mm_s[moving] * motion.weight_s[moving]).sum()) / total
-    return Reading(mean, mean * motion.scene.scale.sd_share)
+    return Reading(float((motion.advance_mm_s[moving] * motion.weight_s[moving]).sum()) / total)
 
 
 def peak_advance_mm_s(motion: Motion) -> Reading:
@@ -224,7 +223,7 @@ def peak_advance_mm_s(motion: Motion) -> Reading:
     Evidence: plain.
     """
     peak = float(motion.advance_mm_s.max())
-    return Reading(peak, peak * motion.scene.scale.sd_share) if peak > MOVING_MM_S else BLANK
+    return Reading(peak) if peak > MOVING_MM_S else BLANK
 
 
 def _even_speed(motion: Motion) -> tuple[FloatArray, float] | None:
