@@ -161,3 +161,26 @@ def test_a_clip_that_could_not_be_followed_has_an_empty_track() -> None:
     assert isinstance(nothing, Tracking)
     assert len(nothing.track) == 0
     assert nothing.notes == ()
+
+
+def test_the_end_of_the_trail_left_behind_is_found(drawn: Callable) -> None:
+    """Once the needle is drawn back a line stays in its place, up to where its tip had been."""
+    way = ((0, -2), (0.5, -2), (2, 22), (3, 22), (3.8, -2), (5, -2))
+    clip, line = drawn(*way), drawn((0, 22), (0.2, 22), grey=120.0, texture=10.0)
+    pictures = [
+        np.maximum(picture, line.pictures[0]) if time_s > 3 else picture
+        for picture, time_s in zip(clip.pictures, clip.time_s, strict=True)
+    ]
+
+    track = track_of(replace(clip, pictures=pictures))
+
+    found = np.isfinite(track.trail_end_px[:, 0])
+    assert found.sum() > 10
+    assert clip.time_s[found].min() > 3.7
+    assert not (found & track.needle_present).any()
+    away_px = track.trail_end_px[found] - ORIGIN_PX - line.tip_px[0]
+    assert np.hypot(*away_px.T).max() * STEP_MM < 1.0
+
+
+def test_without_a_trail_no_end_is_found(track: Track) -> None:
+    assert np.isnan(track.trail_end_px).all()
