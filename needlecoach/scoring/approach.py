@@ -243,8 +243,8 @@ def trail_end_edge_mm(motion: Motion, until_frame: int) -> Reading:
     Returns
     -------
     Reading
-        Time-weighted median over the frames between; blank without a target or a trail. The uncertainty is
-        that of marking and scale, with half of the spread between frames added for the trail's own end.
+        Time-weighted median over the frames between; blank without a target or a trail. No uncertainty is
+        stated: bubbles are patchy, and how far short of the tip's place they stop is not known.
     """
     scene = motion.scene
     rows = slice(motion.span.last_frame + 1, until_frame)
@@ -252,14 +252,4 @@ def trail_end_edge_mm(motion: Motion, until_frame: int) -> Reading:
         return BLANK
     relative = scene.scale.to_mm(scene.track.trail_end_px[rows] - scene.track.target_px[rows])
     edge = signed_distance_mm(relative, scene.outline_mm)
-    low, middle, high = (
-        weighted_quantile(edge, scene.track.frame_durations_s[rows], q) for q in (0.25, 0.5, 0.75)
-    )
-    if low is None or middle is None or high is None:
-        return BLANK
-    base = float(
-        distance_sd_mm(
-            middle, tip_sd_mm=0.0, marking_sd_mm=scene.marking_sd_mm, scale_sd_share=scene.scale.sd_share
-        )
-    )
-    return Reading(middle, float(np.hypot(base, (high - low) / 2)))
+    return Reading(weighted_quantile(edge, scene.track.frame_durations_s[rows], 0.5))

@@ -212,7 +212,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "trail_end_edge_mm",
         "mm",
         "Trail end to outline",
-        "End of the bubble trail left behind to the target's outline, negative inside: a second witness.",
+        "Where bright bubbles left behind stop, to the outline, negative inside; bubbles are patchy, so the "
+        "trail can end short of where the tip was: a rough second look only; no uncertainty is stated.",
         "own",
     ),
     ("scale_source", "", "Scale from", "Where the millimetres come from.", "plain"),

@@ -195,6 +195,8 @@ def test_trail_end_is_a_median_until_the_next_attempt(drawing):
     drawn.change = {"trail_end_px": trail}
     first, second = drawn.score().attempts
     assert first.figures["trail_end_edge_mm"].value == pytest.approx(-1, abs=0.01)
+    assert first.figures["trail_end_edge_mm"].sd is None
+    assert "no uncertainty is stated" in first.figures["trail_end_edge_mm"].meaning
     assert second.figures["trail_end_edge_mm"].value is None
 
 
