@@ -66,7 +66,7 @@ class _Wish:
 class _Tally:
     """What came of the clips so far."""
 
-    cards: list[Scorecard] = field(default_factory=list)
+    cards: dict[str, Scorecard] = field(default_factory=dict)
     faulty: bool = False
     unscorable: bool = False
 
@@ -251,7 +251,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         progress=bar(f"{name}: scoring"),
     )
     folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
-    tally.cards.append(card)
+    tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)
     if card.unscorable:
         tally.unscorable = True

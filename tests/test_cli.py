@@ -66,7 +66,7 @@ class FakeSpine:
     def __init__(self) -> None:
         self.scored: list[tuple[Path, Marks, dict]] = []
         self.written: list[tuple[str, bool]] = []
-        self.combined: list[int] = []
+        self.combined: list[list[str]] = []
         self.fail: dict[str, BaseException | str] = {}
 
     def score_clip(
@@ -87,8 +87,8 @@ class FakeSpine:
         (out_dir / name).mkdir()
         return out_dir / name
 
-    def write_combined(self, cards: list[Scorecard], out_dir: Path) -> Path:
-        self.combined.append(len(cards))
+    def write_combined(self, cards: dict[str, Scorecard], out_dir: Path) -> Path:
+        self.combined.append(list(cards))
         return out_dir / "attempts.csv"
 
 
@@ -260,7 +260,7 @@ def test_one_bad_clip_does_not_lose_the_others(spine: FakeSpine, command: Callab
     code, out, err = command("score", *names, *MARKS)
     assert code == 2  # something to mend comes before something unscorable
     assert [name for name, _ in spine.written] == ["a", "dull", "z"]
-    assert spine.combined == [3]
+    assert spine.combined == [["a", "dull", "z"]]
     assert err.splitlines() == [
         "Error: bad.mp4: damaged.",
         "Error: absent.mp4: there is no such file or folder; check the name.",

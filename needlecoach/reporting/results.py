@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -66,16 +66,22 @@ def write_results(
     return final
 
 
-def write_combined(cards: Sequence[Scorecard], out_dir: Path) -> Path:
+def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
     """Write the attempts of several clips into `out_dir/attempts.csv`, whole or not at all; return its path.
+
+    `cards` is keyed by the name of each clip's results folder. The table of a former run is replaced.
 
     Raises
     ------
     OutputError
-        When the file can't be written.
+        When the file can't be written, or something else than a table of attempts has its name.
     """
     final = Path(out_dir) / "attempts.csv"
     with _as_output_error(final):
+        if os.path.lexists(final) and not _is_attempts_table(final):
+            raise OutputError(
+                f"{final} exists and is no table of attempts of ours; move it or choose another --out."
+            )
         Path(out_dir).mkdir(parents=True, exist_ok=True)
         with _partial_folder(Path(out_dir), "attempts") as folder:
             _write_csv(combined_table(cards), folder / final.name)
@@ -173,6 +179,12 @@ def _check_replaceable(final: Path, card: Scorecard) -> None:
     is_former = final.is_dir() and ((final / "run.json").is_file() or not any(final.iterdir()))
     if not is_former:
         raise OutputError(f"{final} exists and holds no results of ours; move it or choose another --out.")
+
+
+def _is_attempts_table(path: Path) -> bool:
+    """Tell by its heading whether a file is a table of attempts, of one clip or of several."""
+    with path.open("rb") as file:
+        return file.readline(100).startswith((b"folder,clip,learner,attempt,", b"clip,learner,attempt,"))
 
 
 def _move_into_place(folder: Path, final: Path) -> None:

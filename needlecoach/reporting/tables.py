@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -86,12 +86,21 @@ def attempts_table(card: Scorecard) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["clip", "learner", *names], dtype=object)
 
 
-def combined_table(cards: Iterable[Scorecard]) -> pd.DataFrame:
-    """All attempts of several clips, one below the other; columns as in `attempts_table`."""
-    cards = list(cards)
-    names = _columns([attempt for card in cards for attempt in card.attempts])
-    rows = [_attempt_row(card, attempt, names) for card in cards for attempt in card.attempts]
-    return pd.DataFrame(rows, columns=["clip", "learner", *names], dtype=object)
+def combined_table(cards: Mapping[str, Scorecard]) -> pd.DataFrame:
+    """All attempts of several clips, keyed by results folder, one below the other.
+
+    Returns
+    -------
+    pd.DataFrame
+        First `folder`, which tells clips of the same name apart, then the columns of `attempts_table`.
+    """
+    names = _columns([attempt for card in cards.values() for attempt in card.attempts])
+    rows = [
+        [_cell(folder), *_attempt_row(card, attempt, names)]
+        for folder, card in cards.items()
+        for attempt in card.attempts
+    ]
+    return pd.DataFrame(rows, columns=["folder", "clip", "learner", *names], dtype=object)
 
 
 def track_table(card: Scorecard) -> pd.DataFrame:

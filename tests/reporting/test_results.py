@@ -221,23 +221,38 @@ def test_clip_without_needle_is_written(needleless_card, tmp_path):
 
 
 def test_combined_file_replaces_the_former_one(card, tmp_path):
-    (tmp_path / "attempts.csv").write_text("old")
-    path = write_combined([card, card], tmp_path)
-    assert len(pd.read_csv(path)) == 2
+    write_combined({"same": card}, tmp_path)
+    path = write_combined({"same": card, "same-2": card}, tmp_path)
+    assert pd.read_csv(path)["folder"].tolist() == ["same", "same-2"]
     assert names(tmp_path) == ["attempts.csv"]
 
 
+@pytest.mark.parametrize("text", ["", "clip,marks\nL01,7\n", "clip;learner;attempt;\n", "\0\n"])
+def test_combined_file_of_someone_else_is_left_alone(card, tmp_path, text):
+    (tmp_path / "attempts.csv").write_text(text)
+    with pytest.raises(OutputError, match="no table of attempts of ours; move it") as caught:
+        write_combined({"same": card}, tmp_path)
+    assert "\n" not in str(caught.value)
+    assert names(tmp_path) == ["attempts.csv"]
+    assert (tmp_path / "attempts.csv").read_text() == text
+
+
+def test_combined_file_takes_the_place_of_one_clip_s_table(card, tmp_path):
+    folder = write_results(card, tmp_path, replay=False)
+    assert len(pd.read_csv(write_combined({"same": card, "same-2": card}, folder))) == 2
+
+
 def test_combined_file_is_whole_or_not_there(card, tmp_path, monkeypatch):
-    (tmp_path / "attempts.csv").write_text("old")
+    old = write_combined({"same": card}, tmp_path).read_text()
 
     def full(*args, **kwargs):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(pd.DataFrame, "to_csv", full)
     with pytest.raises(OutputError, match="no space left"):
-        write_combined([card], tmp_path)
+        write_combined({"same": card, "same-2": card}, tmp_path)
     assert names(tmp_path) == ["attempts.csv"]
-    assert (tmp_path / "attempts.csv").read_text() == "old"
+    assert (tmp_path / "attempts.csv").read_text() == old
 
 
 def test_attempt_without_closest_frame_has_no_still(card, tmp_path):

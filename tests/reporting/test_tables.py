@@ -58,8 +58,8 @@ def test_header_is_the_defined_one_with_attempts_and_without(card, needleless_ca
     figures = {name: Figure(name, 1.0) for name in ATTEMPT_COLUMNS}
     for one in (card, needleless_card, with_figures(card, **figures)):
         assert list(attempts_table(one).columns) == header_of_every_clip()
-    for cards in ([], [needleless_card], [card, needleless_card]):
-        assert list(combined_table(cards).columns) == header_of_every_clip()
+    for cards in ({}, {"a": needleless_card}, {"a": card, "b": needleless_card}):
+        assert list(combined_table(cards).columns) == ["folder", *header_of_every_clip()]
 
 
 def test_header_is_that_of_the_figures_that_scoring_gives():
@@ -141,7 +141,10 @@ def test_combined_table_holds_all_attempts_and_blanks_where_a_clip_lacks_a_colum
             },
         }
     )
-    table = combined_table([card, needleless_card, replace(card, attempts=(second,))])
+    table = combined_table(
+        {"same": card, "dull": needleless_card, "=same-2": replace(card, attempts=(second,))}
+    )
+    assert table["folder"].tolist() == ["same", "'=same-2"]
     assert table["attempt"].tolist() == [1, 2]
     assert table["overshoot_mm"].tolist() == [None, 1.5]
     assert table["overshoot_mm_sd"].tolist() == [None, 0.2]
