@@ -14,7 +14,7 @@ EVIDENCE_MEANING: MappingProxyType[Evidence, str] = MappingProxyType(
     {
         "plain": "a plain reading of time, count or geometry; no judgement in it",
         "published": "a published definition is followed",
-        "practice": "measured in published studies of training, in differing definitions; no norm was found",
+        "practice": "measured in published studies of training, in differing definitions",
         "own": "our own definition; not yet tested against learning or outcome",
     }
 )
@@ -68,7 +68,7 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "redirections",
         "",
         "Redirections",
-        "Passes whose median angle differs by more than 3 degrees from the pass before.",
+        "Passes whose median angle on the way in differs by more than 3 degrees from the pass before.",
         "practice",
     ),
     (
@@ -111,7 +111,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "overshoot_mm",
         "mm",
         "Overshoot",
-        "How far the tip went past the target's far wall along the shaft; blank when it never got there.",
+        "How far the tip went past the target's far wall along the shaft; 0 when it stayed this side of it, "
+        "blank when it never reached the near wall on a line through the target.",
         "own",
     ),
     (

@@ -55,7 +55,9 @@ def strokes(motion: Motion) -> Reading:
 
 
 def redirections(motion: Motion) -> Reading:
-    """Number of passes whose median angle differs by over 3 degrees from the pass before. Evidence: practice.
+    """Number of passes whose median angle on the way in differs by over 3 degrees from the pass before.
+
+    Evidence: practice.
 
     The angle of a pass is the time-weighted median from its first frame to its deepest, where it is steered.
     """
@@ -76,7 +78,7 @@ def _share(weight_s: FloatArray, part: BoolArray) -> Reading:
 
 
 def tip_visibility_share(motion: Motion) -> Reading:
-    """Time with the tip visible over the time with the needle in, 0-1. Evidence: practice, no norm was found.
+    """Time with the tip visible over the time with the needle in, 0-1. Evidence: practice.
 
     Closed gaps count as time with the needle in; blank for a single frame, which stands for no time.
     """
@@ -90,7 +92,7 @@ def _advancing(motion: Motion) -> BoolArray:
 def tip_visibility_advancing(motion: Motion) -> Reading:
     """The same share over the time the tip moves forward at over 1 mm/s, 0-1.
 
-    Evidence: practice, no norm was found.
+    Evidence: practice.
 
     Blank when it never does.
     """

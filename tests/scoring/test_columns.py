@@ -48,6 +48,15 @@ def test_the_measuring_function_states_the_same_evidence_as_the_table(name):
     assert f"Evidence: {COLUMNS[name].evidence}" in measure.__doc__
 
 
+def test_the_missing_norm_is_said_once_and_only_for_sight():
+    said = {name: column.meaning.lower().count("no published norm") for name, column in COLUMNS.items()}
+    assert {name: n for name, n in said.items() if n} == {
+        "tip_visibility_share": 1,
+        "tip_visibility_advancing": 1,
+    }
+    assert not any("norm" in text for text in EVIDENCE_MEANING.values())
+
+
 def test_a_blank_has_no_uncertainty():
     figure = COLUMNS["overshoot_mm"].figure(None, 0.3)
     assert figure.value is None and figure.sd is None
