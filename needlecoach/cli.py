@@ -261,12 +261,13 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:
-    from needlecoach.reporting.wording import NO_NEEDLE, headline
+    from needlecoach.reporting.wording import NO_NEEDLE, headline, no_needle_hint
 
     for attempt in card.attempts:
         _say("  " + headline(attempt, with_target=card.marks.target is not None), wish)
     if not card.attempts:
         _say("  " + NO_NEEDLE, wish)
+        _say("  " + no_needle_hint(card), wish)
 
 
 def _marks_of(clip: Path, wish: _Wish) -> Marks:

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import types
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -267,6 +268,19 @@ def test_one_bad_clip_does_not_lose_the_others(spine: FakeSpine, command: Callab
         "dull: can't be scored: no needle region",
     ]
     assert "All attempts: " in out
+
+
+def test_a_clip_without_needle_says_what_to_check(
+    spine: FakeSpine, command: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def score_clip(path: Path, marks: Marks, **_: object) -> Scorecard:
+        return replace(card_of(path, marks), attempts=())
+
+    monkeypatch.setattr(sys.modules["needlecoach.analyse"], "score_clip", score_clip)
+    code, out, _ = command("score", clip(), *MARKS)
+    assert code == 0
+    assert "No needle was followed" in out and "Check that the scale" in out
+    assert "the region (x,y,w,h 0,0,100,100, found)" in out
 
 
 @pytest.mark.parametrize("failure", ["too dark", UnscorableError("too dark")])

@@ -89,6 +89,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         notes=card.marks.notes,
         verdict=_verdict(card),
         verdict_remark=NO_FIGURES if card.unscorable else NO_NEEDLE,
+        hint=wording.no_needle_hint(card) if not card.unscorable and not card.attempts else "",
         scored=scored,
         attempts=[_attempt_view(card, attempt, media) for attempt in card.attempts] if scored else [],
         with_target=card.marks.target is not None,

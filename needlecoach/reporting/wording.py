@@ -20,8 +20,8 @@ _SHARES = {
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
 
 NO_NEEDLE = (
-    "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its own axis "
-    "(a needle that lies still from the first frame to the last is not recognised)."
+    "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its "
+    "own axis (a needle that lies still from the first frame to the last is not recognised)."
 )
 
 
@@ -136,10 +136,25 @@ def confidence_words(confidence: float) -> str:
     return "low: take the figures as hints only and look at the replay"
 
 
+def no_needle_hint(card: Scorecard) -> str:
+    """Say what to check when no needle was found: a wrong scale or region hides one."""
+    box_px = card.region.box_px
+    wide_mm, high_mm = card.scale.to_mm(box_px[2:])
+    return (
+        f"Check that the scale ({_scale_size(card)} mm per pixel, which makes the picture {wide_mm:.1f} × "
+        f"{high_mm:.1f} mm) and the region (x,y,w,h {','.join(map(str, box_px))}, {card.region.source}) "
+        "are right."
+    )
+
+
+def _scale_size(card: Scorecard) -> str:
+    """Millimetres per pixel, as one number where both axes agree."""
+    x, y = card.scale.x_mm_per_px, card.scale.y_mm_per_px
+    return f"{x:.3g}" if math.isclose(x, y, rel_tol=0.002) else f"{x:.3g} across and {y:.3g} down"
+
+
 def scale_words(card: Scorecard) -> str:
     """Say where millimetres come from and how sure they are."""
     scale = card.scale
-    x, y = scale.x_mm_per_px, scale.y_mm_per_px
-    size = f"{x:.3g}" if math.isclose(x, y, rel_tol=0.002) else f"{x:.3g} across and {y:.3g} down"
     uncertainty = with_uncertainty(scale.sd_share * 100, None, "%", decimals=1)
-    return f"{size} mm per pixel (source: {scale.source}), known to {uncertainty}"
+    return f"{_scale_size(card)} mm per pixel (source: {scale.source}), known to {uncertainty}"

@@ -150,7 +150,17 @@ def test_unscorable_clip_gets_its_reason_and_no_figure(unscorable_card, media):
 def test_clip_without_needle_says_so_plainly(needleless_card):
     reader = Reader(render_summary(needleless_card))
     assert "No needle was followed in this clip" in reader.text
+    # By hand: 240 x 200 px at 0.2 mm per px.
+    assert (
+        "Check that the scale (0.2 mm per pixel, which makes the picture 48.0 × 40.0 mm) "
+        "and the region (x,y,w,h 40,20,240,200, found) are right."
+    ) in reader.text
     assert not {"article", "table"} & set(reader.tags)
+
+
+def test_only_a_page_without_needle_asks_to_check_scale_and_region(card, unscorable_card):
+    for one in (card, unscorable_card):
+        assert "Check that the scale" not in Reader(render_summary(one)).text
 
 
 def test_without_target_nothing_about_a_target_is_shown(card, media):
