@@ -156,6 +156,8 @@ def _attempt_row(card: Scorecard, attempt: Attempt, names: Sequence[str]) -> lis
     for name, figure in attempt.figures.items():
         cells[name] = _cell(figure.value, figure.unit)
         cells[f"{name}_sd"] = _cell(figure.sd, figure.unit)
+    if card.scale.sd_share == 0:  # not stated, which is not the same as exact
+        cells["scale_sd_share"] = None
     return [_cell(card.clip.path.name), _cell(card.marks.learner), *(cells.get(name) for name in names)]
 
 

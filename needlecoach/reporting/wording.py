@@ -156,5 +156,8 @@ def _scale_size(card: Scorecard) -> str:
 def scale_words(card: Scorecard) -> str:
     """Say where millimetres come from and how sure they are."""
     scale = card.scale
-    uncertainty = with_uncertainty(scale.sd_share * 100, None, "%", decimals=1)
-    return f"{_scale_size(card)} mm per pixel (source: {scale.source}), known to {uncertainty}"
+    if scale.sd_share == 0:  # a stated size of a pixel comes without one
+        known = "its uncertainty was not stated, and counts as none in every ±"
+    else:
+        known = f"known to {with_uncertainty(scale.sd_share * 100, None, '%', decimals=1)}"
+    return f"{_scale_size(card)} mm per pixel (source: {scale.source}), {known}"

@@ -103,6 +103,13 @@ def test_cells_of_an_attempt(card):
     assert row["mean_recovery_s"] is None
 
 
+def test_an_uncertainty_of_the_scale_that_was_not_stated_is_blank(card):
+    for share, cell in ((0.01, 0.01), (0.0, None)):
+        figures = {"scale_sd_share": Figure("scale_sd_share", share, unit="0–1")}
+        one = replace(with_figures(card, **figures), scale=replace(card.scale, sd_share=share))
+        assert attempts_table(one).iloc[0]["scale_sd_share"] == cell
+
+
 def test_nan_in_a_figure_is_blank(card):
     table = attempts_table(with_figures(card, path_mm=Figure("path_mm", float("nan"), unit="mm")))
     assert table.iloc[0]["path_mm"] is None

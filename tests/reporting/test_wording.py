@@ -99,4 +99,6 @@ def test_confidence_has_three_grades_and_an_unknown():
 def test_scale_tells_source_and_uncertainty(card):
     uneven = replace(card, scale=Scale(0.1, 0.2, "two marked points", 0.02))
     assert scale_words(card) == "0.2 mm per pixel (source: depth ruler), known to 1.0%"
+    stated = scale_words(replace(card, scale=Scale.from_mm_per_px(0.2)))
+    assert "its uncertainty was not stated" in stated and "0.0%" not in stated
     assert "0.1 across and 0.2 down mm per pixel (source: two marked points)" in scale_words(uneven)
