@@ -93,6 +93,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         scored=scored,
         attempts=[_attempt_view(card, attempt, media) for attempt in card.attempts] if scored else [],
         with_target=card.marks.target is not None,
+        no_target=wording.no_target_words(card),
         replay_uri=_replay_uri(media) if not card.unscorable else "",
         quality_notes=card.quality_notes,
         scale=wording.scale_words(card) if scored else "",

@@ -136,6 +136,15 @@ def confidence_words(confidence: float) -> str:
     return "low: take the figures as hints only and look at the replay"
 
 
+def no_target_words(card: Scorecard) -> str:
+    """Say why nothing about a target is shown; empty for a clip with one."""
+    if card.marks.target is not None:
+        return ""
+    if card.options.get("no_target"):
+        return "Scored without its target, as asked, so nothing that needs a target is shown."
+    return "No target was marked in this clip, so nothing that needs a target is shown."
+
+
 def no_needle_hint(card: Scorecard) -> str:
     """Say what to check when no needle was found: a wrong scale or region hides one."""
     box_px = card.region.box_px

@@ -176,6 +176,8 @@ def test_without_target_nothing_about_a_target_is_shown(card, media):
     for word in ("losest", "Time to target", "unscorable", "Outcome"):
         assert word not in text
     assert "Tip visible" in text
+    asked = Reader(render_summary(replace(bare, options={"no_target": True}), media)).text
+    assert "Scored without its target, as asked" in asked and "No target was marked" not in asked
 
 
 def test_missing_figures_leave_gaps_not_errors(card):
