@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
@@ -190,6 +190,6 @@ def _facts(card: Scorecard) -> list[tuple[str, str]]:
     return facts
 
 
-def _options(card: Scorecard) -> list[tuple[str, str]]:
+def _options(card: Scorecard) -> str:
     """Options of the run; of a path only the last part, so that no folder of anyone's machine is shown."""
-    return [(name, str(plain(value))) for name, value in card.options.items()]
+    return wording.options_words(replace(card, options=plain(card.options)))

@@ -162,6 +162,29 @@ def _scale_size(card: Scorecard) -> str:
     return f"{x:.3g}" if math.isclose(x, y, rel_tol=0.002) else f"{x:.3g} across and {y:.3g} down"
 
 
+def options_words(card: Scorecard) -> str:
+    """Return the options of the run in words, joined by semicolons; one not known here keeps its name."""
+    parts = []
+    for name, value in card.options.items():
+        match name, value:
+            case "no_target", _:
+                parts.append("without a target" if value else "with the target")
+            case "fps", _:
+                parts.append(_rate_words(card, value))
+            case "pass_withdrawal_mm", float() | int():
+                parts.append(f"a new pass begins after a withdrawal of {value:g} mm")
+            case _:
+                parts.append(f"{name.replace('_', ' ')}: {value}")
+    return "; ".join(parts)
+
+
+def _rate_words(card: Scorecard, fps: object) -> str:
+    """Say what gave the frames their times."""
+    if card.clip.kind == "images" and isinstance(fps, (float, int)):
+        return f"{fps:g} pictures a second, as given"
+    return "times from the video’s own time stamps"
+
+
 def scale_words(card: Scorecard) -> str:
     """Say where millimetres come from and how sure they are."""
     scale = card.scale

@@ -71,7 +71,7 @@ def test_page_tells_the_attempt_in_plain_words(card, media):
     assert "0.2 mm per pixel (source: depth ruler), known to 1.0%" in text
     assert "high: the needle was followed well (90%)" in text
     assert "The gain is high near the probe." in text
-    assert "pass_withdrawal_mm = 5.0" in text
+    assert "Options a new pass begins after a withdrawal of 5 mm" in text
     assert "needlecoach" in text and "opencv" in text
 
 

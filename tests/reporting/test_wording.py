@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from needlecoach.model import Figure, Scale
-from needlecoach.reporting.wording import confidence_words, figure_text, headline, scale_words
+from needlecoach.reporting.wording import confidence_words, figure_text, headline, options_words, scale_words
 
 
 def spoken(text: str) -> str:
@@ -94,6 +94,25 @@ def test_headline_without_target_tells_time_and_passes(card):
 def test_confidence_has_three_grades_and_an_unknown():
     grades = [confidence_words(value).split(":")[0] for value in (0.9, 0.6, 0.2, math.nan)]
     assert grades == ["high", "fair", "low", "not known"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "options", "words"),
+    [
+        (
+            "video",
+            {"no_target": False, "fps": None, "pass_withdrawal_mm": 7.5},
+            "with the target; times from the video’s own time stamps; "
+            "a new pass begins after a withdrawal of 7.5 mm",
+        ),
+        ("images", {"no_target": True, "fps": 25.0}, "without a target; 25 pictures a second, as given"),
+        ("video", {"fps": 25.0}, "times from the video’s own time stamps"),
+        ("video", {"odd_one": "a"}, "odd one: a"),
+        ("video", {}, ""),
+    ],
+)
+def test_options_in_words(card, kind, options, words):
+    assert options_words(replace(card, clip=replace(card.clip, kind=kind), options=options)) == words
 
 
 def test_scale_tells_source_and_uncertainty(card):
