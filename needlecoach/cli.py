@@ -178,7 +178,7 @@ def score(
             needle_gauge=needle_gauge,
         ),
         out=out,
-        fps=fps,
+        fps=_checked_rate(fps),
         no_target=no_target,
         pass_withdrawal_mm=_checked_withdrawal(pass_withdrawal_mm),
         replay=with_replay,
@@ -205,6 +205,13 @@ def _scale_option(scale: str | None, mm_per_px: float | None) -> Scale | None:
     if mm_per_px is not None:
         return Scale.from_mm_per_px(mm_per_px)
     return None if scale is None else parse_scale(scale)
+
+
+def _checked_rate(fps: float | None) -> float | None:
+    """Refuse an impossible rate for every clip, also for a video, which has no use for one."""
+    if fps is not None and not (math.isfinite(fps) and fps > 0):
+        raise MarksError(f"--fps must be above 0 pictures a second, got {fps:g}; give it again.")
+    return fps
 
 
 def _checked_withdrawal(value_mm: float) -> float:

@@ -241,6 +241,13 @@ def test_impossible_options_are_one_line(
     assert not spine.scored
 
 
+@pytest.mark.parametrize("fps", ["-1", "0", "nan", "inf", "-inf"])
+def test_an_impossible_rate_is_refused_for_a_video_too(spine: FakeSpine, command: Callable, fps: str) -> None:
+    code, _, err = command("score", clip(), *MARKS, "--fps", fps)
+    assert (code, spine.scored) == (2, [])
+    assert err.startswith("Error: --fps must be above 0") and len(err.splitlines()) == 1
+
+
 def test_usage_errors_exit_2(spine: FakeSpine, command: Callable) -> None:
     assert command("score")[0] == 2
     assert command("score", clip(), "--needle-gauge", "99")[0] == 2
