@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from needlecoach.errors import MarksError, OutputError
@@ -145,6 +145,7 @@ _JSON = st.recursive(
 )
 
 
+@settings(deadline=None)  # files are written, and a busy machine is no fault
 @given(st.sampled_from([*WHOLE]), _JSON)
 def test_any_json_gives_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, key: str, value: object
@@ -159,6 +160,7 @@ def test_any_json_gives_marks_or_a_marks_error(
 _COORDINATES = st.lists(st.floats() | st.integers(), min_size=2, max_size=2)
 
 
+@settings(deadline=None)  # files are written, and a busy machine is no fault
 @given(_COORDINATES, _COORDINATES, st.floats() | st.integers(), st.lists(_COORDINATES, max_size=5))
 def test_any_numbers_give_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, first: list, second: list, mm: float, corners: list
@@ -173,6 +175,7 @@ def test_any_numbers_give_marks_or_a_marks_error(
             assert len(str(problem).splitlines()) == 1
 
 
+@settings(deadline=None)  # files are written, and a busy machine is no fault
 @given(st.binary(max_size=40))
 def test_any_bytes_give_marks_or_a_marks_error(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = tmp_path_factory.mktemp("fuzz") / "L01.marks.json"
