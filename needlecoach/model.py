@@ -24,7 +24,9 @@ GreyImage = npt.NDArray[np.uint8]
 Point = tuple[float, float]
 
 
-def _freeze(array: npt.ArrayLike, dtype: npt.DTypeLike, shape: tuple[int, ...] | None = None) -> npt.NDArray[Any]:
+def _freeze(
+    array: npt.ArrayLike, dtype: npt.DTypeLike, shape: tuple[int, ...] | None = None
+) -> npt.NDArray[Any]:
     """Return a read-only copy with the wanted dtype, refusing a wrong shape."""
     frozen = np.array(array, dtype=dtype)
     if shape is not None and frozen.shape != shape:
@@ -43,7 +45,9 @@ class Frame:
 
     def __post_init__(self) -> None:
         if self.pixels.ndim != 2 or self.pixels.dtype != np.uint8:
-            raise ValueError(f"Frame pixels must be uint8 (height, width), got {self.pixels.dtype} {self.pixels.shape}.")
+            raise ValueError(
+                f"Frame pixels must be uint8 (height, width), got {self.pixels.dtype} {self.pixels.shape}."
+            )
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,9 @@ class Clip:
 
     def __post_init__(self) -> None:
         if self.width_px < 1 or self.height_px < 1:
-            raise ClipError(f"{self.path.name}: the picture is {self.width_px} x {self.height_px} px; export the clip again.")
+            raise ClipError(
+                f"{self.path.name}: the picture is {self.width_px} x {self.height_px} px; export the clip again."
+            )
 
     @property
     def name(self) -> str:
@@ -85,7 +91,9 @@ class Region:
 
     def __post_init__(self) -> None:
         if self.box_px[2] < 8 or self.box_px[3] < 8:
-            raise MarksError(f"Region must be at least 8 x 8 px, got {self.box_px[2]} x {self.box_px[3]}; give --region x,y,w,h again.")
+            raise MarksError(
+                f"Region must be at least 8 x 8 px, got {self.box_px[2]} x {self.box_px[3]}; give --region x,y,w,h again."
+            )
         if self.kind == "sector" and (self.apex_px is None or not 0 <= self.r_min_px < self.r_max_px):
             raise ValueError("A sector needs its apex and 0 <= r_min_px < r_max_px.")
 
@@ -149,7 +157,9 @@ class Scale:
                     f"Scale must be between 0.001 and 5 mm per px, got {value:g}; mark two points on the depth ruler again."
                 )
         if not (np.isfinite(self.sd_share) and 0 <= self.sd_share < 1):
-            raise MarksError(f"The scale's relative uncertainty must be from 0 to below 1, got {self.sd_share:g}.")
+            raise MarksError(
+                f"The scale's relative uncertainty must be from 0 to below 1, got {self.sd_share:g}."
+            )
 
     @classmethod
     def from_points(
@@ -211,7 +221,9 @@ class Target:
     def __post_init__(self) -> None:
         outline = _freeze(self.outline_px, np.float64)
         if outline.ndim != 2 or outline.shape[1] != 2 or len(outline) < 3 or not np.isfinite(outline).all():
-            raise MarksError("The target's outline needs at least three points (x, y) in pixels; mark it again.")
+            raise MarksError(
+                "The target's outline needs at least three points (x, y) in pixels; mark it again."
+            )
         object.__setattr__(self, "outline_px", outline)
         if self.frame < 0:
             raise MarksError(f"The target's frame must be 0 or more, got {self.frame}.")
