@@ -6,8 +6,8 @@ NeedlecoachError
 ├── OutputError     results can't be written
 └── UnscorableError the clip was read, and holds nothing that can be scored
 
-The command line prints the message as one line and exits 2 (3 for `UnscorableError`). Anything else is a defect of
-ours and keeps its traceback. A message says what was wrong, where, and what to do.
+The command line prints the message as one line and exits 2 (3 for `UnscorableError`). Anything else is a
+defect of ours and keeps its traceback. A message says what was wrong, where, and what to do.
 """
 
 

@@ -1,7 +1,7 @@
 """The values that travel from room to room: frozen, checked when made, arrays read-only.
 
-Points are (x, y) in pixels of the original frame, x right, y down, origin at the centre of the top-left pixel; arrays
-of images index [y, x]; frames count from 0; times are presentation times in seconds.
+Points are (x, y) in pixels of the original frame, x right, y down, origin at the centre of the top-left
+pixel; arrays of images index [y, x]; frames count from 0; times are presentation times in seconds.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Frame:
 
 @dataclass(frozen=True)
 class Clip:
-    """What a recording is, without an open file. `n_frames` is the container's own count, 0 where it gives none."""
+    """What a recording is, without an open file. `n_frames` is the container's count, 0 without one."""
 
     path: Path
     kind: Literal["video", "images"]
@@ -64,7 +64,8 @@ class Clip:
     def __post_init__(self) -> None:
         if self.width_px < 1 or self.height_px < 1:
             raise ClipError(
-                f"{self.path.name}: the picture is {self.width_px} x {self.height_px} px; export the clip again."
+                f"{self.path.name}: the picture is {self.width_px} x {self.height_px} px; "
+                "export the clip again."
             )
 
     @property
@@ -77,8 +78,9 @@ class Clip:
 class Region:
     """The B-mode area within the frame: a rectangle, or a sector inside its bounding box.
 
-    `box_px` is (x, y, width, height) and covers pixels x .. x + width - 1. For a sector `apex_px` is the point where
-    the beams meet, radii run from it, and `half_angle_deg` is the angle of the outer beams from straight down.
+    `box_px` is (x, y, width, height) and covers pixels x .. x + width - 1. For a sector `apex_px` is the
+    point where the beams meet, radii run from it, and `half_angle_deg` is the angle of the outer
+    beams from straight down.
     """
 
     kind: Literal["rectangle", "sector"]
@@ -92,7 +94,8 @@ class Region:
     def __post_init__(self) -> None:
         if self.box_px[2] < 8 or self.box_px[3] < 8:
             raise MarksError(
-                f"Region must be at least 8 x 8 px, got {self.box_px[2]} x {self.box_px[3]}; give --region x,y,w,h again."
+                f"Region must be at least 8 x 8 px, got {self.box_px[2]} x {self.box_px[3]}; "
+                "give --region x,y,w,h again."
             )
         if self.kind == "sector" and (self.apex_px is None or not 0 <= self.r_min_px < self.r_max_px):
             raise ValueError("A sector needs its apex and 0 <= r_min_px < r_max_px.")
@@ -154,7 +157,8 @@ class Scale:
         for value in (self.x_mm_per_px, self.y_mm_per_px):
             if not (np.isfinite(value) and 0.001 <= value <= 5.0):
                 raise MarksError(
-                    f"Scale must be between 0.001 and 5 mm per px, got {value:g}; mark two points on the depth ruler again."
+                    f"Scale must be between 0.001 and 5 mm per px, got {value:g}; "
+                    "mark two points on the depth ruler again."
                 )
         if not (np.isfinite(self.sd_share) and 0 <= self.sd_share < 1):
             raise MarksError(
@@ -243,9 +247,10 @@ class Target:
         """
         if not np.isfinite([*centre_px, *semi_axes_px, tilt_deg]).all() or min(semi_axes_px) <= 0:
             raise MarksError(
-                f"Target must be cx,cy,rx,ry with radii above 0 px, got {(*centre_px, *semi_axes_px)}; mark it again."
+                f"Target must be cx,cy,rx,ry with radii above 0 px, got {(*centre_px, *semi_axes_px)}; "
+                "mark it again."
             )
-        # 360 corners keep the polygon within r * 4e-5 of the ellipse: under 0.01 px for any target on a screen.
+        # 360 corners keep the polygon within r * 4e-5 of the ellipse: under 0.01 px for any target.
         phase = np.linspace(0, 2 * np.pi, 360, endpoint=False)
         tilt = np.radians(tilt_deg)
         turn = np.array([[np.cos(tilt), np.sin(tilt)], [-np.sin(tilt), np.cos(tilt)]])
@@ -279,7 +284,7 @@ class Marks:
 
 @dataclass(frozen=True)
 class Needle:
-    """The needle in one frame: where the shaft line meets the region's edge, its angle, and its tip or None."""
+    """The needle in one frame: where the shaft meets the region's edge, its angle, its tip or None."""
 
     entry_px: Point
     angle_deg: float
@@ -354,7 +359,7 @@ class Track:
 
     @cached_property
     def frame_durations_s(self) -> FloatArray:
-        """Time each frame stands for, shape (n,): up to the next one, the last one the median; for weighting shares."""
+        """Time each frame stands for, shape (n,): up to the next one, for the last one the median."""
         if len(self) < 2:
             return np.zeros(len(self))
         steps = np.diff(self.time_s)
@@ -407,7 +412,8 @@ class Attempt:
 class Scorecard:
     """Everything known of one scored clip: enough to write every file of its results folder.
 
-    `distances` holds the per-frame arrays centre_distance_mm, edge_distance_mm and advance_mm, NaN where unknown.
+    `distances` holds the per-frame arrays centre_distance_mm, edge_distance_mm and advance_mm, NaN where
+    unknown.
     `confidence` is 0-1, how far the result can be trusted. `quality_notes` are sentences for the reader.
     `unscorable` is the reason in words, empty when the clip was scored.
     """
