@@ -166,7 +166,7 @@ def score(
 
     Example: needlecoach score L01.mp4 --target "361,261,46,46" --scale "530,44,530,457=40mm"
 
-    Exit code: 0 scored, 2 something to mend, 3 scored but a clip could not be scored.
+    Exit code: 0 scored, 2 something to mend, 3 scored but a clip could not be scored, 130 stopped.
     """
     wish = _Wish(
         marks=MarkOptions(
