@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -23,42 +22,38 @@ HOLD_S = (1.5, 0.5, 0.5)
 MODE_NATS = 1.0
 # Neighbouring samples share the point-spread function; this far apart they speak for themselves.
 INDEPENDENT_MM = 0.5
+# This share of a shaft in the plane may still not stand out: what it lies on is as bright.
 SHARE_HIDDEN = 0.3
+# Price, per frame, of a shaft that ends in sight before its tip, and of one that is out of sight altogether.
+# Both are small, since they last for many frames; what speaks against them is a tip seen elsewhere.
 FADE_NATS = 0.3
+DARK_NATS = 0.1
+# The picture of the tip reaches this far beyond it.
 HALO_MM = 1.25
+# Worth of a tip that shows as one: bright against what lies ahead (a fall of so many greys over so many mm),
+# surely changed, and no darker than 5-14 dB (20-60 greys) below what this clip's tip usually is.
 TIP_NATS = 8.0
+TIP_FALL_MM = 0.75
+TIP_FALL_GREY = 50.0
 TIP_SURE_NATS = 2.0
 TIP_NEAR_MM = 2.0
 TIP_DIM_GREY = 20.0
-TIP_FALL_MM = 0.75
-TIP_FALL_GREY = 50.0
 # A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were
 # cost this.
 MOVING_NATS = 4.0
 STILL_PRICE = 0.12
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
-DARK_NATS = 0.1
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so
 # many greys.
 STRAY_SHARE = 0.1
 STRAY_GREY = 4.0
 # At the edge a needle comes and goes within one frame's travel, and at least within this.
 EDGE_REACH_MM = 2.0
+# Chances, per frame, of coming in, of leaving when at the edge, and of being in from the first frame.
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
-LOST_SD_MM = 6.0
-BRIDGE_DEPTH_MM = 8.0
-BRIDGE_S = 4.0
-# A shorter loss of sight is motion blur: the path itself knows better.
-BRIDGE_FROM_S = 0.3
-# Motion alone runs ahead of the tip by up to about this much.
-BRIDGE_BEYOND_MM = 3.0
-# Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
-BRIDGE_SD_MM = 0.5
-BRIDGE_SD_SHARE = 0.3
-BRIDGE_SD_MM_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -286,102 +281,3 @@ def _read_off(path: TipPath, frame: int, posterior: FloatArray, absent: float) -
 def _spread(state: FloatArray, kernel: FloatArray) -> FloatArray:
     """Move a distribution along the axis by a kernel of odd length."""
     return np.convolve(state, kernel, mode="full")[len(kernel) // 2 :][: len(state)]
-
-
-def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:
-    """Replace the path between two sights of the tip by what those sights and the strip's motion allow.
-
-    While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
-    plane looks like one that is pulled back. The tip is taken to move evenly from where it went out of sight
-    to where it came back, or to be as deep as anything was seen moving.
-
-    Parameters
-    ----------
-    path, by_motion : paths from the whole evidence, and from motion alone
-    seen : (n_frames,) bool
-        Where the tip itself can be seen. A glimpse shorter than 0.3 s and far
-        behind the sights around it is an echo of something else.
-    """
-    position, sd = path.position_mm.copy(), path.sd_mm.copy()
-    present = path.present.copy()
-    for first, last in _gaps_in_sight(position, seen, time_s):
-        hidden = np.arange(first + 1, last)
-        share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
-        between = position[first] + share * (position[last] - position[first])
-        moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
-        deeper = moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM
-        position[hidden] = np.where(deeper, moved, between)
-        travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
-        rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
-        sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
-        present[hidden] = np.maximum(present[hidden], 0.5)
-    return TipPath(position, sd, present)
-
-
-def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
-    """Drop frames before the first and after the last sight of each spell where the tip could be anywhere.
-
-    As a needle leaves, "gone" and "hidden somewhere inside" can be equally likely for a moment; a place that
-    is not known to within centimetres is not reported.
-    """
-    position = path.position_mm.copy()
-    lost = ~(path.sd_mm <= LOST_SD_MM)
-    for first, end in _spells(np.isfinite(position)):
-        sights = first + np.flatnonzero(seen[first:end])
-        if sights.size:
-            frames = np.arange(first, end)
-            position[frames[lost[first:end] & ((frames < sights[0]) | (frames > sights[-1]))]] = np.nan
-    gone = np.isnan(position)
-    return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
-
-
-def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:
-    """Pairs of frames with sight of the tip between which it stayed in, out of sight, for 0.3 s or longer."""
-    gaps = []
-    for start, end in _stays(position, seen):
-        stay = slice(start, end)
-        trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
-        sights = start + np.flatnonzero(trusted)
-        for first, last in pairwise(sights):
-            lost = np.isnan(position[first:last]).any()
-            if time_s[last] - time_s[first] >= BRIDGE_FROM_S and (
-                not lost or time_s[last] - time_s[first] < BRIDGE_S
-            ):
-                gaps.append((int(first), int(last)))
-    return gaps
-
-
-def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
-    """Cut the clip where the needle was seen near the edge of the picture before, or after, it was gone."""
-    cuts = [0]
-    gone = _spells(np.isnan(position))
-    for first, end in gone:
-        before, after = np.flatnonzero(seen[:first]), end + np.flatnonzero(seen[end:])
-        if (
-            not before.size
-            or not after.size
-            or min(position[before[-1]], position[after[0]]) < BRIDGE_DEPTH_MM
-        ):
-            cuts.append((first + end) // 2)
-    return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
-
-
-def _spells(state: BoolArray) -> list[tuple[int, int]]:
-    """First frame and end of every run of yes."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
-    return [(int(first), int(end)) for first, end in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:
-    """Tell which short spells of sight lie well behind the lasting ones around them, (n_frames,)."""
-    spells = _spells(seen)
-    lasting = [time_s[end - 1] - time_s[first] >= BRIDGE_FROM_S for first, end in spells]
-    doubtful = np.zeros(len(seen), dtype=bool)
-    for k, (first, end) in enumerate(spells):
-        before = [spells[j] for j in range(k) if lasting[j]]
-        after = [spells[j] for j in range(k + 1, len(spells)) if lasting[j]]
-        if lasting[k] or not before or not after:
-            continue
-        shallowest = min(position[before[-1][1] - 1], position[after[0][0]])
-        doubtful[first:end] = position[first:end].max() < shallowest - BRIDGE_BEYOND_MM
-    return doubtful

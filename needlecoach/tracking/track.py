@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target, Track
+from needlecoach.tracking.bridge import bridge_hidden, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import follow_target
-from needlecoach.tracking.tip import TipPath, bridge_hidden, without_loose_ends
+from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
 
 # A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys

@@ -1,0 +1,109 @@
+"""Gaps in sight are bridged on invented paths whose truth is known; an exit is left alone."""
+
+import numpy as np
+
+from needlecoach.tracking.bridge import bridge_hidden
+from needlecoach.tracking.tip import TipPath
+
+FPS = 20.0
+
+
+def clock(duration_s: float, *, fps: float = FPS) -> np.ndarray:
+    return np.arange(0, duration_s, 1 / fps)
+
+
+def path_of(time_s: np.ndarray, *stops: tuple[float, float]) -> np.ndarray:
+    """Tip (n,) in mm through stops (time s, mm); NaN outside."""
+    at_s, at_mm = np.array(stops).T
+    position = np.interp(time_s, at_s, at_mm)
+    return np.where(position > 0, position, np.nan)
+
+
+class TestBridge:
+    """Between two sights of the tip the path is what those sights allow."""
+
+    TIME_S = clock(6)
+
+    def bridged(
+        self, truth_mm: np.ndarray, seen: np.ndarray, shown_mm: np.ndarray, moved_mm: np.ndarray | None = None
+    ) -> TipPath:
+        n = len(self.TIME_S)
+        still = np.full(n, np.nan) if moved_mm is None else moved_mm
+        path, by_motion = (
+            TipPath(mm.copy(), np.where(np.isfinite(mm), 0.2, np.nan), np.isfinite(mm).astype(float))
+            for mm in (shown_mm, still)
+        )
+        return bridge_hidden(path, by_motion, seen & np.isfinite(truth_mm), self.TIME_S)
+
+    def test_a_gap_in_sight_is_filled_evenly(self) -> None:
+        """Steady advance at 8 mm/s, out of sight from 2 to 3.5 s: the visible shaft seems to draw back."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (4.5, 31), (6, 31))
+        hidden = (self.TIME_S > 2) & (self.TIME_S < 3.5)
+        shown_mm = np.where(hidden, truth_mm - 9, truth_mm)
+
+        path = self.bridged(truth_mm, ~hidden, shown_mm)
+
+        np.testing.assert_allclose(path.position_mm, truth_mm, atol=0.05)
+        assert path.sd_mm[hidden].min() > 0.5
+        assert path.sd_mm[hidden].max() > 1.5
+        np.testing.assert_allclose(path.sd_mm[~hidden & np.isfinite(truth_mm)], 0.2)
+
+    def test_a_needle_lost_altogether_for_a_while_is_still_in(self) -> None:
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
+        lost = (self.TIME_S > 3) & (self.TIME_S < 5)
+
+        path = self.bridged(truth_mm, ~lost, np.where(lost, np.nan, truth_mm))
+
+        np.testing.assert_allclose(path.position_mm[lost], 20, atol=0.05)
+        assert path.present[lost].min() >= 0.5
+
+    def test_motion_deeper_than_both_sights_is_believed(self) -> None:
+        """Out of sight it goes on to 26 mm and comes back to where it was lost."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 18), (3, 26), (4, 18), (6, 18))
+        hidden = (self.TIME_S > 2) & (self.TIME_S < 4)
+
+        path = self.bridged(truth_mm, ~hidden, np.where(hidden, 12.0, truth_mm), truth_mm)
+
+        deep = hidden & (truth_mm > 21.5)
+        np.testing.assert_allclose(path.position_mm[deep], truth_mm[deep], atol=0.05)
+        assert path.sd_mm[deep].max() > 2
+
+    def test_an_exit_is_left_alone(self) -> None:
+        """Out from 2.5 to 4 s and seen near the edge on either side: two stays, not one gap."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (1.5, 20), (2.5, -1), (4, -1), (5, 20), (6, 20))
+        seen = np.isfinite(truth_mm)
+
+        path = self.bridged(truth_mm, seen, truth_mm)
+
+        np.testing.assert_array_equal(np.isnan(path.position_mm), np.isnan(truth_mm))
+        np.testing.assert_allclose(path.position_mm[seen], truth_mm[seen])
+
+    def test_a_needle_never_seen_again_is_left_alone(self) -> None:
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (3, -1), (6, -1))
+        seen = self.TIME_S < 2.2
+
+        path = self.bridged(truth_mm, seen, truth_mm)
+
+        np.testing.assert_array_equal(path.position_mm, truth_mm)
+
+    def test_a_loss_shorter_than_motion_blur_is_left_to_the_path(self) -> None:
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
+        blink = (self.TIME_S > 3) & (self.TIME_S < 3.2)
+
+        path = self.bridged(truth_mm, ~blink, truth_mm)
+
+        np.testing.assert_allclose(path.sd_mm[np.isfinite(truth_mm)], 0.2)
+
+    def test_a_glimpse_far_behind_the_sights_around_it_is_doubted(self) -> None:
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
+        hidden = (self.TIME_S > 3) & (self.TIME_S < 5)
+        glimpse = (self.TIME_S > 3.9) & (self.TIME_S < 4.05)
+
+        path = self.bridged(truth_mm, ~hidden | glimpse, np.where(hidden, 9.0, truth_mm))
+
+        np.testing.assert_allclose(path.position_mm[hidden], 20, atol=0.05)
+
+    def test_nothing_is_bridged_without_sight(self) -> None:
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
+        path = self.bridged(truth_mm, np.zeros(len(truth_mm), bool), truth_mm)
+        np.testing.assert_array_equal(path.position_mm, truth_mm)
