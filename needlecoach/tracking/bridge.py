@@ -19,10 +19,32 @@ BRIDGE_S = 4.0
 BRIDGE_FROM_S = 0.3
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
+BEYOND_SIGHT_MM = 5.0
+RESTING_MM_S = 8.0
+REST_SPAN_S = 0.3
 # Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
 BRIDGE_SD_MM = 0.5
 BRIDGE_SD_SHARE = 0.3
 BRIDGE_SD_MM_S = 1.0
+
+
+def beyond_sight(path: TipPath, by_motion: TipPath, time_s: FloatArray) -> BoolArray:
+    """Tell where the strip has moved well beyond the end that is seen at rest, (n_frames,).
+
+    Then that end is not the tip but the place where the shaft leaves the beam's plane. Only where both rest:
+    motion runs ahead of a tip that moves.
+    """
+    seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
+    at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
+    return np.asarray(at_rest & (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM))
+
+
+def _speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
+    """Speed over a third of a second about each frame, (n_frames,): one frame's jitter is no movement."""
+    half = max(1, round(REST_SPAN_S / 2 / float(np.median(np.diff(time_s)))))
+    frames = np.arange(len(time_s))
+    early, late = np.maximum(frames - half, 0), np.minimum(frames + half, len(frames) - 1)
+    return np.asarray(np.abs(position_mm[late] - position_mm[early]) / (time_s[late] - time_s[early]))
 
 
 def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target, Track
-from needlecoach.tracking.bridge import bridge_hidden, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
@@ -101,6 +101,7 @@ def _absent(n: int) -> dict[str, Any]:
 def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, Any]:
     """Fields of the track of a needle."""
     visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
+    visible &= ~beyond_sight(course.path, course.by_motion, time_s)
     path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
     present = np.isfinite(path.position_mm)
     visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from needlecoach.tracking.bridge import bridge_hidden
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
 from needlecoach.tracking.tip import TipPath
 
 FPS = 20.0
@@ -107,3 +107,48 @@ class TestBridge:
         truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
         path = self.bridged(truth_mm, np.zeros(len(truth_mm), bool), truth_mm)
         np.testing.assert_array_equal(path.position_mm, truth_mm)
+
+
+def resting(time_s: np.ndarray, at_mm: float, *, sd_mm: float = 0.2) -> TipPath:
+    """A tip at one place throughout."""
+    here = np.full(len(time_s), at_mm)
+    return TipPath(here, np.full(len(time_s), sd_mm), np.ones(len(time_s)))
+
+
+class TestBeyondSight:
+    TIME_S = clock(2.0)
+
+    def test_an_end_at_rest_far_behind_what_moved_is_not_the_tip(self) -> None:
+        assert beyond_sight(resting(self.TIME_S, 30.0), resting(self.TIME_S, 39.0), self.TIME_S).all()
+
+    def test_a_tip_where_motion_puts_it_is_believed(self) -> None:
+        assert not beyond_sight(resting(self.TIME_S, 30.0), resting(self.TIME_S, 33.0), self.TIME_S).any()
+
+    def test_motion_that_runs_ahead_of_a_fast_tip_is_no_reason_to_doubt_it(self) -> None:
+        moving = 5 + 20 * self.TIME_S
+        path = TipPath(moving, np.full(len(moving), 0.2), np.ones(len(moving)))
+        ahead = TipPath(moving + 6, np.full(len(moving), 0.2), np.ones(len(moving)))
+
+        assert not beyond_sight(path, ahead, self.TIME_S).any()
+
+
+def test_a_place_lost_after_the_last_sight_is_not_reported() -> None:
+    time_s = clock(2.0)
+    path = resting(time_s, 20.0)
+    path.sd_mm[30:] = 15.0
+    seen = np.arange(len(time_s)) < 25
+
+    kept = without_loose_ends(path, seen)
+
+    assert np.isfinite(kept.position_mm[:30]).all()
+    assert np.isnan(kept.position_mm[30:]).all()
+    assert np.isnan(kept.sd_mm[30:]).all()
+
+
+def test_a_place_lost_between_two_sights_stays() -> None:
+    time_s = clock(2.0)
+    path = resting(time_s, 20.0)
+    path.sd_mm[10:20] = 15.0
+    seen = (np.arange(len(time_s)) < 10) | (np.arange(len(time_s)) >= 20)
+
+    assert np.isfinite(without_loose_ends(path, seen).position_mm).all()
