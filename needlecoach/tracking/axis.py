@@ -35,15 +35,12 @@ class Axis:
     """Shaft of every frame: a line, or a slight arc, from the edge of the picture into it.
 
     `entry` and `direction` (pointing inwards) have shape (n_frames, 2), in working pixels; `bow_per_mm`
-    (n_frames,) is the arc's deviation below the line over the square of the distance from the entry;
-    `support_mm` (n_frames,) is the length of shaft that stood out around that time, 0 where the line is
-    carried over from other times.
+    (n_frames,) is the arc's deviation below the line over the square of the distance from the entry.
     """
 
     entry: FloatArray
     direction: FloatArray
     bow_per_mm: FloatArray
-    support_mm: FloatArray
     step_mm: float
 
     @cached_property
@@ -66,9 +63,7 @@ class Axis:
 
     def reversed(self) -> Axis:
         """The same with time running backwards."""
-        return Axis(
-            self.entry[::-1], self.direction[::-1], self.bow_per_mm[::-1], self.support_mm[::-1], self.step_mm
-        )
+        return Axis(self.entry[::-1], self.direction[::-1], self.bow_per_mm[::-1], self.step_mm)
 
 
 def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
@@ -191,7 +186,7 @@ def find_axis(
     if not segments:
         return None
     n = len(frame_time_s)
-    entry, direction, bow, support = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n), np.zeros(n)
+    entry, direction, bow = np.zeros((n, 2)), np.zeros((n, 2)), np.zeros(n)
     ends = [changes.time_s[part[-1].block] for part in segments]
     starts = [changes.time_s[part[0].block] for part in segments]
     cuts = [-np.inf, *[(a + b) / 2 for a, b in zip(ends[:-1], starts[1:], strict=True)], np.inf]
@@ -200,8 +195,8 @@ def find_axis(
         if rows.size:
             fitted = _follow(part, changes, frame_time_s[rows], step_mm)
             entry[rows], direction[rows] = fitted.entry, fitted.direction
-            bow[rows], support[rows] = fitted.bow_per_mm, fitted.support_mm
-    return Axis(entry, direction, bow, support, step_mm)
+            bow[rows] = fitted.bow_per_mm
+    return Axis(entry, direction, bow, step_mm)
 
 
 def _follow(part: Sequence[_Node], changes: Changes, frame_time_s: FloatArray, step_mm: float) -> Axis:
@@ -224,8 +219,7 @@ def _follow(part: Sequence[_Node], changes: Changes, frame_time_s: FloatArray, s
         line = Line(float(np.arctan2(normal[1], normal[0])), float(normal @ on_line[i]), 0.0)
         found = entry_of(line, changes.mask)
         entry[i] = on_line[i] if found is None else found
-    support = np.interp(frame_time_s, time_s, [node.line.support_mm for node in part], left=0, right=0)
-    return Axis(entry, direction, bow, support, step_mm)
+    return Axis(entry, direction, bow, step_mm)
 
 
 def _echo_moments(

@@ -57,11 +57,8 @@ class Course:
     by_motion: TipPath
     spots: list[Spot | None]
     grey: FloatImages
-    change: FloatImages
     odds: FloatArray
     before: FloatImages
-    motion: FloatImages
-    inside: BoolArray
 
 
 def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -> Course | None:
@@ -96,7 +93,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
     ]
-    return Course(axis, path, by_motion, spots, grey, change, odds, before, motion, inside)
+    return Course(axis, path, by_motion, spots, grey, odds, before)
 
 
 def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -22,20 +20,6 @@ SLIDE_MM = 0.5
 # Frame averaging leaves up to about this share of a needle for about this long.
 GHOST_SHARE = 0.3
 GHOST_S = 0.15
-
-
-@dataclass(frozen=True, eq=False)
-class Kymograph:
-    """Strips along the axis, shape (n_frames, n_samples); sample k lies k * SAMPLE_MM from the entry point.
-
-    `grey` is the recorded picture; `inside` tells which samples lie in the region; `change` is by how many
-    grey values the strip stands out both from what its place looked like before the needle came and from what
-    it looked like once it had gone.
-    """
-
-    grey: FloatImages
-    inside: BoolArray
-    change: FloatImages
 
 
 def sample_strip(picture: npt.ArrayLike, axis: Axis, frame: int, n: int) -> FloatArray:

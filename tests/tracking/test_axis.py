@@ -115,17 +115,6 @@ def test_what_comes_in_through_the_deep_part_of_a_side_is_no_needle(drawn: Calla
     assert axis_of(drawn(*IN_AND_OUT, angle_deg=12, entry_depth_px=90.0)) is not None
 
 
-def test_support_tells_where_the_line_is_only_carried_over(drawn: Callable) -> None:
-    clip = drawn(*IN_AND_OUT)
-
-    axis = axis_of(clip)
-
-    assert axis is not None
-    assert axis.support_mm[clip.time_s < 0.4].max() == 0
-    assert axis.support_mm[(clip.time_s > 2.0) & (clip.time_s < 2.6)].min() > 10
-    assert axis.support_mm[-1] == 0
-
-
 class TestPoints:
     """Places along an axis, checked by hand."""
 
@@ -133,7 +122,6 @@ class TestPoints:
         entry=np.array([[10.0, 20.0], [0.0, 0.0]]),
         direction=np.array([[0.6, 0.8], [-1.0, 0.0]]),
         bow_per_mm=np.array([0.0, 0.01]),
-        support_mm=np.array([3.0, 0.0]),
         step_mm=0.5,
     )
 

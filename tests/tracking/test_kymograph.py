@@ -28,7 +28,6 @@ def axis_of(n_frames: int, *, entry: tuple[float, float] = (0.0, 40.0), angle_de
         entry=np.tile(np.array(entry), (n_frames, 1)),
         direction=np.tile([np.cos(turn), np.sin(turn)], (n_frames, 1)),
         bow_per_mm=np.zeros(n_frames),
-        support_mm=np.ones(n_frames),
         step_mm=STEP_MM,
     )
 

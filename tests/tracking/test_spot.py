@@ -18,7 +18,6 @@ def axis_at(angle_deg: float) -> Axis:
         entry=np.array([[5.0, 30.0]]),
         direction=np.array([[np.cos(turn), np.sin(turn)]]),
         bow_per_mm=np.zeros(1),
-        support_mm=np.ones(1),
         step_mm=STEP_MM,
     )
 
