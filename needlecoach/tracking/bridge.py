@@ -22,6 +22,8 @@ BRIDGE_BEYOND_MM = 3.0
 BEYOND_SIGHT_MM = 5.0
 RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
+# A single stray change deep down pulls motion there for a moment, not for this long.
+LEAST_REST_S = 0.4
 # Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
 BRIDGE_SD_MM = 0.5
 BRIDGE_SD_SHARE = 0.3
@@ -36,7 +38,17 @@ def beyond_sight(path: TipPath, by_motion: TipPath, time_s: FloatArray) -> BoolA
     """
     seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
     at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
-    return np.asarray(at_rest & (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM))
+    beyond = (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
+    rests = [
+        time_s[first:end]
+        for first, end in _spells(beyond & at_rest)
+        if time_s[end - 1] - time_s[first] >= LEAST_REST_S
+    ]
+    if not rests:
+        return np.zeros(len(time_s), dtype=bool)
+    sure_s = np.concatenate(rests)
+    # Just before and after such a rest it is the same end that is seen.
+    return np.asarray(beyond & (np.abs(time_s[:, None] - sure_s).min(axis=1) < REST_SPAN_S))
 
 
 def _speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target, Track
+from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
@@ -27,6 +28,7 @@ DARKEST_GREY = 40.0
 FLICKER_S = 0.12
 # What is seen further than this from where the tip must be is not the tip.
 ELSEWHERE_MM = 3.0
+EDGE_REACH_MM = 6.0
 # Root-mean-square error of a tip that is seen: in working pixels, in mm, per mm/s of speed (blur, frame
 # averaging) and as a share of the posterior's width; least errors of one that is inferred, along and across
 # the shaft.
@@ -115,7 +117,7 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift
     )
     slope = np.array([axis.slope_deg(i, s) if present[i] else np.nan for i, s in enumerate(along)])
-    entry = plane.to_frame_px(axis.entry + shift)
+    entry = plane.to_frame_px(_at_edge(axis, plane.mask) + shift)
     for array in (tip, entry):
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
@@ -138,6 +140,21 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         "shaft_visible_share": _shaft_share(course, path),
         "trail_end_px": plane.to_frame_px(trail + shift),
     }
+
+
+def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
+    """Entry points moved out along the shaft to the region's very edge, (n_frames, 2).
+
+    The axis itself starts a little inside, where drift brings no black surround in.
+    """
+    back = np.arange(0, EDGE_REACH_MM / axis.step_mm, 0.25)
+    points = axis.entry[:, None, :] - back[None, :, None] * axis.direction[:, None, :]
+    column, row = np.moveaxis(np.rint(points).astype(np.intp), -1, 0)
+    height, width = mask.shape
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    inside[inside] = mask[row[inside], column[inside]]
+    last = np.maximum(np.logical_and.accumulate(inside, axis=1).sum(axis=1) - 1, 0)
+    return np.asarray(points[np.arange(len(points)), last])
 
 
 def _seen(course: Course, time_s: FloatArray) -> BoolArray:

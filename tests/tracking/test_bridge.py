@@ -131,6 +131,12 @@ class TestBeyondSight:
 
         assert not beyond_sight(path, ahead, self.TIME_S).any()
 
+    def test_a_stray_change_deep_down_for_a_moment_is_no_reason_either(self) -> None:
+        stray = resting(self.TIME_S, 30.0)
+        stray.position_mm[10:14] = 45.0
+
+        assert not beyond_sight(resting(self.TIME_S, 30.0), stray, self.TIME_S).any()
+
 
 def test_a_place_lost_after_the_last_sight_is_not_reported() -> None:
     time_s = clock(2.0)
