@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
-from needlecoach.tracking.tip import TipPath
+from needlecoach.tracking.tip import TipPath, spells
 
 # A tip known to no better than this is not reported at the ends of a stay.
 LOST_SD_MM = 6.0
@@ -19,6 +19,7 @@ BRIDGE_S = 4.0
 BRIDGE_FROM_S = 0.3
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
+# What moved this far beyond an end at rest (slower than this, over this span) was deeper than that end.
 BEYOND_SIGHT_MM = 5.0
 RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
@@ -39,16 +40,12 @@ def beyond_sight(path: TipPath, by_motion: TipPath, time_s: FloatArray) -> BoolA
     seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
     at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
     beyond = (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
-    rests = [
-        time_s[first:end]
-        for first, end in _spells(beyond & at_rest)
-        if time_s[end - 1] - time_s[first] >= LEAST_REST_S
-    ]
-    if not rests:
-        return np.zeros(len(time_s), dtype=bool)
-    sure_s = np.concatenate(rests)
-    # Just before and after such a rest it is the same end that is seen.
-    return np.asarray(beyond & (np.abs(time_s[:, None] - sure_s).min(axis=1) < REST_SPAN_S))
+    doubtful = np.zeros(len(time_s), dtype=bool)
+    for first, end in spells(beyond & at_rest):
+        if time_s[end - 1] - time_s[first] >= LEAST_REST_S:
+            # Just before and after such a rest it is the same end that is seen.
+            doubtful |= (time_s > time_s[first] - REST_SPAN_S) & (time_s < time_s[end - 1] + REST_SPAN_S)
+    return np.asarray(beyond & doubtful)
 
 
 def _speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -95,15 +92,12 @@ def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
     As a needle leaves, "gone" and "hidden somewhere inside" can be equally likely for a moment; a place that
     is not known to within centimetres is not reported.
     """
-    position = path.position_mm.copy()
-    lost = ~(path.sd_mm <= LOST_SD_MM)
-    for first, end in _spells(np.isfinite(position)):
+    loose = np.zeros(len(seen), dtype=bool)
+    for first, end in spells(np.isfinite(path.position_mm)):
         sights = first + np.flatnonzero(seen[first:end])
         if sights.size:
-            frames = np.arange(first, end)
-            position[frames[lost[first:end] & ((frames < sights[0]) | (frames > sights[-1]))]] = np.nan
-    gone = np.isnan(position)
-    return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
+            loose[first : sights[0]] = loose[sights[-1] + 1 : end] = True
+    return path.without(loose & ~(path.sd_mm <= LOST_SD_MM))
 
 
 def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:
@@ -125,7 +119,7 @@ def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) ->
 def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
     """Cut the clip where the needle was seen near the edge of the picture before, or after, it was gone."""
     cuts = [0]
-    gone = _spells(np.isnan(position))
+    gone = spells(np.isnan(position))
     for first, end in gone:
         before, after = np.flatnonzero(seen[:first]), end + np.flatnonzero(seen[end:])
         if (
@@ -137,20 +131,14 @@ def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
     return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
 
 
-def _spells(state: BoolArray) -> list[tuple[int, int]]:
-    """First frame and end of every run of yes."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
-    return [(int(first), int(end)) for first, end in zip(edges[::2], edges[1::2], strict=True)]
-
-
 def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:
     """Tell which short spells of sight lie well behind the lasting ones around them, (n_frames,)."""
-    spells = _spells(seen)
-    lasting = [time_s[end - 1] - time_s[first] >= BRIDGE_FROM_S for first, end in spells]
+    sights = spells(seen)
+    lasting = [time_s[end - 1] - time_s[first] >= BRIDGE_FROM_S for first, end in sights]
     doubtful = np.zeros(len(seen), dtype=bool)
-    for k, (first, end) in enumerate(spells):
-        before = [spells[j] for j in range(k) if lasting[j]]
-        after = [spells[j] for j in range(k + 1, len(spells)) if lasting[j]]
+    for k, (first, end) in enumerate(sights):
+        before = [sights[j] for j in range(k) if lasting[j]]
+        after = [sights[j] for j in range(k + 1, len(sights)) if lasting[j]]
         if lasting[k] or not before or not after:
             continue
         shallowest = min(position[before[-1][1] - 1], position[after[0][0]])

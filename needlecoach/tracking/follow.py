@@ -29,12 +29,16 @@ from needlecoach.tracking.tip import (
     log_odds,
     motion_odds,
     moving_share,
+    spells,
     tip_bonus,
     usual_tip_grey,
 )
 
+# A strip is compared with itself this long apart; a tip that fades while moving costs this share of the
+# evidence.
 MOTION_SPAN_S = 0.16
 MOTION_FADE_SHARE = 0.6
+# For so long before a needle comes in, it may have waited within so many millimetres of the edge.
 WAIT_S = 0.8
 WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
@@ -116,24 +120,21 @@ def _real_needle(path: TipPath, motion: FloatImages, odds: FloatArray, inside: B
     A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip
     as much as behind it.
     """
-    position = path.position_mm.copy()
     s = np.arange(motion.shape[1]) * SAMPLE_MM
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.isfinite(position).astype(int), [0]])))
-    for first, end in zip(edges[::2], edges[1::2], strict=True):
-        tip = position[first:end, None]
+    scenery = np.zeros(len(path.position_mm), dtype=bool)
+    for first, end in spells(np.isfinite(path.position_mm)):
+        tip = path.position_mm[first:end, None]
         behind = inside[first:end] & (s < tip - 0.5)
         ahead = inside[first:end] & (s > tip + 2.0)
         lit = odds[first:end] > 0
         contrast = _mean(motion[first:end], behind) / max(_mean(motion[first:end], ahead), 0.2)
-        if (
+        scenery[first:end] = (
             np.ptp(np.percentile(tip, [5, 95])) < LEAST_TRAVEL_MM
             or contrast < LEAST_CONTRAST
             or _mean(lit, behind) < LEAST_LIT
             or _mean(lit, ahead) > MOST_LIT_AHEAD
-        ):
-            position[first:end] = np.nan
-    gone = np.isnan(position)
-    return TipPath(position, np.where(gone, np.nan, path.sd_mm), np.where(gone, 0.0, path.present))
+        )
+    return path.without(scenery)
 
 
 def _mean(values: npt.NDArray[Any], where: BoolArray) -> float:

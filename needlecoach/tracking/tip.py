@@ -54,6 +54,7 @@ EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
+MOST_NATS = 500.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +64,17 @@ class TipPath:
     position_mm: FloatArray
     sd_mm: FloatArray
     present: FloatArray
+
+    def without(self, frames: BoolArray) -> TipPath:
+        """The same path with no needle in the given frames, (n_frames,) bool."""
+        position, sd = (np.where(frames, np.nan, values) for values in (self.position_mm, self.sd_mm))
+        return TipPath(position, sd, np.where(frames, 0.0, self.present))
+
+
+def spells(state: BoolArray) -> list[tuple[int, int]]:
+    """First frame and end (one past the last) of every run of yes."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(int), [0]])))
+    return [(int(first), int(end)) for first, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def log_odds(change: npt.NDArray[np.float32], inside: BoolArray, position_mm: FloatArray) -> FloatArray:
@@ -234,8 +246,9 @@ def _forward_backward(log_likelihood: FloatArray, modes: FloatArray, dynamics: l
     """
     n_frames, n = log_likelihood.shape
     top = np.maximum(log_likelihood.max(axis=1), 0)
-    like = np.exp(log_likelihood - top[:, None])[:, None, :] * modes[:, :, None]
-    like_absent = np.exp(-top)
+    # However strong the evidence, what it speaks against stays possible: no frame underflows to nothing.
+    like = np.exp(np.maximum(log_likelihood - top[:, None], -MOST_NATS))[:, None, :] * modes[:, :, None]
+    like_absent = np.exp(-np.minimum(top, MOST_NATS))
     forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
     state, absent = np.full((3, n), IN_AT_START / (3 * n)) * like[0], (1 - IN_AT_START) * like_absent[0]
     for t in range(n_frames):

@@ -28,7 +28,8 @@ DARKEST_GREY = 40.0
 FLICKER_S = 0.12
 # What is seen further than this from where the tip must be is not the tip.
 ELSEWHERE_MM = 3.0
-EDGE_REACH_MM = 6.0
+# The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
+ENTRY_REACH_MM = 6.0
 # Root-mean-square error of a tip that is seen: in working pixels, in mm, per mm/s of speed (blur, frame
 # averaging) and as a share of the posterior's width; least errors of one that is inferred, along and across
 # the shaft.
@@ -147,7 +148,7 @@ def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
 
     The axis itself starts a little inside, where drift brings no black surround in.
     """
-    back = np.arange(0, EDGE_REACH_MM / axis.step_mm, 0.25)
+    back = np.arange(0, ENTRY_REACH_MM / axis.step_mm, 0.25)
     points = axis.entry[:, None, :] - back[None, :, None] * axis.direction[:, None, :]
     column, row = np.moveaxis(np.rint(points).astype(np.intp), -1, 0)
     height, width = mask.shape

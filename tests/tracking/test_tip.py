@@ -146,6 +146,18 @@ def test_a_variable_frame_rate_is_followed_by_the_clock(seed: int) -> None:
     assert_follows(followed(truth_mm, time_s), truth_mm, late_frames=1)
 
 
+def test_overwhelming_evidence_for_an_impossible_place_breaks_nothing() -> None:
+    """A long bright shaft gives hundreds of nats a frame; the tip must still have come from the edge."""
+    time_s = clock(1.0)
+    sure = np.full((len(time_s), N), -400.0)
+    sure[5:, 120] = 900.0
+
+    path = follow_tip(sure, np.zeros(len(time_s)), time_s)
+
+    assert np.isfinite(path.present).all()
+    assert path.position_mm[-1] == pytest.approx(120 * SAMPLE_MM, abs=1)
+
+
 def test_flat_evidence_widens_the_posterior() -> None:
     time_s = clock(4)
     truth_mm = path_of(time_s, (0, -1), (0.5, -1), (1.5, 20), (4, 20))

@@ -46,6 +46,11 @@ def test_a_seen_tip_lies_where_it_was_drawn(track: Track, clip) -> None:
     assert np.percentile(error, 95) < 0.3
 
 
+def test_the_entry_lies_on_the_edge_of_the_region(track: Track) -> None:
+    """The needle is drawn in from the left, where the region begins at x = 60 px."""
+    np.testing.assert_allclose(track.entry_px[track.needle_present, 0], ORIGIN_PX[0], atol=1.0)
+
+
 def test_seen_inferred_and_absent_are_kept_apart(track: Track, clip) -> None:
     hidden = (clip.time_s > 2.45) & (clip.time_s < 2.85)
     resting = (clip.time_s > 2.1) & (clip.time_s < 2.35) | (clip.time_s > 2.95) & (clip.time_s < 3.15)
