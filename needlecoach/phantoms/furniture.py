@@ -1,4 +1,4 @@
-"""What surrounds the picture on the screen: grey wedge, ruler and a little text."""
+"""What the screen shows besides the picture: grey wedge, ruler, a little text, a pointer and a clock."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import numpy as np
 
 from needlecoach.model import GreyImage
 from needlecoach.phantoms.beams import Screen
+from needlecoach.phantoms.scene import Clock, Crosshair, Overlay
 
 FONT = cv2.FONT_HERSHEY_SIMPLEX
 TEXT_GREY = 190
@@ -58,3 +59,22 @@ def _draw_wedge(screen: Screen, image: GreyImage) -> None:
     ramp = np.rint(np.linspace(255, 0, height)).astype(np.uint8)
     image[top : top + height, x : x + 12] = ramp[:, None]
     cv2.rectangle(image, (x - 1, top - 1), (x + 12, top + height), 90, 1)
+
+
+def draw_overlays(overlays: tuple[Overlay, ...], image: GreyImage, time_s: float) -> None:
+    """Draw pointer and clock as they are at a moment over the screen, in place."""
+    for overlay in overlays:
+        match overlay:
+            case Crosshair():
+                _draw_crosshair(overlay, image, time_s)
+            case Clock():
+                text = f"{int(time_s // 60):02d}:{time_s % 60:05.2f}"
+                cv2.putText(image, text, overlay.place_px, FONT, 0.42, overlay.grey, 1, cv2.LINE_AA)
+
+
+def _draw_crosshair(cross: Crosshair, image: GreyImage, time_s: float) -> None:
+    turns = 2 * np.pi * time_s / cross.period_s
+    x = round(cross.centre_px[0] + cross.reach_px[0] * float(np.sin(turns)))
+    y = round(cross.centre_px[1] + cross.reach_px[1] * float(np.sin(2 * turns)))
+    cv2.line(image, (x - cross.size_px, y), (x + cross.size_px, y), cross.grey, 1)
+    cv2.line(image, (x, y - cross.size_px), (x, y + cross.size_px), cross.grey, 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -102,30 +103,70 @@ def practice_scene(
     return replace(scene, things=_traps(scanner, side), drift=drift, push_mm=0.6)
 
 
+@dataclass(frozen=True)
+class Stop:
+    """Where the needle is brought and how long it rests there; `angle_deg` None keeps the angle before."""
+
+    insertion_mm: float
+    rest_s: float = 0.0
+    angle_deg: float | None = None
+    tip_out_mm: float = 0.0
+    entry_out_mm: float = 0.0
+    entry_x_mm: float = 0.0
+    entry_z_mm: float = 0.0
+
+    def key(self, time_s: float, angle_deg: float) -> Key:
+        """Return the stop as a key at a time."""
+        places = (self.tip_out_mm, self.entry_out_mm, self.entry_x_mm, self.entry_z_mm)
+        return Key(time_s, self.insertion_mm, angle_deg, *places)
+
+
+OUT = Stop(-1.0)
+
+
+def way(
+    stops: Sequence[Stop], *, angle_deg: float, start_s: float = 0.5, speed_mm_s: float = 16.0
+) -> tuple[Key, ...]:
+    """Return the keys of a needle brought from stop to stop, at a mean speed; the first is its start."""
+    keys = [stops[0].key(start_s, stops[0].angle_deg or angle_deg)]
+    for stop in stops[1:]:
+        turned = keys[-1].angle_deg if stop.angle_deg is None else stop.angle_deg
+        took_s = max(abs(stop.insertion_mm - keys[-1].insertion_mm) / speed_mm_s, 0.3)
+        keys.append(stop.key(keys[-1].time_s + took_s, turned))
+        if stop.rest_s:
+            keys.append(stop.key(keys[-1].time_s + stop.rest_s, turned))
+    return tuple(keys)
+
+
+def aim_of(scene: Scene) -> Aim:
+    """Return the straight way to the middle of a scene's target from where its needle turns about."""
+    if scene.target is None:
+        raise ValueError("A scene without a target has no aim.")
+    (x, z), (entry_x, entry_z) = scene.target.centre_mm, scene.needle.entry_mm
+    run, fall = abs(x - entry_x), z - entry_z
+    angle_deg = float(np.degrees(np.arctan2(fall, run)))
+    return Aim((entry_x, entry_z), float(np.hypot(run, fall)), angle_deg, scene.needle.side)
+
+
 def motion_for(kind: Kind, aim: Aim, *, start_s: float = 0.5, speed_mm_s: float = 16.0) -> tuple[Key, ...]:
     """Return the keys of one of the practice motions along an aim, at a mean speed."""
     reach, angle = aim.reach_mm, aim.angle_deg
-    ways: dict[str, list[tuple[float, float, float, float]]] = {
-        # insertion mm, angle, tip out of plane mm, rest s
-        "hit": [(reach, angle, 0, 1.0)],
-        "miss": [(reach - 10, angle, 0, 0.8)],
-        "redirect": [(reach, angle + 7, 0, 0.4), (reach - 14, angle, 0, 0.2), (reach, angle, 0, 0.8)],
-        "blind": [(0.4 * reach, angle, 0, 0.1), (0.75 * reach, angle, 4.5, 0.3), (reach, angle, 0, 0.8)],
-        "strokes": [(reach, angle, 0, 0.3), *[(reach - 3 * (n % 2 == 0), angle, 0, 0.0) for n in range(6)]],
-        "trail": [(reach, angle, 0, 0.5), (-1.0, angle, 0, 1.0)],
-        "two_attempts": [(0.6 * reach, angle, 0, 0.4), (-1.0, angle, 0, 0.6), (reach, angle, 0, 0.8)],
+    ways: dict[str, list[Stop]] = {
+        "hit": [Stop(reach, 1.0)],
+        "miss": [Stop(reach - 10, 0.8)],
+        "redirect": [Stop(reach, 0.4, angle + 7), Stop(reach - 14, 0.2, angle), Stop(reach, 0.8)],
+        "blind": [Stop(0.4 * reach, 0.1), Stop(0.75 * reach, 0.3, tip_out_mm=4.5), Stop(reach, 0.8)],
+        "strokes": [Stop(reach, 0.3), *[Stop(reach - 3 * (n % 2 == 0)) for n in range(6)]],
+        "trail": [Stop(reach, 0.5), Stop(-1.0, 1.0)],
+        "two_attempts": [Stop(0.6 * reach, 0.4), Stop(-1.0, 0.6), Stop(reach, 0.8)],
         "none": [],
     }
     stops = ways[kind]
-    keys = [Key(start_s, -1.0, stops[0][1] if stops else angle)]
-    for insertion, turned, out, rest_s in stops:
-        took_s = max(abs(insertion - keys[-1].insertion_mm) / speed_mm_s, 0.3)
-        keys.append(Key(keys[-1].time_s + took_s, insertion, turned, out))
-        if rest_s:
-            keys.append(Key(keys[-1].time_s + rest_s, insertion, turned, out))
+    start = Stop(-1.0, angle_deg=stops[0].angle_deg if stops else None)
+    keys = way([start, *stops], angle_deg=angle, start_s=start_s, speed_mm_s=speed_mm_s)
     if keys[-1].insertion_mm > 0:
-        keys.append(Key(keys[-1].time_s + reach / (1.5 * speed_mm_s), -1.0, keys[-1].angle_deg))
-    return tuple(keys)
+        keys = (*keys, Key(keys[-1].time_s + reach / (1.5 * speed_mm_s), -1.0, keys[-1].angle_deg))
+    return keys
 
 
 def _curved_probe() -> Probe:

@@ -138,7 +138,8 @@ class Key:
     """The needle at one moment; between keys it moves smoothly, starting and ending at rest.
 
     `insertion_mm` is the length from the entry point to the tip, 0 or less when the needle is out.
-    `tip_out_mm` and `entry_out_mm` say how far tip and entry lie beside the picture's plane.
+    `tip_out_mm` and `entry_out_mm` say how far tip and entry lie beside the picture's plane, `entry_x_mm` and
+    `entry_z_mm` how far the place of entry has been moved from the needle's `entry_mm`.
     """
 
     time_s: float
@@ -146,16 +147,64 @@ class Key:
     angle_deg: float
     tip_out_mm: float = 0.0
     entry_out_mm: float = 0.0
+    entry_x_mm: float = 0.0
+    entry_z_mm: float = 0.0
 
 
 @dataclass(frozen=True)
 class DriftKey:
-    """How far the gel has moved in the picture at one moment; `out_mm` is the slide across the plane."""
+    """How gel and needle have moved in the picture at one moment, since the hand moved the probe.
+
+    `out_mm` is the slide across the plane, which changes the speckle only (say with the needle's keys how far
+    it lies beside the plane then). `turn_deg` is the rock within the plane: everything turns about the middle
+    of the face, +x towards +z. `fan_deg` is the tilt across the plane about the face: what lies deep is left
+    further beside it, the needle too.
+    """
 
     time_s: float
     x_mm: float = 0.0
     z_mm: float = 0.0
     out_mm: float = 0.0
+    turn_deg: float = 0.0
+    fan_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class GainStep:
+    """From `time_s` on the machine's gain is `gain_db` higher than at the start, until the next step."""
+
+    time_s: float
+    gain_db: float
+
+
+@dataclass(frozen=True)
+class Freeze:
+    """The picture of `start_s` stays on the screen until `end_s`, whatever the needle does."""
+
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class Crosshair:
+    """A pointer drawn over the picture, wandering about a place of the screen once in `period_s`."""
+
+    centre_px: PointMm
+    reach_px: PointMm = (60.0, 40.0)
+    period_s: float = 3.0
+    size_px: int = 9
+    grey: int = 235
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Running digits drawn over the screen, their lower left corner at a place."""
+
+    place_px: tuple[int, int]
+    grey: int = 220
+
+
+Overlay = Crosshair | Clock
 
 
 @dataclass(frozen=True)
@@ -164,6 +213,8 @@ class Scene:
 
     `push_mm` is how far the target gives way before its wall is pierced, `drag_mm` how far gel near the tip
     sticks to the needle, `tremor_mm` the root-mean-square of the hand's shake, along and across the shaft.
+    The shake is a single tone of `tremor_hz`, or a mixture when that is None. The screen shows a new picture
+    `refresh_hz` times a second (None: with every frame recorded).
     """
 
     duration_s: float = 8.0
@@ -178,9 +229,14 @@ class Scene:
     push_mm: float = 0.0
     drag_mm: float = 0.15
     tremor_mm: float = 0.05
+    tremor_hz: float | None = None
+    gain: tuple[GainStep, ...] = ()
+    freezes: tuple[Freeze, ...] = ()
+    refresh_hz: float | None = None
+    overlays: tuple[Overlay, ...] = ()
 
     def __post_init__(self) -> None:
-        for keys in (self.motion, self.drift):
+        for keys in (self.motion, self.drift, self.gain):
             times = [key.time_s for key in keys]
             if (np.diff(times) <= 0).any():
                 raise ValueError(f"Times of keys must rise, got {times}.")
@@ -193,3 +249,14 @@ class Scene:
     def n_frames(self) -> int:
         """Number of frames drawn."""
         return round(self.duration_s * self.fps)
+
+    def shown_s(self, number: int) -> float:
+        """Time of the picture that the screen shows in a frame: its own, or an earlier one that stays."""
+        time_s = number / self.fps
+        for freeze in self.freezes:
+            if freeze.start_s <= time_s < freeze.end_s:
+                time_s = freeze.start_s
+        if self.refresh_hz is None:
+            return time_s
+        # Half a thousandth of a picture keeps rates that divide each other in step.
+        return float(np.floor(time_s * self.refresh_hz + 5e-4) / self.refresh_hz)

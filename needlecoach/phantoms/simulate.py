@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,9 @@ import numpy.typing as npt
 from needlecoach.errors import OutputError
 from needlecoach.model import Frame, GreyImage
 from needlecoach.phantoms.beams import BeamGrid, PointSpread, Samples, Screen
-from needlecoach.phantoms.furniture import draw_furniture, ruler_points_px
+from needlecoach.phantoms.furniture import draw_furniture, draw_overlays, ruler_points_px
 from needlecoach.phantoms.gel import GelBlock, build_gel, random_echoes, ratio, smooth_noise
-from needlecoach.phantoms.motion import Choreography, Moment, drift_at, shift_at
+from needlecoach.phantoms.motion import Choreography, Moment, place_at, shift_at
 from needlecoach.phantoms.needle import NeedlePainter, Trail
 from needlecoach.phantoms.scene import Scene
 from needlecoach.phantoms.truth import FrameTruth, find_events, frame_truth, tip_signal
@@ -61,6 +61,9 @@ class Studio:
 
     def _drift_margin(self) -> int:
         reach = max((max(abs(key.x_mm), abs(key.z_mm)) for key in self.scene.drift), default=0.0)
+        turn = np.radians(max((abs(key.turn_deg) for key in self.scene.drift), default=0.0))
+        x, z = self.grid.places_mm
+        reach += float(turn * np.hypot(x, z).max()) if turn else 0.0
         step = min(self.scene.display.mm_per_px, float(self.grid.column_mm(0.0)))
         return int(np.ceil((reach + self.scene.push_mm) / step))
 
@@ -112,12 +115,13 @@ class Studio:
 
     def _gel_at(self, moment: Moment) -> Samples:
         """Gel and trail as the probe sees them now: mixed for its slide, moved by drift and dents."""
-        turn = moment.slide_mm / SPECKLE_SLIDE_MM * np.pi / 2
+        slide_mm = moment.slide_mm + np.tan(np.radians(moment.fan_deg)) * self.wide.depth_mm[:, None]
+        turn = slide_mm / SPECKLE_SLIDE_MM * np.pi / 2
         block = self.gel
-        mixed = block.first * np.float32(np.cos(turn)) + block.second * np.float32(np.sin(turn))
+        mixed = block.first * np.cos(turn).astype(np.float32) + block.second * np.sin(turn).astype(np.float32)
         mixed = mixed + block.fixed + self.trail.samples
         margin = self.wide.margin
-        if moment.drift_mm == (0.0, 0.0) and not moment.dents:
+        if moment.drift_mm == (0.0, 0.0) and not moment.turn_deg and not moment.dents:
             still: Samples = mixed[margin:-margin, margin:-margin]
             return still
         x, z = self.grid.places_mm
@@ -128,11 +132,13 @@ class Studio:
         out: Samples = np.ascontiguousarray(moved).view(np.complex64)[..., 0]
         return out
 
-    def grey(self, envelope: npt.NDArray[np.float32] | float) -> npt.NDArray[np.float32]:
+    def grey(
+        self, envelope: npt.NDArray[np.float32] | float, *, gain_db: float = 0.0
+    ) -> npt.NDArray[np.float32]:
         """Log compression: the dynamic range becomes 0-255; not rounded, not clipped."""
         probe = self.scene.probe
-        level_db = (
-            20 * np.log10(np.asarray(envelope, np.float32) + np.float32(1e-6)) - probe.speckle_below_white_db
+        level_db = 20 * np.log10(np.asarray(envelope, np.float32) + np.float32(1e-6)) - (
+            probe.speckle_below_white_db - gain_db
         )
         return np.asarray((level_db + probe.dynamic_range_db) * (255 / probe.dynamic_range_db), np.float32)
 
@@ -141,7 +147,7 @@ class Studio:
         pose, contrast, grey = layers.moment.pose, None, 0.0
         if pose is not None and pose.inside:
             contrast, peak = tip_signal(self.grid, layers.needle, layers.others, pose.tip_mm)
-            grey = float(self.grey(peak))
+            grey = float(self.grey(peak, gain_db=layers.moment.gain_db))
         return frame_truth(
             number, layers.moment, scene=self.scene, screen=self.screen, contrast_db=contrast, grey=grey
         )
@@ -171,15 +177,23 @@ def simulate(scene: Scene, *, seed: int) -> Iterator[tuple[Frame, FrameTruth]]:
     """
     studio = Studio(scene, seed=seed)
     blank = draw_furniture(studio.screen)
+    keep = np.float32(scene.probe.persistence)
     shown: npt.NDArray[np.float32] | None = None
+    truth: FrameTruth | None = None
     for number in range(scene.n_frames):
-        layers = studio.layers(number)
-        picture = np.clip(studio.grey(np.abs(layers.needle + layers.others)), 0, 255)
-        keep = np.float32(scene.probe.persistence)
-        shown = picture if shown is None else (1 - keep) * picture + keep * shown
-        screen: GreyImage = blank.copy()
-        studio.screen.paste(shown, screen)
-        yield Frame(number, number / scene.fps, screen), studio.truth(number, layers)
+        time_s = number / scene.fps
+        if truth is None or scene.shown_s(number) != scene.shown_s(number - 1):
+            layers = studio.layers(number)
+            echo = np.abs(layers.needle + layers.others)
+            picture = np.clip(studio.grey(echo, gain_db=layers.moment.gain_db), 0, 255)
+            shown = picture if shown is None else (1 - keep) * picture + keep * shown
+            truth = studio.truth(number, layers)
+            clean: GreyImage = blank.copy()
+            studio.screen.paste(shown, clean)
+        screen = clean.copy()
+        draw_overlays(scene.overlays, screen, time_s)
+        # Truth is what the picture shows: that of the picture which stays on the screen.
+        yield Frame(number, time_s, screen), replace(truth, frame=number, time_s=time_s)
 
 
 def truth_record(scene: Scene, frames: list[FrameTruth], *, seed: int) -> dict[str, Any]:
@@ -244,10 +258,7 @@ def marks_record(scene: Scene, *, learner: str, notes: str) -> dict[str, Any]:
     screen = Screen(BeamGrid(scene.probe, scene.display))
     marks: dict[str, Any] = {"schema": 1, "learner": learner, "task": "aspirate", "needle_gauge": 21}
     if scene.target is not None:
-        dx, dz, _ = drift_at(scene, 0.0)
-        centre = np.round(
-            screen.to_px(scene.target.centre_mm[0] + dx, scene.target.centre_mm[1] + dz), 1
-        ).tolist()
+        centre = np.round(screen.to_px(*place_at(scene, scene.target.centre_mm, 0.0)), 1).tolist()
         semi_axes = [round(axis / scene.display.mm_per_px, 1) for axis in scene.target.semi_axes_mm]
         ellipse = {"centre_px": centre, "semi_axes_px": semi_axes, "tilt_deg": scene.target.tilt_deg}
         marks["target"] = {"ellipse": ellipse, "frame": 0}
