@@ -1,9 +1,14 @@
-"""Compare results with exact truth: python benchmarks/accuracy.py TRUTH_DIR REPORTS_DIR [--floor].
+"""Compare results with exact truth: python benchmarks/accuracy.py TRUTH_DIR REPORTS_DIR [--plain] [--floor].
 
-TRUTH_DIR holds NAME.truth.json (or NAME.json) for each clip, REPORTS_DIR the results NAME/track.csv and
-NAME/attempts.csv. One row per clip, then all together. With --floor the exit code is 1 when the sample clips'
-floor is broken: tip error median at most 0.5 mm and 95th percentile at most 1.5 mm, attempts, passes and
-outcomes all right, no needle reported in a clip without one.
+TRUTH_DIR holds NAME.truth.json (or NAME.json) for each clip, REPORTS_DIR the results NAME/track.csv,
+NAME/attempts.csv and NAME/run.json. Printed are one row per clip and one of all together, the figures held
+against what is aimed at, and how well the confidence ranks the clips by their true error.
+
+--plain   follows the needle in the same clips, which must lie beside their truth, by two plain methods that
+          look at one frame at a time, so that a reader sees what the tracking buys.
+--floor   ends with exit code 1 when the sample clips' floor is broken: tip error median at most 0.5 mm and
+          95th percentile at most 1.5 mm, attempts, passes and outcomes all right, no needle reported in a
+          clip without one.
 """
 
 from __future__ import annotations
@@ -11,139 +16,83 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import dataclass, field, fields
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from comparison import Tally, compare_attempts, compare_frames
+from plain_methods import METHODS, follow_plainly, region_of, scale_of
 
-FOUND_MM = 2.0
-TOUCHING_MM = 0.3
+OURS = "needlecoach"
 FLOOR_MEDIAN_MM = 0.5
 FLOOR_95TH_MM = 1.5
+FEWEST_RANKED = 3
 
 
-@dataclass
-class Tally:
-    """Raw comparisons of one clip or of many; figures are only made of them at the end."""
+@dataclass(frozen=True)
+class Bar:
+    """What one figure should reach: at least `low` and at most `high`, in the figure's own unit."""
 
-    seen_error_mm: list[float] = field(default_factory=list)
-    inferred_error_mm: list[float] = field(default_factory=list)
-    error_over_sd: list[float] = field(default_factory=list)
-    angle_error_deg: list[float] = field(default_factory=list)
-    visible_frames: int = 0
-    rightly_visible: int = 0
-    wrongly_visible: int = 0
-    wrongly_hidden: int = 0
-    needless_frames: int = 0
-    false_frames: int = 0
-    attempts: int = 0
-    attempts_wrong: int = 0
-    passes_wrong: int = 0
-    outcomes_wrong: int = 0
+    figure: str
+    words: str
+    high: float = np.inf
+    low: float = -np.inf
+    percent: bool = False
 
-    def add(self, other: Tally) -> None:
-        """Take in another clip's comparisons."""
-        for item in fields(self):
-            setattr(self, item.name, getattr(self, item.name) + getattr(other, item.name))
+    @property
+    def text(self) -> str:
+        """The bar in words."""
+        if np.isfinite(self.low) and np.isfinite(self.high):
+            return f"{self.shown(self.low)} to {self.shown(self.high)}"
+        low = np.isfinite(self.low)
+        edge = self.shown(self.low if low else self.high)
+        return edge if edge in ("0", "100 %") else f"{'>=' if low else '<='} {edge}"
+
+    def shown(self, value: float) -> str:
+        """Return a value as it stands in the table; - for NaN."""
+        if np.isnan(value):
+            return "-"
+        return f"{100 * value:.3g} %" if self.percent else f"{value:.3g}"
+
+    def verdict(self, value: float) -> str:
+        """Return the value, marked when it misses the bar."""
+        return self.shown(value) + (" !" if value < self.low or value > self.high else "")
+
+
+BARS = (
+    Bar("tip_50_mm", "tip error where it is visible, median, mm", 0.30),
+    Bar("tip_95_mm", "    95th percentile, mm", 1.0),
+    Bar("found", "visible frames with a tip within 2 mm", low=0.97, percent=True),
+    Bar("visible_f1", "tip called visible, F1 without borderline frames", low=0.95),
+    Bar("inferred_90_mm", "inferred tip error, 90th percentile, mm", 3.0),
+    Bar("seen_in_2sd", "truth within 2 tip_sd_mm, tip visible", 0.99, 0.92, percent=True),
+    Bar("inferred_in_2sd", "truth within 2 tip_sd_mm, tip inferred", 0.99, 0.92, percent=True),
+    Bar("angle_50_deg", "angle error, median, degrees", 0.4),
+    Bar("angle_95_deg", "    95th percentile, degrees", 1.5),
+    Bar("false_no_needle", "needle reported in clips without one, of frames", 0.005, percent=True),
+    Bar("attempts_off", "attempts too many or too few", 0),
+    Bar("passes", "passes exact, of attempts", low=0.90, percent=True),
+    Bar("strokes", "strokes within 1, of attempts", low=0.90, percent=True),
+    Bar("outcome", "outcome right, over 0.3 mm from the outline", low=1.0, percent=True),
+    Bar("edge_50_mm", "closest_edge_mm error, median, mm", 0.3),
+    Bar("blind", "blind_advance_mm within 1.5 mm or 15 %, of attempts", low=1.0, percent=True),
+    Bar("target_95_mm", "target centre error, 95th percentile, mm", 0.5),
+)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One clip held against its truth; `confidence` is NaN where no result states one."""
+
+    tally: Tally
+    confidence: float = np.nan
 
     def row(self, name: str) -> dict[str, Any]:
-        """Return the clip's line of the table; NaN where there is nothing to compare."""
-        seen = np.array(self.seen_error_mm)
-        calls = 2 * self.rightly_visible + self.wrongly_visible + self.wrongly_hidden
-        within_sd = np.array(self.error_over_sd) <= 2
-        return {
-            "clip": name,
-            "tip_50_mm": _percentile(seen, 50),
-            "tip_95_mm": _percentile(seen, 95),
-            "found": (seen <= FOUND_MM).sum() / self.visible_frames if self.visible_frames else np.nan,
-            "visible_f1": 2 * self.rightly_visible / calls if calls else np.nan,
-            "inferred_90_mm": _percentile(self.inferred_error_mm, 90),
-            "in_2sd": within_sd.mean() if len(within_sd) else np.nan,
-            "angle_50_deg": _percentile(self.angle_error_deg, 50),
-            "angle_95_deg": _percentile(self.angle_error_deg, 95),
-            "false_frames": f"{self.false_frames}/{self.needless_frames}",
-            "attempts_wrong": self.attempts_wrong,
-            "passes_wrong": self.passes_wrong,
-            "outcomes_wrong": self.outcomes_wrong,
-        }
-
-
-def _percentile(values: Any, share: float) -> float:
-    return float(np.percentile(values, share)) if len(values) else float("nan")
-
-
-def compare_frames(truth: dict[str, Any], track: pd.DataFrame) -> Tally:
-    """Compare a track.csv with the truth of each frame; a frame missing from it counts as not found."""
-    tally = Tally()
-    rows = track.set_index("frame")
-    numbers = rows.apply(pd.to_numeric, errors="coerce")
-    scale = np.array([truth["mm_per_px"]["x"], truth["mm_per_px"]["y"]])
-    for frame in truth["frames"]:
-        known = frame["frame"] in numbers.index
-        got = numbers.loc[frame["frame"]] if known else pd.Series(np.nan, index=numbers.columns)
-        _compare_presence(tally, frame, got)
-        if frame["needle_present"] and frame["tip_xy_px"] is not None:
-            _compare_tip(tally, frame, got, scale)
-    return tally
-
-
-def _compare_presence(tally: Tally, frame: dict[str, Any], got: pd.Series) -> None:
-    if not frame["needle_present"]:
-        tally.needless_frames += 1
-        tally.false_frames += bool(got["needle_present"] == 1)
-    if frame.get("tip_borderline"):
-        return
-    says, is_so = bool(got["tip_visible"] == 1), bool(frame["tip_visible"])
-    tally.rightly_visible += says and is_so
-    tally.wrongly_visible += says and not is_so
-    tally.wrongly_hidden += is_so and not says
-
-
-def _compare_tip(tally: Tally, frame: dict[str, Any], got: pd.Series, scale: np.ndarray) -> None:
-    away = (got[["tip_x_px", "tip_y_px"]].to_numpy(float) - np.array(frame["tip_xy_px"])) * scale
-    error = float(np.hypot(*away))
-    tally.visible_frames += bool(frame["tip_visible"])
-    if np.isfinite(error):
-        (tally.seen_error_mm if frame["tip_visible"] else tally.inferred_error_mm).append(error)
-        if got["tip_sd_mm"] > 0:
-            tally.error_over_sd.append(error / float(got["tip_sd_mm"]))
-    if frame["tip_visible"] and np.isfinite(got["angle_deg"]):
-        tally.angle_error_deg.append(abs(float(got["angle_deg"]) - frame["angle_deg"]))
-
-
-def compare_attempts(truth: dict[str, Any], attempts: pd.DataFrame, tally: Tally) -> None:
-    """Pair attempts by the time they share, then compare number, passes and outcome."""
-    wanted = truth["events"]["attempts"]
-    tally.attempts += len(wanted)
-    tally.attempts_wrong += abs(len(wanted) - len(attempts))
-    free = list(attempts.index)
-    for want in wanted:
-        shared = {
-            at: min(want["end_s"], attempts.loc[at, "end_s"])
-            - max(want["start_s"], attempts.loc[at, "start_s"])
-            for at in free
-        }
-        best = max(shared, key=lambda at: shared[at], default=None)
-        if best is None or shared[best] <= 0:
-            tally.passes_wrong += 1
-            tally.outcomes_wrong += 1
-            continue
-        free.remove(best)
-        got = attempts.loc[best]
-        tally.passes_wrong += int(got["passes"] != want["n_passes"])
-        tally.outcomes_wrong += not _outcome_right(want, str(got["outcome"]))
-
-
-def _outcome_right(want: dict[str, Any], outcome: str) -> bool:
-    """A hit or miss by less than 0.3 mm may honestly be called borderline."""
-    edge = want["min_dist_edge_mm"]
-    if edge is None:
-        return True
-    if abs(edge) <= TOUCHING_MM and outcome == "borderline":
-        return True
-    return outcome == ("hit" if want["hit"] else "miss")
+        """Return the clip's line of the table."""
+        return {"clip": name} | self.tally.figures() | {"confidence": self.confidence}
 
 
 def clip_name(path: Path) -> str:
@@ -160,7 +109,7 @@ def read_truths(folder: Path) -> dict[str, dict[str, Any]]:
     return {name: record for name, record in records.items() if "frames" in record}
 
 
-def compare_clip(truth: dict[str, Any], folder: Path) -> Tally | None:
+def compare_clip(truth: dict[str, Any], folder: Path) -> Compared | None:
     """Compare one results folder; None when it holds no track."""
     if not (folder / "track.csv").exists():
         return None
@@ -168,12 +117,80 @@ def compare_clip(truth: dict[str, Any], folder: Path) -> Tally | None:
     path = folder / "attempts.csv"
     attempts = pd.read_csv(path) if path.exists() and path.stat().st_size else pd.DataFrame()
     compare_attempts(truth, attempts, tally)
-    return tally
+    return Compared(tally, read_confidence(folder, attempts))
+
+
+def read_confidence(folder: Path, attempts: pd.DataFrame) -> float:
+    """Confidence of a result: from run.json, else the mean over its attempts; NaN when neither states one."""
+    if (folder / "run.json").exists():
+        run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        stated = run.get("result", {}).get("confidence")
+        return np.nan if stated is None else float(stated)
+    return float(attempts["confidence"].mean()) if "confidence" in attempts and len(attempts) else np.nan
+
+
+def compare_plainly(
+    truths: dict[str, dict[str, Any]], folder: Path, names: Sequence[str]
+) -> dict[str, Tally]:
+    """Follow the needle in these clips by the plain methods; return their tallies, all clips together."""
+    totals = {method: Tally() for method in METHODS}
+    for name in names:
+        truth = truths[name]
+        video = folder / truth.get("video", f"{name}.mp4")
+        if not video.exists():
+            sys.exit(f"{video}: --plain needs the clip beside its truth; this one is missing.")
+        for method, track in follow_plainly(video, region_of(truth), scale_of(truth)).items():
+            totals[method].add(compare_frames(truth, track))
+    return totals
+
+
+def rank_correlation(one: Sequence[float], other: Sequence[float]) -> tuple[float, int]:
+    """Spearman's rank correlation of the pairs that are complete, and their number.
+
+    Returns
+    -------
+    tuple of float and int
+        NaN with under three pairs, or when one of both never changes.
+    """
+    pairs = pd.DataFrame({"one": one, "other": other}).dropna().rank()
+    if len(pairs) < FEWEST_RANKED or (pairs.nunique() == 1).any():
+        return np.nan, len(pairs)
+    return float(np.corrcoef(pairs["one"], pairs["other"])[0, 1]), len(pairs)
+
+
+def confidence_words(clips: dict[str, Compared]) -> str:
+    """Say how well the confidence ranks the clips by their true tip error."""
+    rows = pd.DataFrame([clip.row(name) for name, clip in clips.items()])
+    if rows.empty:
+        return "Confidence: nothing to rank."
+    half, n = rank_correlation(rows["confidence"], rows["tip_50_mm"])
+    most, _ = rank_correlation(rows["confidence"], rows["tip_95_mm"])
+    if np.isnan(half) or np.isnan(most):
+        return (
+            f"Confidence: {n} clips have both a confidence and a visible tip; too few, or all alike, to rank."
+        )
+    return (
+        f"Confidence against true tip error over {n} clips, Spearman's rank correlation: {half:+.2f} with "
+        f"the clip's median error, {most:+.2f} with its 95th percentile\n"
+        "(-1: higher confidence always means a smaller error; 0: it says nothing; above 0: it misleads)."
+    )
+
+
+def bars_table(totals: dict[str, Tally]) -> pd.DataFrame:
+    """Return one line per bar, one column per method; a figure that misses the bar is marked with !."""
+    figures = {method: tally.figures() for method, tally in totals.items()}
+    return pd.DataFrame(
+        [
+            {"all clips together": bar.words, "bar": bar.text}
+            | {method: bar.verdict(values[bar.figure]) for method, values in figures.items()}
+            for bar in BARS
+        ]
+    )
 
 
 def broken_floor(total: Tally, clips: dict[str, Tally], missing: list[str]) -> list[str]:
     """Return what breaks the floor, in words; empty when it holds."""
-    row = total.row("all")
+    row = total.figures()
     # Written so that NaN, nothing to measure, breaks the floor too.
     checks = {
         f"tip error median {row['tip_50_mm']:.2f} mm is over {FLOOR_MEDIAN_MM}": row["tip_50_mm"]
@@ -191,28 +208,44 @@ def broken_floor(total: Tally, clips: dict[str, Tally], missing: list[str]) -> l
     return [words for words, holds in checks.items() if not holds]
 
 
+def print_tables(clips: dict[str, Compared], totals: dict[str, Tally]) -> None:
+    """Print the clips, all of them together by each method, and the bars."""
+    rows = [clip.row(name) for name, clip in clips.items()]
+    rows += [Compared(tally).row(f"ALL {method}") for method, tally in totals.items()]
+    print(pd.DataFrame(rows).round(3).to_string(index=False, na_rep="-"))
+    print()
+    bars = bars_table(totals)
+    width = bars["all clips together"].str.len().max()
+    print(bars.to_string(index=False, formatters={"all clips together": f"{{:<{width}}}".format}))
+    print("! misses the bar; - has nothing to compare\n")
+    print(confidence_words(clips))
+
+
 def main() -> int:
-    """Print the table; return the exit code."""
+    """Print the tables; return the exit code."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("truth", type=Path)
     parser.add_argument("reports", type=Path)
+    parser.add_argument("--plain", action="store_true", help="compare with two plain methods")
     parser.add_argument("--floor", action="store_true", help="exit 1 when the sample clips' floor is broken")
     options = parser.parse_args()
-    total, clips, missing = Tally(), {}, []
-    for name, truth in read_truths(options.truth).items():
-        tally = compare_clip(truth, options.reports / name)
-        if tally is None:
-            missing.append(name)
-            continue
-        clips[name] = tally
-        total.add(tally)
-    table = pd.DataFrame([*(tally.row(name) for name, tally in clips.items()), total.row("ALL")])
-    print(table.round(3).to_string(index=False, na_rep="-"))
+    truths = read_truths(options.truth)
+    found = {name: compare_clip(truth, options.reports / name) for name, truth in truths.items()}
+    clips = {name: clip for name, clip in found.items() if clip is not None}
+    missing = [name for name in found if name not in clips]
+    total = Tally()
+    for clip in clips.values():
+        total.add(clip.tally)
+    totals = {OURS: total}
+    if options.plain:
+        totals |= compare_plainly(truths, options.truth, list(clips))
+    print_tables(clips, totals)
     if missing:
         print("no result for:", ", ".join(missing))
-    broken = broken_floor(total, clips, missing) if options.floor else []
+    tallies = {name: clip.tally for name, clip in clips.items()}
+    broken = broken_floor(total, tallies, missing) if options.floor else []
     for words in broken:
         print("floor broken:", words)
     return 1 if broken else 0
