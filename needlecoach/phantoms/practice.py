@@ -121,9 +121,6 @@ class Stop:
         return Key(time_s, self.insertion_mm, angle_deg, *places)
 
 
-OUT = Stop(-1.0)
-
-
 def way(
     stops: Sequence[Stop], *, angle_deg: float, start_s: float = 0.5, speed_mm_s: float = 16.0
 ) -> tuple[Key, ...]:
