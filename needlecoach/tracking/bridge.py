@@ -17,10 +17,13 @@ BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
 BRIDGE_FROM_S = 0.3
+# The speed at a sight is taken over this long.
+SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
 # What moved this far beyond an end at rest (slower than this, over this span) was deeper than that end.
 BEYOND_SIGHT_MM = 5.0
+DIM_GREY = 20.0
 RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
 # A single stray change deep down pulls motion there for a moment, not for this long.
@@ -31,15 +34,21 @@ BRIDGE_SD_SHARE = 0.3
 BRIDGE_SD_MM_S = 1.0
 
 
-def beyond_sight(path: TipPath, by_motion: TipPath, time_s: FloatArray) -> BoolArray:
-    """Tell where the strip has moved well beyond the end that is seen at rest, (n_frames,).
+def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell where the strip has moved well beyond a dim end that is seen at rest, (n_frames,).
 
-    Then that end is not the tip but the place where the shaft leaves the beam's plane. Only where both rest:
-    motion runs ahead of a tip that moves.
+    Then that end is not the tip, which is the whitest point, but the place where the shaft leaves the beam's
+    plane. Only where both rest: motion runs ahead of a tip that moves.
+
+    Parameters
+    ----------
+    end_grey : (n_frames,)
+        Grey value of the end that is seen; NaN without one.
     """
     seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
     at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
-    beyond = (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
+    dim = end_grey < np.nanmedian(end_grey) - DIM_GREY if np.isfinite(end_grey).any() else False
+    beyond = dim & (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
     doubtful = np.zeros(len(time_s), dtype=bool)
     for first, end in spells(beyond & at_rest):
         if time_s[end - 1] - time_s[first] >= LEAST_REST_S:
@@ -75,7 +84,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     for first, last in _gaps_in_sight(position, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
-        between = position[first] + share * (position[last] - position[first])
+        between = _onward(path.position_mm, seen, time_s, int(first), int(last))
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
         deeper = moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM
         position[hidden] = np.where(deeper, moved, between)
@@ -84,6 +93,22 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _onward(position: FloatArray, seen: BoolArray, time_s: FloatArray, first: int, last: int) -> FloatArray:
+    """Positions in the frames between two sights, keeping the speed at each of them as far as it leads on."""
+    span_s, way = time_s[last] - time_s[first], position[last] - position[first]
+    speeds = []
+    for at, beside in ((first, slice(max(first - 20, 0), first + 1)), (last, slice(last, last + 21))):
+        near = seen[beside] & (np.abs(time_s[beside] - time_s[at]) <= SPEED_S)
+        reach = position[beside][near]
+        took_s = np.ptp(time_s[beside][near]) if near.any() else 0.0
+        speeds.append((reach[-1] - reach[0]) / took_s if took_s > 0 else 0.0)
+    # Speeds beyond three times the mean would overshoot, those the other way would turn round.
+    start, end = (np.clip(speed * span_s / way, 0, 3) if way else 0.0 for speed in speeds)
+    u = (time_s[first + 1 : last] - time_s[first]) / span_s
+    shape = u * u * (3 - 2 * u) + start * u * (1 - u) ** 2 - end * u * u * (1 - u)
+    return np.asarray(position[first] + way * shape)
 
 
 def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +12,7 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 
 FloatImages = npt.NDArray[np.float32]
+GreyImages = npt.NDArray[np.uint8]
 
 BLOCK_S = 0.2
 # What drifts by less than this must not look new: the reference is dilated by it.
@@ -25,13 +27,29 @@ ONE_SIDED_SHARE = 0.3
 class Changes:
     """Pictures of change, shape (n_blocks, height, width) in grey values, each the mean of a block of frames.
 
-    `block_of` gives the block of every frame, `time_s` the middle of every block.
+    `block_of` gives the block of every frame, `time_s` the middle of every block; `past` and `future` are the
+    darkest looks of every place before each block's end and after its start, shape as `pictures`.
     """
 
     pictures: FloatImages
     block_of: npt.NDArray[np.intp]
     time_s: FloatArray
     mask: BoolArray
+    past: GreyImages
+    future: GreyImages
+
+    def excess_at(
+        self, pictures: Sequence[GreyImage], block: int, points: npt.NDArray[np.float32]
+    ) -> npt.NDArray[np.float32]:
+        """What stands out in the mean of a few pictures of one block, at points (..., 2); shape (...)."""
+        grey = np.mean([_at(picture, points) for picture in pictures], axis=0)
+        sides = []
+        if block > 0:
+            sides.append(grey - _at(self.past[block - 1], points))
+        if block < len(self.past) - 1:
+            sides.append(grey - _at(self.future[block + 1], points))
+        excess = _over(sides, grey)
+        return np.asarray(np.where(_at(self.mask.astype(np.uint8), points) > 0.5, excess, 0), np.float32)
 
 
 def find_changes(
@@ -61,7 +79,13 @@ def find_changes(
     for block in range(n_blocks):
         means[block] = cv2.GaussianBlur(means[block] / counts[block], (0, 0), 1.0)
     inner = _inner(mask, step_mm)
-    changed = _two_sided(means, step_mm)
+    past, future = _darkest(means, step_mm)
+    changed = np.zeros_like(means)
+    for block, mean in enumerate(means):
+        sides = [mean - past[block - 1]] if block > 0 else []
+        if block < n_blocks - 1:
+            sides.append(mean - future[block + 1])
+        changed[block] = _over(sides, mean)
     # Whatever flickers all the time (an interface that sways by a pixel) is scenery too.
     changed -= 1.5 * np.percentile(changed, 25, axis=0).astype(np.float32)
     np.maximum(changed, 0, out=changed)
@@ -69,7 +93,7 @@ def find_changes(
     if n_blocks > 2:
         changed[1:-1] = (changed[:-2] + changed[1:-1] + changed[2:]) / 3
     middle = np.bincount(block_of, weights=time_s) / counts
-    return Changes(changed, block_of, middle, inner)
+    return Changes(changed, block_of, middle, inner, past, future)
 
 
 def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
@@ -79,24 +103,23 @@ def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
     return np.asarray(cv2.erode(padded, np.ones((size, size), np.uint8))[1:-1, 1:-1] > 0)
 
 
-def _two_sided(means: FloatImages, step_mm: float) -> FloatImages:
-    """Excess over the darkest past and the darkest future of each place."""
+def _darkest(means: FloatImages, step_mm: float) -> tuple[GreyImages, GreyImages]:
+    """Darkest look of each place up to each block and from it on."""
     size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
-    reference = np.array([cv2.dilate(mean, np.ones((size, size), np.uint8)) for mean in means])
+    kernel = np.ones((size, size), np.uint8)
+    reference = np.array([cv2.dilate(np.rint(mean).astype(np.uint8), kernel) for mean in means])
     past = np.minimum.accumulate(reference, axis=0)
-    future = np.minimum.accumulate(reference[::-1], axis=0)[::-1]
-    changed = np.zeros_like(means)
-    for block in range(len(means)):
-        over = [
-            means[block] - side
-            for side, known in (
-                (past[block - 1], block > 0),
-                (future[min(block + 1, len(means) - 1)], block < len(means) - 1),
-            )
-            if known
-        ]
-        if over:
-            both = np.minimum(*over) if len(over) == 2 else np.zeros_like(means[block])
-            changed[block] = np.maximum(both, ONE_SIDED_SHARE * np.maximum.reduce(over))
-    np.maximum(changed, 0, out=changed)
-    return changed
+    return past, np.minimum.accumulate(reference[::-1], axis=0)[::-1]
+
+
+def _over(sides: Sequence[FloatImages], like: FloatImages) -> FloatImages:
+    """Excess over both sides in time, and for a share that over one of them; nothing where none is known."""
+    if not sides:
+        return np.zeros_like(like)
+    both = np.minimum(*sides) if len(sides) == 2 else np.zeros_like(like)
+    return np.asarray(np.maximum(np.maximum(both, ONE_SIDED_SHARE * np.maximum.reduce(sides)), 0))
+
+
+def _at(picture: npt.NDArray[np.uint8], points: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    found = cv2.remap(picture, points[..., 0], points[..., 1], cv2.INTER_LINEAR)
+    return np.asarray(found, dtype=np.float32)

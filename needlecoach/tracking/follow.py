@@ -42,6 +42,8 @@ MOTION_FADE_SHARE = 0.6
 WAIT_S = 0.8
 WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
+# Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
+AXIS_BEYOND_MM = 2.0
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
@@ -69,20 +71,17 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere."""
     step_mm = plane.step_mm
     changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=step_mm)
-    axis = find_axis(changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
-    if axis is None:
+    seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
+    if seen is None:
         return None
+    axis = seen.fit()
+    by_motion = _by_motion(*_motion(pictures, time_s, axis, changes.mask), time_s)
+    axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
     grey, inside = strips(pictures, axis, changes.mask)
     n = grey.shape[1]
-    motion = motion_strips(pictures, time_s, axis, n, over_s=MOTION_SPAN_S)
-    moving = motion_odds(motion, inside)
-    stirring = moving_share(moving)
-    # A needle that never stirs again has more likely slipped out than stayed.
-    step_s = np.gradient(time_s)[:, None]
-    path = follow_tip(
-        emission(moving, fade_share=MOTION_FADE_SHARE) - REST_NATS_PER_S * step_s, stirring, time_s
-    )
-    by_motion = path
+    motion, inside = _motion(pictures, time_s, axis, changes.mask)
+    stirring = moving_share(motion_odds(motion, inside))
+    by_motion = path = _by_motion(motion, inside, time_s)
     reverse = axis.reversed()
     usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
@@ -98,6 +97,21 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         for i, s in enumerate(path.position_mm)
     ]
     return Course(axis, path, by_motion, spots, grey, odds, before)
+
+
+def _motion(
+    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, mask: BoolArray
+) -> tuple[FloatImages, BoolArray]:
+    inside = strips(pictures, axis, mask)[1]
+    return motion_strips(pictures, time_s, axis, inside.shape[1], over_s=MOTION_SPAN_S), inside
+
+
+def _by_motion(motion: FloatImages, inside: BoolArray, time_s: FloatArray) -> TipPath:
+    """First guess of the path, from what moves along the axis alone."""
+    moving = motion_odds(motion, inside)
+    # A needle that never stirs again has more likely slipped out than stayed.
+    price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
+    return follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - price, moving_share(moving), time_s)
 
 
 def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:

@@ -26,7 +26,8 @@ SEEN_GREY = 35.0
 SEEN_UNCHANGED_GREY = 70.0
 DARKEST_GREY = 40.0
 FLICKER_S = 0.12
-# What is seen further than this from where the tip must be is not the tip.
+# A bright end is not the tip when the tip may as well be somewhere else, or must be.
+SIGHT_SD_MM = 5.0
 ELSEWHERE_MM = 3.0
 # The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
 ENTRY_REACH_MM = 6.0
@@ -103,8 +104,9 @@ def _absent(n: int) -> dict[str, Any]:
 
 def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, Any]:
     """Fields of the track of a needle."""
-    visible = _seen(course, time_s) & np.isfinite(course.path.position_mm)
-    visible &= ~beyond_sight(course.path, course.by_motion, time_s)
+    visible = _seen(course, time_s) & (course.path.sd_mm <= SIGHT_SD_MM)
+    end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
+    visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
     path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
     present = np.isfinite(path.position_mm)
     visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM

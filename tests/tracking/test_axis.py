@@ -7,7 +7,8 @@ import pytest
 
 from needlecoach.finding.candidates import Line
 from needlecoach.model import Region, Scale
-from needlecoach.tracking.axis import Axis, entry_of, find_axis
+from needlecoach.tracking.axis import Axis, find_axis
+from needlecoach.tracking.chain import entry_of
 from needlecoach.tracking.changes import find_changes
 from needlecoach.tracking.plane import Plane
 
@@ -18,7 +19,8 @@ IN_AND_OUT = ((0, -2), (0.5, -2), (2, 25), (2.6, 25), (3.4, -2), (4, -2))
 
 def axis_of(clip) -> Axis | None:
     changes = find_changes(clip.pictures, clip.time_s, mask=PLANE.mask, step_mm=STEP_MM)
-    return find_axis(changes, clip.time_s, depth_share=PLANE.depth_share, step_mm=STEP_MM)
+    seen = find_axis(clip.pictures, changes, clip.time_s, depth_share=PLANE.depth_share, step_mm=STEP_MM)
+    return None if seen is None else seen.fit()
 
 
 def across_mm(axis: Axis, clip, frame: int, places_px: np.ndarray) -> np.ndarray:
@@ -84,17 +86,14 @@ def test_a_bent_shaft_is_followed(drawn: Callable, bow_per_mm: float) -> None:
 def test_a_second_attempt_has_an_axis_of_its_own(drawn: Callable) -> None:
     first = drawn(*IN_AND_OUT, angle_deg=30)
     second = drawn(*IN_AND_OUT, angle_deg=55, side="right")
-    changes = find_changes(
-        [*first.pictures, *second.pictures],
-        np.arange(len(first.pictures) + len(second.pictures)) / 20,
-        mask=PLANE.mask,
-        step_mm=STEP_MM,
-    )
+    pictures = [*first.pictures, *second.pictures]
+    times = np.arange(len(pictures)) / 20
+    changes = find_changes(pictures, times, mask=PLANE.mask, step_mm=STEP_MM)
 
-    times = np.arange(2 * len(first.pictures)) / 20
-    axis = find_axis(changes, times, depth_share=PLANE.depth_share, step_mm=STEP_MM)
+    seen = find_axis(pictures, changes, times, depth_share=PLANE.depth_share, step_mm=STEP_MM)
 
-    assert axis is not None
+    assert seen is not None
+    axis = seen.fit()
     assert axis.slope_deg(45, 0.0) == pytest.approx(30, abs=0.5)
     assert axis.slope_deg(81 + 45, 0.0) == pytest.approx(55, abs=0.5)
     assert axis.direction[45, 0] > 0 > axis.direction[81 + 45, 0]

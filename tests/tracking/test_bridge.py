@@ -48,6 +48,18 @@ class TestBridge:
         assert path.sd_mm[hidden].max() > 1.5
         np.testing.assert_allclose(path.sd_mm[~hidden & np.isfinite(truth_mm)], 0.2)
 
+    def test_a_tip_lost_on_its_way_and_found_at_rest_went_on_first(self) -> None:
+        """From 10 mm at 20 mm/s, slowing down to rest at 20 mm after a second; hidden for two."""
+        t = self.TIME_S - 1.5
+        truth_mm = np.where(t < 0, 10 + 20 * t, 20 - 10 * np.clip(1 - t, 0, 1) ** 2)
+        truth_mm[truth_mm < 0] = np.nan
+        hidden = (t > 0) & (t < 2)
+
+        path = self.bridged(truth_mm, ~hidden, np.where(hidden, 8.0, truth_mm))
+
+        np.testing.assert_allclose(path.position_mm[hidden], truth_mm[hidden], atol=2.0)
+        assert (np.diff(path.position_mm[hidden]) >= 0).all()
+
     def test_a_needle_lost_altogether_for_a_while_is_still_in(self) -> None:
         truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
         lost = (self.TIME_S > 3) & (self.TIME_S < 5)
@@ -116,26 +128,42 @@ def resting(time_s: np.ndarray, at_mm: float, *, sd_mm: float = 0.2) -> TipPath:
 
 
 class TestBeyondSight:
-    TIME_S = clock(2.0)
+    """An end at rest is believed unless it is dim and motion says that something went past it."""
 
-    def test_an_end_at_rest_far_behind_what_moved_is_not_the_tip(self) -> None:
-        assert beyond_sight(resting(self.TIME_S, 30.0), resting(self.TIME_S, 39.0), self.TIME_S).all()
+    TIME_S = clock(4.0)
+    DIM = np.where(TIME_S < 2.5, 200.0, 140.0)
+
+    def moved(self, to_mm: float) -> TipPath:
+        """Motion that agrees with an end at 30 mm while that is bright, and lies at `to_mm` later."""
+        path = resting(self.TIME_S, 30.0)
+        path.position_mm[self.TIME_S >= 2.5] = to_mm
+        return path
+
+    def test_a_dim_end_at_rest_far_behind_what_moved_is_not_the_tip(self) -> None:
+        doubted = beyond_sight(resting(self.TIME_S, 30.0), self.moved(39.0), self.DIM, self.TIME_S)
+
+        np.testing.assert_array_equal(doubted, self.TIME_S >= 2.5)
+
+    def test_an_end_as_bright_as_the_tip_ever_is_is_believed(self) -> None:
+        bright = np.full(len(self.TIME_S), 200.0)
+
+        assert not beyond_sight(resting(self.TIME_S, 30.0), self.moved(39.0), bright, self.TIME_S).any()
 
     def test_a_tip_where_motion_puts_it_is_believed(self) -> None:
-        assert not beyond_sight(resting(self.TIME_S, 30.0), resting(self.TIME_S, 33.0), self.TIME_S).any()
+        assert not beyond_sight(resting(self.TIME_S, 30.0), self.moved(33.0), self.DIM, self.TIME_S).any()
 
     def test_motion_that_runs_ahead_of_a_fast_tip_is_no_reason_to_doubt_it(self) -> None:
         moving = 5 + 20 * self.TIME_S
         path = TipPath(moving, np.full(len(moving), 0.2), np.ones(len(moving)))
         ahead = TipPath(moving + 6, np.full(len(moving), 0.2), np.ones(len(moving)))
 
-        assert not beyond_sight(path, ahead, self.TIME_S).any()
+        assert not beyond_sight(path, ahead, self.DIM, self.TIME_S).any()
 
     def test_a_stray_change_deep_down_for_a_moment_is_no_reason_either(self) -> None:
         stray = resting(self.TIME_S, 30.0)
-        stray.position_mm[10:14] = 45.0
+        stray.position_mm[60:64] = 45.0
 
-        assert not beyond_sight(resting(self.TIME_S, 30.0), stray, self.TIME_S).any()
+        assert not beyond_sight(resting(self.TIME_S, 30.0), stray, self.DIM, self.TIME_S).any()
 
 
 def test_a_place_lost_after_the_last_sight_is_not_reported() -> None:

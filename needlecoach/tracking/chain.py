@@ -1,0 +1,120 @@
+"""Lines that follow one another in time: which line of each block of frames belongs to the needle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecoach.finding.candidates import Line, find_lines
+from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.changes import Changes
+
+LEVER_MM = 20.0
+LONGEST_GAP_S = 4.0
+# All costs are in the currency of supported length, mm.
+SHORTEST_SUPPORT_MM = 1.0
+SUPPORT_CAP_MM = 30.0
+JUMP_COST_PER_MM = 1.5
+JUMP_COST_CAP = 15.0
+GAP_COST_PER_BLOCK = 0.3
+NEW_CHAIN_COST = 15.0
+ENTRY_REACH_MM = 10.0
+# A needle goes in beside the probe: it comes into the picture through the upper part of a side, or from
+# above.
+DEEPEST_ENTRY = 0.6
+SAME_AXIS_MM = 10.0
+SHORTEST_TOTAL_MM = 12.0
+
+
+def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
+    """Point where a line enters the region from above, (2,) in working pixels; None when it misses it."""
+    height, width = mask.shape
+    along = line.direction
+    foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
+    reach = np.hypot(height, width)
+    points = foot + np.arange(-2 * reach, 2 * reach, 0.5)[:, None] * along
+    near = np.rint(points).astype(np.intp)
+    inside = (near[:, 0] >= 0) & (near[:, 0] < width) & (near[:, 1] >= 0) & (near[:, 1] < height)
+    inside[inside] = mask[near[inside, 1], near[inside, 0]]
+    first = int(np.argmax(inside))
+    return np.asarray(points[first]) if inside[first] else None
+
+
+@dataclass(frozen=True)
+class Node:
+    """A candidate line in one block of frames: where it enters, a second point of it, what it is worth."""
+
+    block: int
+    line: Line
+    entry: FloatArray
+    lever: FloatArray
+    reward: float
+
+
+def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[Node]:
+    nodes = []
+    for block, picture in enumerate(changes.pictures):
+        for line in find_lines(picture, step_mm=step_mm, mask=changes.mask, count=8):
+            entry = entry_of(line, changes.mask)
+            if line.support_mm < SHORTEST_SUPPORT_MM or entry is None:
+                continue
+            column, row = np.rint(entry).astype(np.intp)
+            if depth_share[row, column] > DEEPEST_ENTRY:
+                continue
+            # A needle comes in from the edge: a line that begins in mid-picture is worth less the further in.
+            gap_mm = max(0.0, float((line.first_px - entry) @ line.direction)) * step_mm
+            worth = min(line.support_mm, SUPPORT_CAP_MM) * np.exp(-gap_mm / ENTRY_REACH_MM)
+            lever = entry + line.direction * LEVER_MM / step_mm
+            nodes.append(Node(block, line, entry, lever, float(worth) - SHORTEST_SUPPORT_MM))
+    return nodes
+
+
+def jump_mm(node: Node, others: Sequence[Node], step_mm: float) -> FloatArray:
+    """How far a line lies from others at their entries and a lever's length in, shape (n_others,)."""
+    points = np.array([(other.entry, other.lever) for other in others])
+    return np.asarray(np.abs(node.line.distance_px(points)).mean(axis=1) * step_mm)
+
+
+def chain_lines(nodes: Sequence[Node], time_s: FloatArray, step_mm: float) -> list[Node]:
+    """Choose at most one line per block by dynamic programming: long support, small jumps, few gaps."""
+    best = np.zeros(len(nodes))
+    before = np.full(len(nodes), -1)
+    block_of = np.array([node.block for node in nodes], dtype=int)
+    champion = (0.0, -1)  # best chain that ends before the block in hand
+    for block in np.unique(block_of).tolist():
+        recent = np.flatnonzero((block_of < block) & (time_s[block] - time_s[block_of] <= LONGEST_GAP_S))
+        gaps = GAP_COST_PER_BLOCK * (block - block_of[recent] - 1)
+        now = champion
+        for i in np.flatnonzero(block_of == block).tolist():
+            value, before[i] = 0.0, -1
+            if champion[1] >= 0 and champion[0] > NEW_CHAIN_COST:
+                value, before[i] = champion[0] - NEW_CHAIN_COST, champion[1]
+            if recent.size:
+                jumps = JUMP_COST_PER_MM * jump_mm(nodes[i], [nodes[j] for j in recent.tolist()], step_mm)
+                carried = best[recent] - np.minimum(jumps, JUMP_COST_CAP) - gaps
+                if carried.max() > value:
+                    value, before[i] = float(carried.max()), recent[np.argmax(carried)]
+            best[i] = value + nodes[i].reward
+            if best[i] > now[0]:
+                now = (float(best[i]), i)
+        champion = now
+    chosen = []
+    i = champion[1]
+    while i >= 0:
+        chosen.append(nodes[i])
+        i = int(before[i])
+    return chosen[::-1]
+
+
+def segments(chain: Sequence[Node], step_mm: float) -> list[list[Node]]:
+    """Cut a chain where the line jumps to another place altogether."""
+    parts: list[list[Node]] = []
+    for node in chain:
+        if parts and jump_mm(node, parts[-1][-1:], step_mm)[0] < SAME_AXIS_MM:
+            parts[-1].append(node)
+        else:
+            parts.append([node])
+    # A lone line between two segments is a stray, not a needle.
+    return [part for part in parts if sum(node.reward for node in part) > SHORTEST_TOTAL_MM]

@@ -1,0 +1,67 @@
+"""Arcs fitted to echoes that are known exactly: invented data."""
+
+import numpy as np
+import pytest
+
+from needlecoach.tracking.arcs import Echoes, fit_arcs
+
+TIME_S = np.arange(60) * 0.07
+
+
+def echoes(slope: np.ndarray, *, reach_mm: np.ndarray | float = 20.0, stray: float = 0.0, seed: int = 0):
+    """Echoes every 0.3 mm with 0.15 mm of noise; a share of them are strays, anywhere within 5 mm."""
+    rng = np.random.default_rng(seed)
+    s = np.tile(np.arange(0, 20, 0.3), (len(slope), 1))
+    n = 0.4 + slope[:, None] * s + rng.normal(0, 0.15, s.shape)
+    lost = rng.random(s.shape) < stray
+    n[lost] = rng.uniform(-5, 5, int(lost.sum()))
+    n[s > np.broadcast_to(reach_mm, len(slope))[:, None]] = np.nan
+    return Echoes(s, n, np.ones(s.shape), TIME_S[: len(slope)])
+
+
+def test_a_still_shaft_is_the_least_squares_line_of_all_its_echoes() -> None:
+    """Checked against numpy's polynomial fit of all echoes together."""
+    seen = echoes(np.full(60, 0.1))
+
+    level, slope, _ = fit_arcs(seen, TIME_S)
+
+    steep, foot = np.polyfit(seen.along_mm.ravel(), seen.across_mm.ravel(), 1)
+    np.testing.assert_allclose(slope, steep, atol=2e-3)
+    np.testing.assert_allclose(level, foot, atol=2e-2)
+
+
+@pytest.mark.parametrize("stray", [0.0, 0.3])
+def test_a_turn_of_ten_degrees_in_half_a_second_is_followed(stray: float) -> None:
+    turn = np.tan(np.radians(np.interp(TIME_S, [1.5, 2.0], [0, 10])))
+
+    _, slope, _ = fit_arcs(echoes(turn, stray=stray), TIME_S)
+
+    off = np.degrees(np.arctan(slope) - np.arctan(turn))
+    assert np.abs(off).max() < 1.5
+    assert np.percentile(np.abs(off), 80) < 0.6
+
+
+def test_a_short_shaft_borrows_its_slope_from_when_it_was_longer() -> None:
+    """Three millimetres of shaft alone tell the slope to some degrees only."""
+    reach = np.where(TIME_S < 2, 3.0, 20.0)
+
+    _, slope, _ = fit_arcs(echoes(np.full(60, 0.1), reach_mm=reach), TIME_S)
+
+    np.testing.assert_allclose(slope, 0.1, atol=0.006)
+
+
+def test_times_without_echoes_hold_what_was_known() -> None:
+    seen = echoes(np.full(20, 0.1))
+
+    _, slope, bow = fit_arcs(seen, np.array([-1.0, 0.5, 9.0]))
+
+    np.testing.assert_allclose(slope, 0.1, atol=0.01)
+    np.testing.assert_allclose(bow, 0, atol=3e-4)
+
+
+def test_no_echo_at_all_leaves_the_chain_as_it_is() -> None:
+    none = Echoes(*np.zeros((3, 0, 0)), np.zeros(0))
+
+    level, slope, bow = fit_arcs(none, TIME_S)
+
+    assert not np.any([level, slope, bow])
