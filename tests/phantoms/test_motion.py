@@ -5,7 +5,17 @@ import pytest
 
 from needlecoach.phantoms.beams import BeamGrid
 from needlecoach.phantoms.motion import Choreography, Moment, shift_at
-from needlecoach.phantoms.scene import Display, DriftKey, Key, NeedleLook, Probe, Scene, TargetBody
+from needlecoach.phantoms.scene import (
+    Display,
+    DriftKey,
+    Freeze,
+    GainStep,
+    Key,
+    NeedleLook,
+    Probe,
+    Scene,
+    TargetBody,
+)
 
 PROBE, DISPLAY = Probe(depth_mm=36, width_mm=36), Display(420, 400, 0.12, (205, 50))
 
@@ -88,3 +98,82 @@ def test_gel_at_the_tip_sticks_to_the_needle_and_slips() -> None:
 def test_keys_out_of_order_are_refused() -> None:
     with pytest.raises(ValueError, match="must rise"):
         Scene(motion=(Key(1.0, 0, 30), Key(1.0, 5, 30)))
+
+
+def test_a_rock_turns_needle_target_and_gel_about_the_middle_of_the_face() -> None:
+    target = TargetBody((0.0, 20.0), (3.0, 3.0))
+    rock = (DriftKey(0.0, turn_deg=30.0),)
+    at_rest, turned = (moments(target=target, drag_mm=0.0, drift=drift)[300] for drift in ((), rock))
+
+    assert at_rest.pose and turned.pose
+    assert turned.target_mm == pytest.approx((-10.0, 20 * np.sqrt(0.75)))
+    assert turned.pose.angle_deg == pytest.approx(60.0)
+    assert np.hypot(*turned.pose.tip_mm) == pytest.approx(np.hypot(*at_rest.pose.tip_mm))
+    # What is seen at the turned place lay at the place at rest.
+    dx, dz = shift_at(turned, *turned.pose.tip_mm)
+    assert turned.pose.tip_mm[0] - dx == pytest.approx(at_rest.pose.tip_mm[0])
+    assert turned.pose.tip_mm[1] - dz == pytest.approx(at_rest.pose.tip_mm[1])
+
+
+def test_a_rock_makes_a_needle_from_the_right_flatter() -> None:
+    pose = moments(needle=NeedleLook((20.0, 2.0), "right"), drift=(DriftKey(0.0, turn_deg=10.0),))[300].pose
+
+    assert pose is not None
+    assert pose.angle_deg == pytest.approx(20.0)
+
+
+def test_a_tilt_leaves_what_lies_deep_beside_the_plane() -> None:
+    at_rest, tilted = (moments(drift=drift)[300].pose for drift in ((), (DriftKey(0.0, fan_deg=5.0),)))
+
+    assert at_rest and tilted
+    assert tilted.tip_mm == at_rest.tip_mm
+    assert tilted.tip_out_mm == pytest.approx(17.0 * np.tan(np.radians(5)))
+    assert tilted.entry_out_mm == pytest.approx(2.0 * np.tan(np.radians(5)))
+
+
+def test_tremor_of_one_rate_comes_back_with_it() -> None:
+    still = [moment.pose.depth_mm for moment in moments(tremor_mm=0.2, tremor_hz=8.0)[200:] if moment.pose]
+    level = np.abs(np.fft.rfft(np.array(still) - np.mean(still))) * 2 / len(still)
+
+    assert len(still) == 200
+    assert level.argmax() / 2.0 == pytest.approx(8.0)
+    assert level.max() == pytest.approx(0.2 * np.sqrt(2), rel=0.01)
+
+
+def test_the_place_of_entry_can_be_moved() -> None:
+    keys = (Key(0.0, 10.0, 30.0, entry_x_mm=1.0), Key(2.0, 10.0, 30.0, entry_x_mm=1.0, entry_z_mm=4.0))
+    still, moved = moments(motion=keys[:1])[0].pose, moments(motion=keys)[300].pose
+
+    assert still and moved
+    assert still.entry_mm == pytest.approx((-19.0, 2.0))
+    assert np.subtract(moved.tip_mm, still.tip_mm) == pytest.approx((0.0, 4.0))
+
+
+def test_the_gain_holds_from_each_step_to_the_next() -> None:
+    shown = moments(gain=(GainStep(1.0, 6.0), GainStep(2.0, -3.0)))
+
+    assert [shown[number].gain_db for number in (0, 99, 100, 199, 200, 399)] == [0, 0, 6, 6, -3, -3]
+
+
+def test_steps_of_gain_must_come_in_order() -> None:
+    with pytest.raises(ValueError, match="must rise"):
+        moments(gain=(GainStep(2.0, 6.0), GainStep(1.0, 0.0)))
+
+
+def test_a_frozen_picture_keeps_its_moment() -> None:
+    shown = moments(freezes=(Freeze(0.5, 0.8),))
+
+    assert [moment.time_s for moment in shown[48:52]] == pytest.approx([0.48, 0.49, 0.5, 0.5])
+    assert {moment.time_s for moment in shown[50:80]} == {0.5}
+    assert shown[80].time_s == pytest.approx(0.8)
+    assert shown[79].pose == shown[50].pose != shown[80].pose
+
+
+@pytest.mark.parametrize(("refresh_hz", "times"), [(50.0, 200), (30.0, 120), (13.0, 52)])
+def test_pictures_stay_until_the_scanner_shows_the_next(refresh_hz: float, times: int) -> None:
+    shown = [moment.time_s for moment in moments(refresh_hz=refresh_hz)]
+
+    assert len(set(shown)) == times
+    age_s = np.arange(400) / 100 - shown
+    assert age_s.min() > -1e-4
+    assert age_s.max() < 1 / refresh_hz

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -10,7 +11,7 @@ import pytest
 
 from needlecoach.errors import OutputError
 from needlecoach.phantoms.practice import practice_scene
-from needlecoach.phantoms.scene import Scene
+from needlecoach.phantoms.scene import DriftKey, Freeze, GainStep, Scene
 from needlecoach.phantoms.simulate import Studio, marks_record, simulate, write_clip
 
 
@@ -107,3 +108,65 @@ def test_marks_are_those_of_the_first_frame() -> None:
     (_, top), (_, bottom) = marks["scale"]["points_px"]
     assert (bottom - top) * scene.display.mm_per_px == pytest.approx(marks["scale"]["mm"], abs=0.01)
     assert "target" not in marks_record(replace(scene, target=None), learner="L01", notes="")
+
+
+def test_gain_lifts_the_picture_and_what_is_visible_with_it() -> None:
+    scene = short(practice_scene("none"), 0.1)
+    louder = replace(scene, gain=(GainStep(0.0, 6.0),))
+    (plain, _), (loud, _) = (next(simulate(shown, seed=2)) for shown in (scene, louder))
+
+    x, y, w, h = Studio(scene, seed=2).screen.region.box_px
+    before, after = (frame.pixels[y : y + h, x : x + w].astype(float) for frame in (plain, loud))
+    inner = (before > 20) & (after < 250)
+    # 6 dB of the dynamic range over 255 grey levels, rounded twice.
+    assert (after - before)[inner].mean() == pytest.approx(6 * 255 / scene.probe.dynamic_range_db, abs=0.1)
+    studio = Studio(louder, seed=2)
+    assert studio.grey(1.0, gain_db=6.0) - studio.grey(1.0) == pytest.approx(
+        6 * 255 / scene.probe.dynamic_range_db
+    )
+
+
+def test_a_frozen_picture_is_the_same_to_the_last_bit_and_its_truth_stays() -> None:
+    scene = replace(short(practice_scene("hit"), 1.8), freezes=(Freeze(1.4, 1.7),))
+    shown = list(simulate(scene, seed=2))
+    held = shown[28:34]
+
+    assert all((frame.pixels == held[0][0].pixels).all() for frame, _ in held)
+    assert {truth.tip_px for _, truth in held} == {held[0][1].tip_px}
+    assert [truth.frame for _, truth in held] == [28, 29, 30, 31, 32, 33]
+    assert [frame.time_s for frame, _ in held] == [truth.time_s for _, truth in held]
+    assert (shown[34][0].pixels != held[0][0].pixels).any()
+    assert shown[34][1].tip_px != held[0][1].tip_px
+
+
+def test_a_scanner_slower_than_the_recorder_shows_pictures_twice() -> None:
+    shown = list(simulate(replace(short(practice_scene("none"), 1.0), refresh_hz=10.0), seed=2))
+    again = [(a.pixels == b.pixels).all() for (a, _), (b, _) in pairwise(shown)]
+
+    assert again == [number % 2 == 0 for number in range(19)]
+
+
+def test_a_rock_turns_the_whole_picture_about_the_face() -> None:
+    drift = (DriftKey(0.0), DriftKey(0.05, turn_deg=4.0))
+    scene = replace(short(practice_scene("none"), 0.1), target=None, drift=drift)
+    plain, turned = (frame.pixels for frame, _ in simulate(scene, seed=2))
+
+    face = scene.display.face_px
+    expected = cv2.warpAffine(plain, cv2.getRotationMatrix2D(face, -4.0, 1.0), plain.shape[::-1])
+    box = np.s_[face[1] + 100 : face[1] + 200, face[0] - 60 : face[0] + 60]
+    assert np.corrcoef(expected[box].ravel(), turned[box].ravel())[0, 1] > 0.9
+    assert abs(np.corrcoef(plain[box].ravel(), turned[box].ravel())[0, 1]) < 0.3
+
+
+def test_a_tilt_changes_deep_speckle_more_than_shallow() -> None:
+    scene = short(replace(practice_scene("none"), target=None), 0.1)
+    (plain, _), (tilted, _) = (
+        next(simulate(replace(scene, drift=(DriftKey(0.0, fan_deg=fan),)), seed=2)) for fan in (0.0, 3.0)
+    )
+
+    face = scene.display.face_px
+    rows = [np.s_[face[1] + y : face[1] + y + 40, face[0] - 100 : face[0] + 100] for y in (50, 150, 250)]
+    alike = [np.corrcoef(plain.pixels[at].ravel(), tilted.pixels[at].ravel())[0, 1] for at in rows]
+    assert alike == sorted(alike, reverse=True)
+    assert alike[0] > 0.7
+    assert alike[2] < 0.3
