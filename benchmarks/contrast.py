@@ -51,7 +51,8 @@ FIRST_GUESS_DB = 24.0
 
 SHAFT_HALF_MM = 0.15
 ABOVE_MM = (1.5, 4.0)
-# The tip's own echo and the part just inside the picture's edge are left out of the shaft.
+# The probe's face is bright; the tip's own echo and the part just inside the picture's edge are no shaft.
+FACE_MM = 4.0
 TIP_LEFT_OUT_MM = 2.0
 ENTRY_LEFT_OUT_MM = 2.0
 SHORTEST_MM = 8.0
@@ -166,13 +167,17 @@ def _strips_px(
     inner = np.arange(-SHAFT_HALF_MM, SHAFT_HALF_MM + 1e-9, SHAFT_HALF_MM / 2)
 
     def points(offsets: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
-        places = s[:, None, None] * along + offsets[:, None] * up
-        return np.asarray(entry + places.reshape(-1, 2) / step, np.float32)
+        places_mm = s[:, None, None] * along + offsets[:, None] * up
+        places_px = entry + places_mm.reshape(-1, 2) / step
+        deep = (places_px[:, 1] - scene.display.face_px[1]) * step > FACE_MM
+        return np.asarray(places_px[deep], np.float32)
 
     return points(inner), points(np.arange(*ABOVE_MM, step))
 
 
 def _sample(power: npt.NDArray[np.float32], points: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    if not len(points):
+        return np.zeros(0, np.float32)
     values = cv2.remap(power, points[:, None], None, cv2.INTER_LINEAR, borderValue=float("nan"))[:, 0]
     return values[np.isfinite(values)]
 

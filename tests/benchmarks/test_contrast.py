@@ -23,7 +23,7 @@ def drawn_speckle(
 ) -> tuple[dict, list[np.ndarray]]:
     """Independent Rayleigh speckle of mean power 1 in 8 frames, and a band of this much more power in it."""
     rng = np.random.default_rng(5)
-    entry, tip = (300 - side * 180.0, 100.0), (300 + side * 120.0, 280.0)
+    entry, tip = (300 - side * 180.0, 60.0), (300 + side * 120.0, 240.0)
     frames, pictures = [], []
     for number in range(8):
         power = rng.exponential(1.0, (400, 600))
@@ -54,15 +54,23 @@ def test_no_band_is_no_contrast_and_a_dark_one_is_nan() -> None:
     truth, pictures = drawn_speckle(SCENE, None)
     faintest = contrast.contrast_db(SCENE, truth, pictures)
     assert np.isnan(faintest) or faintest < -12
-    dark = [cv2.line(picture, (120, 100), (420, 280), 0, thickness=9) for picture in pictures]
+    dark = [cv2.line(picture, (120, 60), (420, 240), 0, thickness=9) for picture in pictures]
     assert np.isnan(contrast.contrast_db(SCENE, truth, dark))
 
 
 def test_what_lies_below_the_shaft_does_not_count() -> None:
     truth, pictures = drawn_speckle(SCENE, 6.0)
     for picture in pictures:
-        cv2.line(picture, (120, 125), (420, 305), 255, thickness=5)  # 21 px down and aside: 2.4 mm
+        cv2.line(picture, (120, 85), (420, 265), 255, thickness=5)  # 21 px down and aside: 2.4 mm
     assert contrast.contrast_db(SCENE, truth, pictures) == pytest.approx(6.0, abs=0.3)
+
+
+def test_the_bright_face_of_the_probe_does_not_count() -> None:
+    truth, pictures = drawn_speckle(SCENE, 6.0)
+    face = SCENE.display.face_px[1]
+    for picture in pictures:
+        picture[: face + int(3.9 / SCENE.display.mm_per_px)] = 255
+    assert contrast.contrast_db(SCENE, truth, pictures) == pytest.approx(6.0, abs=0.4)
 
 
 def test_a_needle_drawn_fainter_measures_as_much_fainter() -> None:
