@@ -273,19 +273,20 @@ def draw_chart(table: pd.DataFrame, path: Path) -> None:
     matplotlib.use("Agg")
     from matplotlib import pyplot as plt
 
-    figure, (left, right) = plt.subplots(1, 2, figsize=(9.5, 3.9), layout="constrained")
+    figure, (left, right) = plt.subplots(1, 2, figsize=(9.5, 4.3), layout="constrained")
     for method, (colour, marker, line) in LOOKS.items():
         rows = table[table["method"] == method]
         style = {"color": colour, "marker": marker, "linestyle": line}
         left.plot(rows["shaft_db"], 100 * rows["found"], label=method, **style)
-        right.plot(rows["shaft_db"], rows["tip_50_mm"], label=method, **style)
-        right.plot(rows["shaft_db"], rows["tip_95_mm"], alpha=0.45, markersize=4, **style)
-    left.set(ylabel=f"frames with the tip within {FOUND_MM:g} mm (%)", ylim=(-3, 103))
-    right.set(ylabel="tip error (mm): median, and 95th percentile in pale", yscale="log")
+        right.plot(rows["shaft_db"], rows["tip_50_mm"], **style)
+        right.plot(rows["shaft_db"], rows["tip_95_mm"], alpha=0.4, markersize=4, **style)
+    left.set(title=f"tip found within {FOUND_MM:g} mm", ylabel="frames with a needle (%)", ylim=(-3, 103))
+    right.set(title="error of the tips given", ylabel="median, and pale 95th percentile (mm)", yscale="log")
+    right.yaxis.set_major_formatter("{x:g}")
     for axes in (left, right):
         axes.set(xlabel="shaft over speckle (dB)", xticks=sorted(set(table["shaft_db"])))
         axes.grid(alpha=0.3)
-    left.legend(loc="upper left", frameon=False)
+    figure.legend(loc="outside lower center", ncols=len(LOOKS), frameon=False)
     figure.savefig(path, dpi=110)
     plt.close(figure)
 
