@@ -9,11 +9,12 @@ from pathlib import Path
 from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.marks import check_marks
-from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Track
+from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Target, Track
 from needlecoach.scoring import score_track
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import find_region, given_region
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.target import BESIDE, TargetFollower
 from needlecoach.tracking.track import Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]
@@ -95,16 +96,25 @@ def _whole_frame(reader: ClipReader) -> Region:
 def _track(reader: ClipReader, region: Region, marks: Marks, progress: Progress | None) -> Tracking:
     assert marks.scale is not None
     plane = Plane(region, marks.scale)
-    time_s: list[float] = []
+    target = None if marks.target is None else _target(reader, plane, marks.target)
 
-    def pictures() -> Iterator[GreyImage]:
-        for frame in reader:
-            time_s.append(frame.time_s)
+    def pictures() -> Iterator[tuple[float, GreyImage]]:
+        for done, frame in enumerate(reader, start=1):
             if progress is not None:
-                progress(len(time_s), reader.clip.n_frames)
-            yield plane.resample(frame.pixels)
+                progress(done, reader.clip.n_frames)
+            yield frame.time_s, plane.resample(frame.pixels)
 
-    return track_clip(pictures(), time_s, plane, marks.target)
+    return track_clip(pictures(), plane, target)
+
+
+def _target(reader: ClipReader, plane: Plane, target: Target) -> TargetFollower:
+    """Learn the target from its marked frame and those beside it, read ahead of all others."""
+    last = reader.clip.n_frames - 1 if reader.clip.n_frames else target.frame
+    marked = min(target.frame, last)
+    beside = range(max(marked - BESIDE, 0), min(marked + BESIDE, last) + 1)
+    frames = reader.read_frames(beside)
+    pictures = {number: plane.resample(frame.pixels) for number, frame in frames.items()}
+    return TargetFollower(pictures, replace(target, frame=marked), plane)
 
 
 def _card(

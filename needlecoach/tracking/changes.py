@@ -12,6 +12,8 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 
 FloatImages = npt.NDArray[np.float32]
+# What is kept for every block of a window is kept small.
+HalfImages = npt.NDArray[np.float16]
 GreyImages = npt.NDArray[np.uint8]
 
 BLOCK_S = 0.2
@@ -31,7 +33,7 @@ class Changes:
     darkest looks of every place before each block's end and after its start, shape as `pictures`.
     """
 
-    pictures: FloatImages
+    pictures: HalfImages
     block_of: npt.NDArray[np.intp]
     time_s: FloatArray
     mask: BoolArray
@@ -72,26 +74,35 @@ def find_changes(
     block_of = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
     block_of = np.unique(block_of, return_inverse=True)[1]
     n_blocks = int(block_of[-1]) + 1
-    means = np.zeros((n_blocks, *mask.shape), dtype=np.float32)
     counts = np.bincount(block_of, minlength=n_blocks)
-    for picture, block in zip(pictures, block_of, strict=True):
-        cv2.accumulate(picture, means[block])
+    means = np.zeros((n_blocks, *mask.shape), dtype=np.float16)
+    ends = np.cumsum(counts)
     for block in range(n_blocks):
-        means[block] = cv2.GaussianBlur(means[block] / counts[block], (0, 0), 1.0)
-    inner = _inner(mask, step_mm)
+        total = np.zeros(mask.shape, dtype=np.float32)
+        for i in range(ends[block] - counts[block], ends[block]):
+            cv2.accumulate(pictures[i], total)
+        means[block] = cv2.GaussianBlur(total / counts[block], (0, 0), 1.0)
     past, future = _darkest(means, step_mm)
-    changed = np.zeros_like(means)
-    for block, mean in enumerate(means):
+    changed = means  # written over block by block: a window of it is large
+    for block in range(n_blocks):
+        mean = means[block].astype(np.float32)
         sides = [mean - past[block - 1]] if block > 0 else []
         if block < n_blocks - 1:
             sides.append(mean - future[block + 1])
         changed[block] = _over(sides, mean)
     # Whatever flickers all the time (an interface that sways by a pixel) is scenery too.
-    changed -= 1.5 * np.percentile(changed, 25, axis=0).astype(np.float32)
-    np.maximum(changed, 0, out=changed)
-    changed[:, ~inner] = 0
-    if n_blocks > 2:
-        changed[1:-1] = (changed[:-2] + changed[1:-1] + changed[2:]) / 3
+    for row in range(mask.shape[0]):
+        changed[:, row] -= 1.5 * np.percentile(changed[:, row].astype(np.float32), 25, axis=0)
+    inner = _inner(mask, step_mm)
+    before = np.zeros(mask.shape, dtype=np.float32)
+    for block in range(n_blocks):
+        here = np.maximum(changed[block].astype(np.float32), 0) * inner
+        if 0 < block < n_blocks - 1:
+            after = np.maximum(changed[block + 1].astype(np.float32), 0) * inner
+            changed[block] = (before + here + after) / 3
+        else:
+            changed[block] = here
+        before = here
     middle = np.bincount(block_of, weights=time_s) / counts
     return Changes(changed, block_of, middle, inner, past, future)
 
@@ -103,13 +114,13 @@ def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
     return np.asarray(cv2.erode(padded, np.ones((size, size), np.uint8))[1:-1, 1:-1] > 0)
 
 
-def _darkest(means: FloatImages, step_mm: float) -> tuple[GreyImages, GreyImages]:
+def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]:
     """Darkest look of each place up to each block and from it on."""
     size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
     kernel = np.ones((size, size), np.uint8)
     reference = np.array([cv2.dilate(np.rint(mean).astype(np.uint8), kernel) for mean in means])
-    past = np.minimum.accumulate(reference, axis=0)
-    return past, np.minimum.accumulate(reference[::-1], axis=0)[::-1]
+    future = np.minimum.accumulate(reference[::-1], axis=0)[::-1]
+    return np.minimum.accumulate(reference, axis=0, out=reference), future
 
 
 def _over(sides: Sequence[FloatImages], like: FloatImages) -> FloatImages:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,62 +16,116 @@ LARGEST_SHIFT_MM = 6.0
 # The reference is renewed only when it has become unlike: renewing it all the time lets small errors add up.
 RENEW = 0.5
 FADE_SHARE = 0.2
+# How often a picture is registered, and how far the picture may move meanwhile for a straight line to do.
+REGISTER_S = 0.095
+CALM_MM = 0.1
+SMALLEST_SHIFT_PX = 0.03
 
 
-def steady(
-    pictures: Iterable[GreyImage], *, mask: BoolArray, step_mm: float
-) -> tuple[list[GreyImage], FloatArray, FloatArray]:
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A picture held steady.
+
+    A thing at (x, y) in `picture` lies at (x, y) + `shift` in the original one, in pixels. `likeness`, 0-1,
+    is the response of the registration: low where the picture has changed altogether (a sweep, a cut).
+    """
+
+    picture: GreyImage
+    time_s: float
+    shift: FloatArray
+    likeness: float
+
+
+def steady(pictures: Iterable[tuple[float, GreyImage]], *, mask: BoolArray, step_mm: float) -> Iterator[Held]:
     """Shift every picture onto the ones before it.
 
     Parameters
     ----------
-    pictures : working pictures, all of one shape
+    pictures : presentation times, and working pictures that are all of one shape
     mask : (height, width) bool, where they show anything; its outline stands still while the picture drifts
     step_mm : width of a pixel
 
-    Returns
-    -------
-    steadied : list of pictures
-    shift : (n, 2)
-        How far each picture had moved against the first, in pixels: a thing at (x, y) in the steadied picture
-        lies at (x, y) + shift in the original one.
-    likeness : (n,)
-        Response of the registration, 0-1; low where the picture has changed altogether (a sweep, a cut).
+    Yields
+    ------
+    Held
+        One per picture, in order, a few pictures late.
 
     Notes
     -----
     Phase correlation (Kuglin & Hines, Proc IEEE Int Conf Cybernetics and Society 1975) against a kept
-    reference.
+    reference. A probe in the hand drifts slowly: a picture every tenth of a second is registered, those in
+    between only where it moved.
     """
-    steadied: list[GreyImage] = []
-    shifts: list[tuple[float, float]] = []
-    likeness: list[float] = []
-    reference: npt.NDArray[np.float32] | None = None
-    window = _soft_window(mask)
-    for picture in pictures:
-        grey = picture.astype(np.float32)
-        if reference is None:
-            reference = _windowed(grey, window)
-            nought = cv2.phaseCorrelate(reference, reference)[0]
-            steadied.append(picture)
-            shifts.append((0.0, 0.0))
-            likeness.append(1.0)
-            continue
+    registration: _Registration | None = None
+    waiting: list[tuple[float, GreyImage]] = []
+    last = Held(np.zeros((1, 1), dtype=np.uint8), -np.inf, np.zeros(2), 1.0)
+    for time_s, picture in pictures:
+        if registration is None:
+            registration = _Registration(picture, mask, step_mm)
+            last = Held(picture, time_s, np.zeros(2), 1.0)
+            yield last
+        elif time_s - last.time_s < REGISTER_S:
+            waiting.append((time_s, picture))
+        else:
+            held = registration.hold(time_s, picture)
+            yield from _between(registration, waiting, last, held)
+            yield held
+            registration.renew(held)
+            last, waiting = held, []
+    for time_s, picture in waiting:
+        assert registration is not None
+        yield registration.hold(time_s, picture)
+
+
+def _between(
+    registration: _Registration, waiting: Sequence[tuple[float, GreyImage]], before: Held, after: Held
+) -> Iterator[Held]:
+    """Hold the pictures between two that were registered."""
+    moved_mm = np.hypot(*(after.shift - before.shift)) * registration.step_mm
+    calm = moved_mm < CALM_MM and min(before.likeness, after.likeness) >= SURE
+    for time_s, picture in waiting:
+        if calm:
+            share = (time_s - before.time_s) / (after.time_s - before.time_s)
+            shift = before.shift + share * (after.shift - before.shift)
+            yield Held(_shifted(picture, shift), time_s, shift, min(before.likeness, after.likeness))
+        else:
+            yield registration.hold(time_s, picture)
+
+
+class _Registration:
+    """The reference that pictures are shifted onto."""
+
+    def __init__(self, picture: GreyImage, mask: BoolArray, step_mm: float) -> None:
+        self.step_mm = step_mm
+        self._window = _soft_window(mask)
+        self._reference = _windowed(picture.astype(np.float32), self._window)
         # OpenCV is half a pixel off where it pads to an odd size: a picture against itself tells.
-        found, response = cv2.phaseCorrelate(reference, _windowed(grey, window))
-        dx, dy = found[0] - nought[0], found[1] - nought[1]
-        if response < SURE or np.hypot(dx, dy) * step_mm > LARGEST_SHIFT_MM:
-            dx, dy = shifts[-1]
-        back = np.array([[1, 0, -dx], [0, 1, -dy]], dtype=np.float32)
-        size = (grey.shape[1], grey.shape[0])
-        moved = cv2.warpAffine(grey, back, size, borderMode=cv2.BORDER_REPLICATE)
-        held = np.asarray(moved, dtype=np.float32)
-        if response < RENEW:
-            reference = _windowed(held, window)
-        steadied.append(np.clip(np.rint(held), 0, 255).astype(np.uint8))
-        shifts.append((float(dx), float(dy)))
-        likeness.append(float(min(max(response, 0.0), 1.0)))
-    return steadied, np.array(shifts).reshape(-1, 2), np.array(likeness)
+        self._nought = np.array(cv2.phaseCorrelate(self._reference, self._reference)[0])
+        self._shift = np.zeros(2)
+
+    def hold(self, time_s: float, picture: GreyImage) -> Held:
+        """Register one picture; where that fails the last shift is kept."""
+        grey = _windowed(picture.astype(np.float32), self._window)
+        found, response = cv2.phaseCorrelate(self._reference, grey)
+        shift = np.array(found) - self._nought
+        if response >= SURE and np.hypot(*shift) * self.step_mm <= LARGEST_SHIFT_MM:
+            self._shift = shift
+        likeness = float(min(max(response, 0.0), 1.0))
+        return Held(_shifted(picture, self._shift), time_s, self._shift, likeness)
+
+    def renew(self, held: Held) -> None:
+        """Take a picture for the new reference where the old one has become unlike."""
+        if held.likeness < RENEW:
+            self._reference = _windowed(held.picture.astype(np.float32), self._window)
+
+
+def _shifted(picture: GreyImage, shift: FloatArray) -> GreyImage:
+    if np.abs(shift).max() < SMALLEST_SHIFT_PX:
+        return picture
+    matrix = np.array([[1, 0, shift[0]], [0, 1, shift[1]]])
+    size, how = (picture.shape[1], picture.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    held = cv2.warpAffine(picture, matrix, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(held, dtype=np.uint8)
 
 
 def _soft_window(mask: BoolArray) -> npt.NDArray[np.float32]:

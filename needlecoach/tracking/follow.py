@@ -14,10 +14,10 @@ from needlecoach.tracking.changes import find_changes
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
     FloatImages,
+    Sheet,
     background_strips,
     motion_strips,
     stand_out,
-    strips,
     without_ghosts,
 )
 from needlecoach.tracking.plane import Plane
@@ -74,20 +74,19 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
     if seen is None:
         return None
-    axis = seen.fit()
-    by_motion = _by_motion(*_motion(pictures, time_s, axis, changes.mask), time_s)
+    sheet = Sheet.along(seen.fit(), changes.mask)
+    by_motion = _by_motion(motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S), sheet.inside, time_s)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
-    grey, inside = strips(pictures, axis, changes.mask)
-    n = grey.shape[1]
-    motion, inside = _motion(pictures, time_s, axis, changes.mask)
+    sheet = Sheet.along(axis, changes.mask)
+    motion, inside = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S), sheet.inside
     stirring = moving_share(motion_odds(motion, inside))
     by_motion = path = _by_motion(motion, inside, time_s)
-    reverse = axis.reversed()
+    grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
         covered = _covered(path, time_s, margin_mm)
-        before = background_strips(pictures, time_s, axis, covered, n)
-        after = background_strips(pictures[::-1], time_s[::-1], reverse, covered[::-1], n)[::-1]
+        before = background_strips(pictures, time_s, sheet, covered)
+        after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
@@ -97,13 +96,6 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         for i, s in enumerate(path.position_mm)
     ]
     return Course(axis, path, by_motion, spots, grey, odds, before)
-
-
-def _motion(
-    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, mask: BoolArray
-) -> tuple[FloatImages, BoolArray]:
-    inside = strips(pictures, axis, mask)[1]
-    return motion_strips(pictures, time_s, axis, inside.shape[1], over_s=MOTION_SPAN_S), inside
 
 
 def _by_motion(motion: FloatImages, inside: BoolArray, time_s: FloatArray) -> TipPath:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -22,29 +26,48 @@ GHOST_SHARE = 0.3
 GHOST_S = 0.15
 
 
-def sample_strip(picture: npt.ArrayLike, axis: Axis, frame: int, n: int) -> FloatArray:
-    """Mean grey value over the needle's width at n places along the shaft of a frame, (n,); 0 outside."""
-    offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM])[:, None]
-    points = axis.points(frame, np.arange(n) * SAMPLE_MM, offsets).astype(np.float32)
-    strip = cv2.remap(np.asarray(picture), points[..., 0], points[..., 1], cv2.INTER_LINEAR)
-    return np.asarray(np.asarray(strip, dtype=float).mean(axis=0))
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """Where the strips of all frames lie: places (n_frames, 3, n_samples, 2) in working pixels, float32."""
 
+    axis: Axis
+    places: FloatImages
+    inside: BoolArray
 
-def strips(pictures: list[GreyImage], axis: Axis, mask: BoolArray) -> tuple[FloatImages, BoolArray]:
-    """Recorded strips of all frames and which of their samples lie in the region."""
-    n = int(np.hypot(*mask.shape) * axis.step_mm / SAMPLE_MM)
-    area = mask.astype(np.uint8) * 255
-    grey = np.zeros((len(pictures), n), dtype=np.float32)
-    inside = np.zeros((len(pictures), n), dtype=bool)
-    for i, picture in enumerate(pictures):
-        grey[i] = sample_strip(picture, axis, i, n)
-        inside[i] = sample_strip(area, axis, i, n) > 200
-    used = int(np.flatnonzero(inside.any(axis=0)).max(initial=0)) + 1
-    return grey[:, :used], inside[:, :used]
+    @classmethod
+    def along(cls, axis: Axis, mask: BoolArray) -> Sheet:
+        """Strips from the entry to the far edge of the region; `inside` tells which samples lie in it."""
+        n = int(np.hypot(*mask.shape) * axis.step_mm / SAMPLE_MM)
+        s = np.arange(n) * SAMPLE_MM
+        bend = axis.bow_per_mm[:, None] * s**2
+        offsets = np.array([-HALF_WIDTH_MM, 0.0, HALF_WIDTH_MM])
+        across = (bend[:, None, :] + offsets[:, None])[..., None] * axis.below[:, None, None, :]
+        straight = s[:, None] * axis.direction[:, None, None, :]
+        places = axis.entry[:, None, None, :] + (straight + across) / axis.step_mm
+        column, row = np.moveaxis(np.rint(places[:, 1]).astype(np.intp), -1, 0)
+        height, width = mask.shape
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        inside[inside] = mask[row[inside], column[inside]]
+        used = int(np.flatnonzero(inside.any(axis=0)).max(initial=0)) + 1
+        return cls(axis, places[:, :, :used].astype(np.float32), inside[:, :used])
+
+    def reversed(self) -> Sheet:
+        """The same with time running backwards."""
+        return Sheet(self.axis.reversed(), self.places[::-1], self.inside[::-1])
+
+    def sample(self, picture: npt.NDArray[Any], frame: int) -> FloatImages:
+        """Mean value over the needle's width at every place along the shaft of a frame, (n_samples,)."""
+        places = self.places[frame]
+        strip = cv2.remap(picture, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
+        return np.asarray(np.asarray(strip, dtype=np.float32).mean(axis=0))
+
+    def strips(self, pictures: Sequence[GreyImage]) -> FloatImages:
+        """Strips of all frames, (n_frames, n_samples)."""
+        return np.array([self.sample(picture, i) for i, picture in enumerate(pictures)], dtype=np.float32)
 
 
 def background_strips(
-    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, covered_mm: FloatArray, n: int
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, covered_mm: FloatArray
 ) -> FloatImages:
     """Strips of the most recent look of each place when no needle covered it.
 
@@ -55,34 +78,45 @@ def background_strips(
 
     Returns
     -------
-    (n_frames, n) float32
+    (n_frames, n_samples) float32
         NaN where the place has not been seen uncovered yet. Feed everything reversed in time for the next
         look instead of the last one.
     """
-    height, width = pictures[0].shape
-    background = np.zeros((height, width), dtype=np.float32)
-    known = np.zeros((height, width), dtype=np.uint8)
-    covered_before = np.full((height, width), 255, dtype=np.uint8)
-    out = np.full((len(pictures), n), np.nan, dtype=np.float32)
-    thickness = max(1, round(2 * SIDE_MM / axis.step_mm))
+    # Only where some strip lies does anything need to be remembered.
+    (left, top), (right, bottom) = _box(sheet.places, pictures[0].shape)
+    size = (bottom - top, right - left)
+    background, known = np.zeros(size, dtype=np.float32), np.zeros(size, dtype=np.uint8)
+    covered_before = np.full(size, 255, dtype=np.uint8)
+    out = np.full(sheet.inside.shape, np.nan, dtype=np.float32)
+    places = sheet.places - np.array([left, top], dtype=np.float32)
+    near = Sheet(sheet.axis, places, sheet.inside)
+    thickness = max(1, round(2 * SIDE_MM / sheet.axis.step_mm))
     for i, picture in enumerate(pictures):
         if i:
-            strip = sample_strip(background, axis, i, n)
-            seen = sample_strip(known, axis, i, n)
-            out[i] = np.where(seen > 250, strip, np.nan)
-        cover = np.zeros((height, width), dtype=np.uint8)
+            out[i] = np.where(near.sample(known, i) > 250, near.sample(background, i), np.nan)
+        cover = np.zeros(size, dtype=np.uint8)
         if covered_mm[i] > 0:
-            shaft = axis.points(i, np.linspace(-3.0, covered_mm[i], 8))
+            shaft = sheet.axis.points(i, np.linspace(-3.0, covered_mm[i], 8)) - (left, top)
             cv2.polylines(cover, [np.rint(shaft).astype(np.int32)], False, 255, thickness)
         free = cv2.bitwise_not(cover)
         step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
-        new = picture.astype(np.float32)
+        new = picture[top:bottom, left:right]
         cv2.accumulateWeighted(new, background, float(1 - np.exp(-step_s / BACKGROUND_TIME_S)), mask=free)
         # A place that has just come free shows what is there now, not a blend with what was there long ago.
-        cv2.copyTo(new, cv2.bitwise_and(free, covered_before), background)
+        fresh = cv2.bitwise_and(free, covered_before)
+        if fresh.any():
+            np.copyto(background, new, where=fresh > 0)
         cv2.bitwise_or(known, free, known)
         covered_before = cover
     return out
+
+
+def _box(places: FloatImages, shape: tuple[int, ...]) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Corners (left, top), (right, bottom) of the part of a picture in which places lie."""
+    limit = np.array(shape[::-1])
+    low = np.clip(np.floor(places.min(axis=(0, 1, 2))) - 1, 0, limit - 1).astype(int)
+    high = np.clip(np.ceil(places.max(axis=(0, 1, 2))) + 2, low + 1, limit).astype(int)
+    return (int(low[0]), int(low[1])), (int(high[0]), int(high[1]))
 
 
 def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> FloatImages:
@@ -109,16 +143,16 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
 
 
 def motion_strips(
-    pictures: list[GreyImage], time_s: FloatArray, axis: Axis, n: int, *, over_s: float
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, *, over_s: float
 ) -> FloatImages:
-    """Change of every strip over a time around its frame, sliding allowed; (n_frames, n), grey values."""
+    """Change of every strip over a time around its frame, sliding allowed; (n_frames, n_samples), greys."""
     frames = np.arange(len(pictures))
     reach = max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(pictures) > 1 else 0
     early, late = (np.clip(frames + by, 0, len(pictures) - 1) for by in (-reach, reach))
-    pair = [
-        np.stack([sample_strip(pictures[j], axis, i, n) for i, j in enumerate(at)]) for at in (early, late)
-    ]
-    first, second = (side.astype(np.float32) for side in pair)
+    first, second = (
+        np.array([sheet.sample(pictures[j], i) for i, j in enumerate(at)], dtype=np.float32)
+        for at in (early, late)
+    )
     return np.asarray(cv2.blur(np.maximum(_beyond(first, second), _beyond(second, first)), (3, 1)))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
@@ -53,10 +54,25 @@ class Plane:
         return np.array(self.region.box_px[2:], dtype=float) / self.size
 
     def resample(self, pixels: GreyImage) -> GreyImage:
-        """Cut the region out of a frame and resample it, averaging where it shrinks."""
+        """Cut the region out of a frame and resample it, averaging whole pixels where it shrinks."""
         x, y, w, h = self.region.box_px
-        cut = np.ascontiguousarray(pixels[max(y, 0) : y + h, max(x, 0) : x + w])
-        return np.asarray(cv2.resize(cut, self.size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        cut: npt.NDArray[Any] = pixels[max(y, 0) : y + h, max(x, 0) : x + w]
+        # Averaging by a whole number and reading in between costs a tenth of averaging by a fraction.
+        whole = np.maximum(1, np.floor(self._zoom + 1e-9)).astype(int)
+        small = (-(-cut.shape[1] // whole[0]), -(-cut.shape[0] // whole[1]))
+        if (whole > 1).any():
+            right, below = small[0] * whole[0] - cut.shape[1], small[1] * whole[1] - cut.shape[0]
+            if right or below:
+                cut = cv2.copyMakeBorder(cut, 0, int(below), 0, int(right), cv2.BORDER_REPLICATE)
+            cut = cv2.resize(cut, small, interpolation=cv2.INTER_AREA)
+        zoom = self._zoom / whole
+        if np.all(zoom == 1):
+            return np.asarray(cut, dtype=np.uint8)
+        start = (0.5 * self._zoom - 0.5 * whole) / whole
+        matrix = np.array([[zoom[0], 0, start[0]], [0, zoom[1], start[1]]])
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        found = cv2.warpAffine(cut, matrix, self.size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(found, dtype=np.uint8)
 
     def to_frame_px(self, points: npt.ArrayLike) -> FloatArray:
         """Points of the working picture, shape (..., 2), in pixels of the frame."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -27,6 +27,8 @@ FEWEST_TILES = 4
 NEAR_PX = 5
 WIDE_MM = 4.0
 WIDE_EVERY = 5
+# Pictures closer in time than this to the last one compared are left out: a target moves at a hand's pace.
+VOTE_S = 0.045
 # Likeness (mean correlation of the tiles) as a share of what it is beside the marked frame, where only the
 # scanner's noise lowers it: to count as found, to be found again after a loss, and to be believed in full.
 # Between the first and the last the look itself changes, as when the probe slides off the target, and a
@@ -50,7 +52,7 @@ class TargetPath:
     Attributes
     ----------
     centre_px : (n, 2) float
-        Centre of the target in pixels of the original frame; always finite.
+        Centre of the target in pixels of the original frame.
     found : (n,) bool
         False where the target could not be made out: `centre_px` then holds its last sure place, moved
         with the picture.
@@ -58,6 +60,11 @@ class TargetPath:
 
     centre_px: FloatArray
     found: BoolArray
+
+    @classmethod
+    def nowhere(cls, n: int) -> TargetPath:
+        """Path over n frames when no target was marked: NaN."""
+        return cls(np.full((n, 2), np.nan), np.zeros(n, dtype=bool))
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,27 +86,18 @@ class _Vote:
     at_edge: bool
 
 
-def follow_target(
-    pictures: Sequence[GreyImage], target: Target, plane: Plane, *, shift: FloatArray
-) -> TargetPath:
-    """Follow a marked target through steadied working pictures, both ways from its marked frame.
+class TargetFollower:
+    """Follows a marked target through steadied working pictures, shown to it one after the other.
 
     Parameters
     ----------
-    pictures : n working pictures, all of `plane.size`, held steady
-    target : outline and centre as marked on frame `target.frame`; beyond the clip it counts as the last frame
+    beside : working pictures, as recorded, of the marked frame and of those up to two beside it, by number
+    target : outline and centre as marked on frame `target.frame`, which `beside` must hold
     plane : geometry of the working picture
-    shift : (n, 2)
-        What steadying took out: a thing at p in the steadied picture lies at p + shift in the original one.
-
-    Returns
-    -------
-    TargetPath
-        n rows, of which none is NaN.
 
     Notes
     -----
-    Tiles of the marked patch are each compared with every frame by normalised correlation, and the maps are
+    Tiles of the marked patch are each compared with every picture by normalised correlation, and the maps are
     added: a tile that the needle crosses fits nowhere and so has little say, where one correlation of the
     whole patch would lean towards the bright streak. The template is never renewed, so no error builds up.
     Places are not smoothed over time: a target springs back within a frame or two when its wall gives way.
@@ -108,26 +106,67 @@ def follow_target(
     long as the fine detail of the whole picture is that of the marked frame. Turning and change of shape are
     not followed.
     """
-    n = len(pictures)
-    shift = np.asarray(shift, dtype=float).reshape(n, 2)
-    if n == 0:
-        return TargetPath(np.zeros((0, 2)), np.zeros(0, dtype=bool))
-    marked = min(target.frame, n - 1)
-    patch = _cut_patch(pictures[marked], plane.from_frame_px(target.outline_px) - shift[marked], plane.mask)
-    usual = _usual_likeness(pictures, marked, patch)
-    offset, found = np.zeros((n, 2)), np.zeros(n, dtype=bool)
-    if usual < LASTING:
-        found = _picture_lasts(pictures, marked, plane.mask)
-    else:
-        wide_px = max(NEAR_PX + 1, round(WIDE_MM / plane.step_mm))
-        usual = max(usual, LOWEST_USUAL)
-        found[marked] = True
-        for order in (range(marked + 1, n), range(marked - 1, -1, -1)):
-            steps = _follow((pictures[i] for i in order), patch, usual=usual, wide_px=wide_px)
-            for i, (place, seen) in zip(order, steps, strict=True):
-                offset[i], found[i] = place, seen
-    start = plane.from_frame_px(target.centre_px) - shift[marked]
-    return TargetPath(plane.to_frame_px(start + offset + shift), found)
+
+    def __init__(self, beside: Mapping[int, GreyImage], target: Target, plane: Plane) -> None:
+        self._plane = plane
+        marked = beside[target.frame]
+        self._start = plane.from_frame_px(target.centre_px)
+        self._patch = _cut_patch(marked, plane.from_frame_px(target.outline_px), plane.mask)
+        usual = _usual_likeness([p for i, p in beside.items() if i != target.frame], self._patch)
+        self._detail = _detail(marked) if usual < LASTING else None
+        self._usual = max(usual, LOWEST_USUAL)
+        self._last, self._sure, self._lost_for = np.zeros(2), np.zeros(2), 0
+        self._time_s: list[float] = []
+        self._voted: list[int] = []
+        self._offset: list[FloatArray] = []
+        self._found: list[bool] = []
+
+    def see(self, picture: GreyImage, time_s: float) -> None:
+        """Take in the next steadied picture; those in quick succession are not all compared."""
+        self._time_s.append(time_s)
+        if self._voted and time_s - self._time_s[self._voted[-1]] < VOTE_S:
+            return
+        self._voted.append(len(self._time_s) - 1)
+        if self._detail is None:
+            offset, found = self._follow(picture)
+        else:
+            inside = self._plane.mask
+            likeness = np.corrcoef(self._detail[inside], _detail(picture)[inside])[0, 1]
+            offset, found = np.zeros(2), bool(likeness >= PICTURE_HOLD)
+        self._offset.append(offset)
+        self._found.append(found)
+
+    def path(self, shift: FloatArray) -> TargetPath:
+        """Path of the target through the pictures seen so far.
+
+        Parameters
+        ----------
+        shift : (n, 2)
+            What steadying took out: a thing at p in the steadied picture lies at p + shift in the original.
+        """
+        n = len(self._time_s)
+        if n == 0:
+            return TargetPath(np.zeros((0, 2)), np.zeros(0, dtype=bool))
+        times, voted_s = np.array(self._time_s), np.array(self._time_s)[self._voted]
+        offset = np.stack([np.interp(times, voted_s, column) for column in np.array(self._offset).T], axis=-1)
+        found = np.interp(times, voted_s, np.array(self._found, dtype=float)) > 0.5
+        return TargetPath(self._plane.to_frame_px(self._start + offset + shift), found)
+
+    def _follow(self, picture: GreyImage) -> tuple[FloatArray, bool]:
+        """Offset from the marked place in the next picture, and whether it was found."""
+        needed = self._usual * (REGAIN if self._lost_for else HOLD)
+        vote = _vote(picture, self._patch, self._last, NEAR_PX)
+        if (vote.at_edge or vote.likeness < needed) and self._lost_for % WIDE_EVERY == 0:
+            wide_px = max(NEAR_PX + 1, round(WIDE_MM / self._plane.step_mm))
+            vote = _vote(picture, self._patch, self._last, wide_px)
+        if vote.likeness < needed:
+            self._last, self._lost_for = self._sure, self._lost_for + 1
+            return self._sure, False
+        self._last, self._lost_for = vote.offset, 0
+        belief = np.clip((vote.likeness / self._usual - HOLD) / (SURE - HOLD), 0, 1)
+        if belief == 1:
+            self._sure = vote.offset
+        return self._sure + belief * (vote.offset - self._sure), True
 
 
 def _cut_patch(picture: GreyImage, outline: FloatArray, mask: BoolArray) -> list[_Tile]:
@@ -163,35 +202,11 @@ def _grid(outer: npt.NDArray[np.float32], side: int) -> list[tuple[int, int]]:
     return [(round(float(x)), round(float(y))) for y in down for x in across]
 
 
-def _usual_likeness(pictures: Sequence[GreyImage], marked: int, patch: list[_Tile]) -> float:
+def _usual_likeness(beside: Sequence[GreyImage], patch: list[_Tile]) -> float:
     """Best likeness in the frames beside the marked one; 0 without enough texture, 1 for a single frame."""
     if len(patch) < FEWEST_TILES:
         return 0.0
-    beside = [
-        i for i in range(marked - BESIDE, marked + BESIDE + 1) if i != marked and 0 <= i < len(pictures)
-    ]
-    return max((_vote(pictures[i], patch, np.zeros(2), NEAR_PX).likeness for i in beside), default=1.0)
-
-
-def _follow(
-    pictures: Iterable[GreyImage], patch: list[_Tile], *, usual: float, wide_px: int
-) -> Iterator[tuple[FloatArray, bool]]:
-    """Offset from the marked place and whether it was found, picture by picture away from the marked one."""
-    last, sure, lost_for = np.zeros(2), np.zeros(2), 0
-    for picture in pictures:
-        needed = usual * (REGAIN if lost_for else HOLD)
-        vote = _vote(picture, patch, last, NEAR_PX)
-        if (vote.at_edge or vote.likeness < needed) and lost_for % WIDE_EVERY == 0:
-            vote = _vote(picture, patch, last, wide_px)
-        if vote.likeness < needed:
-            last, lost_for = sure, lost_for + 1
-            yield sure, False
-            continue
-        last, lost_for = vote.offset, 0
-        belief = np.clip((vote.likeness / usual - HOLD) / (SURE - HOLD), 0, 1)
-        if belief == 1:
-            sure = vote.offset
-        yield sure + belief * (vote.offset - sure), True
+    return max((_vote(picture, patch, np.zeros(2), NEAR_PX).likeness for picture in beside), default=1.0)
 
 
 def _vote(picture: GreyImage, patch: list[_Tile], around: FloatArray, reach: int) -> _Vote:
@@ -234,13 +249,6 @@ def _vertex(three: FloatImage) -> float:
     left, middle, right = (float(v) for v in three)
     bend = left - 2 * middle + right
     return 0.0 if bend >= 0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
-
-
-def _picture_lasts(pictures: Sequence[GreyImage], marked: int, mask: BoolArray) -> BoolArray:
-    """Tell in which frames the fine detail of the whole picture is still that of the marked frame."""
-    reference = _detail(pictures[marked])
-    likeness = [np.corrcoef(reference[mask], _detail(p)[mask])[0, 1] for p in pictures]
-    return np.asarray(np.array(likeness) >= PICTURE_HOLD)
 
 
 def _detail(picture: GreyImage) -> FloatImage:

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from needlecoach.model import BoolArray, FloatArray, GreyImage, Target, Track
+from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
 from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.target import follow_target
+from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
+from needlecoach.tracking.windows import NeedleRows, Windows
 
 # A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys
 # are 60 greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are
@@ -51,59 +51,56 @@ class Tracking:
 
 
 def track_clip(
-    pictures: Iterable[GreyImage], time_s: list[float], plane: Plane, target: Target | None
+    pictures: Iterable[tuple[float, GreyImage]], plane: Plane, target: TargetFollower | None
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
     Parameters
     ----------
-    pictures : working pictures of all frames, consumed once
-    time_s : presentation times, filled by the time `pictures` is consumed
-    target : as marked; None when none was
+    pictures : presentation time and working picture of every frame, consumed once
+    target : knows what to follow; None when no target was marked
 
     Returns
     -------
     Tracking
         Its track has one row per picture; no needle is a track without one, not an error.
     """
-    steadied, shift, likeness = steady(pictures, mask=plane.mask, step_mm=plane.step_mm)
-    times = np.array(time_s, dtype=float)
-    course = follow_needle(steadied, times, plane) if len(steadied) > 1 else None
-    n = len(steadied)
-    if target is None:
-        target_px, target_found = np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
-    else:
-        found = follow_target(steadied, target, plane, shift=shift)
-        target_px, target_found = found.centre_px, found.found
-    fields = _absent(n) if course is None else _present(course, times, shift, plane)
-    track = Track(time_s=times, target_px=target_px, target_found=target_found, **fields)
-    return Tracking(track, _notes(likeness))
+    times, shifts, likeness = [], [], []
+
+    def follow(window: list[GreyImage], time_s: FloatArray, shift: FloatArray) -> NeedleRows:
+        course = follow_needle(window, time_s, plane) if len(window) > 1 else None
+        return NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
+
+    with Windows(follow) as windows:
+        for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
+            times.append(held.time_s)
+            shifts.append(held.shift)
+            likeness.append(held.likeness)
+            if target is not None:
+                target.see(held.picture, held.time_s)
+            windows.add(held.picture, held.time_s, held.shift)
+        needle = windows.rows()
+    n, shift = len(times), np.array(shifts).reshape(-1, 2)
+    path = TargetPath.nowhere(n) if target is None else target.path(shift)
+    return Tracking(_track(np.array(times, dtype=float), needle, path), _notes(np.array(likeness)))
 
 
 def no_track() -> Tracking:
     """Tracking of a clip that could not be followed at all: no frames, no notes."""
-    none, no_point = np.zeros(0), np.zeros((0, 2))
-    track = Track(time_s=none, target_px=no_point, target_found=none.astype(bool), **_absent(0))
-    return Tracking(track, ())
+    return Tracking(_track(np.zeros(0), NeedleRows.none(0), TargetPath.nowhere(0)), ())
 
 
-def _absent(n: int) -> dict[str, Any]:
-    """Fields of a track without a needle."""
-    nothing, no_point, never = np.full(n, np.nan), np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
-    return {
-        "needle_present": never,
-        "tip_px": no_point,
-        "tip_visible": never,
-        "tip_sd_mm": nothing,
-        "entry_px": no_point,
-        "angle_deg": nothing,
-        "shaft_visible_share": nothing,
-        "trail_end_px": no_point,
-    }
+def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
+    return Track(
+        time_s=time_s,
+        target_px=target.centre_px,
+        target_found=target.found,
+        **{item.name: getattr(needle, item.name) for item in fields(needle)},
+    )
 
 
-def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> dict[str, Any]:
-    """Fields of the track of a needle."""
+def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
+    """Turn the course of a needle into rows of the track."""
     visible = _seen(course, time_s) & (course.path.sd_mm <= SIGHT_SD_MM)
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
@@ -133,16 +130,16 @@ def _present(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane
         + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
-    return {
-        "needle_present": present,
-        "tip_px": tip,
-        "tip_visible": visible,
-        "tip_sd_mm": np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
-        "entry_px": entry,
-        "angle_deg": slope,
-        "shaft_visible_share": _shaft_share(course, path),
-        "trail_end_px": plane.to_frame_px(trail + shift),
-    }
+    return NeedleRows(
+        needle_present=present,
+        tip_px=tip,
+        tip_visible=visible,
+        tip_sd_mm=np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
+        entry_px=entry,
+        angle_deg=slope,
+        shaft_visible_share=_shaft_share(course, path),
+        trail_end_px=plane.to_frame_px(trail + shift),
+    )
 
 
 def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:

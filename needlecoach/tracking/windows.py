@@ -1,0 +1,140 @@
+"""A recording followed window by window, so that memory does not grow with its length."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from needlecoach.model import BoolArray, FloatArray, GreyImage
+from needlecoach.tracking.tip import spells
+
+# A window is long enough to hold an attempt and the looks of its places before and after.
+WINDOW_S = 24.0
+MOST_FRAMES = 900
+# It ends where no needle was in for this long, seen from far enough inside it to be sure.
+QUIET_S = 1.0
+SURE_S = 1.5
+# A needle just gone has left its trail settled, and its after-image faded, after so long.
+SETTLED_S = 2.5
+# Where a needle is in all the time, neighbouring windows share so much.
+SHARED_S = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class NeedleRows:
+    """The needle of some frames on end, a row each, as in `model.Track`."""
+
+    needle_present: BoolArray
+    tip_px: FloatArray
+    tip_visible: BoolArray
+    tip_sd_mm: FloatArray
+    entry_px: FloatArray
+    angle_deg: FloatArray
+    shaft_visible_share: FloatArray
+    trail_end_px: FloatArray
+
+    @classmethod
+    def none(cls, n: int) -> NeedleRows:
+        """Rows of n frames without a needle."""
+        nothing, no_point, never = np.full(n, np.nan), np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
+        return cls(never, no_point, never, nothing, no_point, nothing, nothing, no_point)
+
+    def cut(self, first: int, end: int) -> NeedleRows:
+        """Rows from first up to, not including, end."""
+        return NeedleRows(*(getattr(self, item.name)[first:end] for item in fields(self)))
+
+    @classmethod
+    def joined(cls, parts: list[NeedleRows]) -> NeedleRows:
+        """Rows of all parts, one after the other."""
+        return cls(*(np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(cls)))
+
+
+# Follows the needle through pictures, their times (n,) and their shifts (n, 2).
+Follow = Callable[[list[GreyImage], FloatArray, FloatArray], NeedleRows]
+
+
+class Windows:
+    """Collects steadied pictures and has them followed in windows, beside the reading of the next ones.
+
+    Use as a context manager; `rows` gives the whole once all pictures have been added.
+    """
+
+    def __init__(self, follow: Follow) -> None:
+        self._follow = follow
+        self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-follow")
+        self._pictures: list[GreyImage] = []
+        self._time_s: list[float] = []
+        self._shift: list[FloatArray] = []
+        self._fresh = 0  # pictures before this one belong to the window before and only give context
+        self._pending: tuple[Future[NeedleRows], int] | None = None
+        self._done: list[NeedleRows] = []
+
+    def __enter__(self) -> Windows:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self._worker.shutdown(cancel_futures=True)
+
+    def add(self, picture: GreyImage, time_s: float, shift: FloatArray) -> None:
+        """Take in the next picture; waits when the following lags two windows behind."""
+        self._pictures.append(picture)
+        self._time_s.append(time_s)
+        self._shift.append(shift)
+        if self._pending is not None and (self._pending[0].done() or len(self._pictures) > 2 * MOST_FRAMES):
+            self._take()
+        if self._pending is None and (end := self._end()):
+            self._submit(end)
+
+    def rows(self) -> NeedleRows:
+        """Follow what is left; rows of all pictures."""
+        while self._pending is not None or self._fresh < len(self._pictures):
+            if self._pending is not None:
+                self._take()
+            elif end := self._end():
+                self._submit(end)
+            else:
+                self._done.append(self._run(len(self._pictures)).cut(self._fresh, len(self._pictures)))
+                self._fresh = len(self._pictures)
+        return NeedleRows.joined(self._done) if self._done else NeedleRows.none(0)
+
+    def _end(self) -> int:
+        """End of the next window, set by the pictures alone; 0 while it is not full."""
+        if len(self._time_s) <= self._fresh:
+            return 0
+        full_s = self._time_s[self._fresh] + WINDOW_S
+        if len(self._pictures) >= MOST_FRAMES or self._time_s[-1] >= full_s:
+            return min(int(np.searchsorted(self._time_s, full_s)), MOST_FRAMES)
+        return 0
+
+    def _run(self, end: int) -> NeedleRows:
+        return self._follow(self._pictures[:end], np.array(self._time_s[:end]), np.array(self._shift[:end]))
+
+    def _submit(self, end: int) -> None:
+        self._pending = (self._worker.submit(self._run, end), end)
+
+    def _take(self) -> None:
+        """Keep what a window tells for sure, and begin the next one where it stops."""
+        assert self._pending is not None
+        rows, end = self._pending[0].result(), self._pending[1]
+        self._pending = None
+        cut, restart = seam(rows.needle_present, np.array(self._time_s[:end]), self._fresh)
+        self._done.append(rows.cut(self._fresh, cut))
+        del self._pictures[:restart], self._time_s[:restart], self._shift[:restart]
+        self._fresh = cut - restart
+
+
+def seam(present: BoolArray, time_s: FloatArray, fresh: int) -> tuple[int, int]:
+    """Choose where a window ends and where the next one begins, as frame numbers.
+
+    The last quiet time is best, long enough after a needle has gone for its trail to be seen; the next window
+    begins as that needle leaves. Where a needle is in all along, both windows share some seconds.
+    """
+    for first, end in reversed(spells(~present)):
+        start_s, stop_s = time_s[first], min(time_s[end - 1], time_s[-1] - SURE_S)
+        if end > fresh and stop_s - start_s >= QUIET_S and time_s[first] > time_s[fresh]:
+            return int(np.searchsorted(time_s, min(start_s + SETTLED_S, stop_s))), first
+    cut = max(int(np.searchsorted(time_s, time_s[-1] - SHARED_S)), fresh + 1)
+    return cut, max(int(np.searchsorted(time_s, time_s[cut] - SHARED_S)), 1)
