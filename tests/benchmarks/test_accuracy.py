@@ -32,13 +32,17 @@ def test_exact_results_pass(monkeypatch, tmp_path: Path, capsys) -> None:
     assert "ALL needlecoach" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("fault", ["tip", "missing tip", "passes", "outcome", "extra attempt", "no attempt"])
+@pytest.mark.parametrize(
+    "fault", ["tip", "some tips", "missing tip", "passes", "outcome", "extra attempt", "no attempt"]
+)
 def test_each_fault_breaks_the_floor(monkeypatch, tmp_path: Path, fault: str) -> None:
     record = truth_record()
     track, attempts = exact_results(record)
     match fault:
         case "tip":
             track["tip_y_px"] += 3.0  # 0.6 mm
+        case "some tips":
+            track.loc[30:33, "tip_y_px"] += 8.0  # 1.6 mm in 4 of 25 frames
         case "missing tip":
             track["tip_x_px"] = np.nan
         case "passes":

@@ -180,6 +180,24 @@ def test_attempts_are_paired_by_the_time_they_share() -> None:
     compare_attempts(record, pd.DataFrame(), tally)
     assert (tally.figures()["passes"], tally.figures()["attempts_off"]) == (0, 2)
 
+    # Too many in another clip do not make up for too few in this one.
+    compare_attempts(truth_record(), pd.concat([attempts] * 2, ignore_index=True), tally)
+    assert tally.figures()["attempts_off"] == 5
+
+
+def test_one_attempt_is_no_partner_for_two() -> None:
+    record = truth_record()
+    first = record["events"]["attempts"][0]
+    record["events"]["attempts"] = [first, {**first, "start_s": 5.0, "end_s": 8.0}]
+    tally = Tally()
+    compare_attempts(record, exact_results(record)[1].iloc[:1].assign(end_s=8.0), tally)
+    assert tally.figures()["passes"] == 0.5
+
+
+def test_the_worst_blind_advance_is_shown() -> None:
+    tally = Tally(blind_error_mm=[0.5, 4.0, 1.0])
+    assert tally.figures()["blind_max_mm"] == 4.0
+
 
 def test_clips_are_put_together_by_their_frames_not_their_means() -> None:
     total = Tally(seen_error_mm=[1.0, 1.0, 1.0])

@@ -58,10 +58,11 @@ def test_no_band_is_no_contrast_and_a_dark_one_is_nan() -> None:
     assert np.isnan(contrast.contrast_db(SCENE, truth, dark))
 
 
-def test_what_lies_below_the_shaft_does_not_count() -> None:
-    truth, pictures = drawn_speckle(SCENE, 6.0)
-    for picture in pictures:
-        cv2.line(picture, (120, 85), (420, 265), 255, thickness=5)  # 21 px down and aside: 2.4 mm
+@pytest.mark.parametrize("side", [1, -1])
+def test_what_lies_below_the_shaft_does_not_count(side: int) -> None:
+    truth, pictures = drawn_speckle(SCENE, 6.0, side=side)
+    for picture in pictures:  # 25 px down, 21 px aside: 2.4 mm
+        cv2.line(picture, (300 - 180 * side, 85), (300 + 120 * side, 265), 255, thickness=5)
     assert contrast.contrast_db(SCENE, truth, pictures) == pytest.approx(6.0, abs=0.3)
 
 
@@ -102,6 +103,9 @@ def test_frames_are_counted_whether_or_not_the_tip_counts_as_visible() -> None:
     assert figures["found"] == pytest.approx(27 / 30)
     assert figures["false"] == pytest.approx(1 / 10)
     assert figures["tip_50_mm"] == 0.0
+    assert figures["tip_95_mm"] == pytest.approx(0.0)
+    track.loc[13:16, "tip_x_px"] += 10.0
+    assert contrast.count_frames(record, track).figures()["tip_95_mm"] == pytest.approx(1.0)
     empty = contrast.count_frames(record, track.iloc[:0]).figures()
     assert empty["found"] == 0.0
     assert np.isnan(empty["tip_50_mm"])
