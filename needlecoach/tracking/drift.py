@@ -67,14 +67,19 @@ def steady(pictures: Iterable[tuple[float, GreyImage]], *, mask: BoolArray, step
         elif time_s - last.time_s < REGISTER_S:
             waiting.append((time_s, picture))
         else:
-            held = registration.hold(time_s, picture)
-            yield from _between(registration, waiting, last, held)
+            held = registration.hold(time_s, picture, last.shift)
+            for earlier in _between(registration, waiting, last, held):
+                last = earlier
+                yield earlier
+            if held.likeness < SURE:
+                held = registration.hold(time_s, picture, last.shift)
             yield held
             registration.renew(held)
             last, waiting = held, []
     for time_s, picture in waiting:
         assert registration is not None
-        yield registration.hold(time_s, picture)
+        last = registration.hold(time_s, picture, last.shift)
+        yield last
 
 
 def _between(
@@ -82,6 +87,7 @@ def _between(
 ) -> Iterator[Held]:
     """Hold the pictures between two that were registered."""
     moved_mm = np.hypot(*(after.shift - before.shift)) * registration.step_mm
+    last = before.shift
     calm = moved_mm < CALM_MM and min(before.likeness, after.likeness) >= SURE
     for time_s, picture in waiting:
         if calm:
@@ -89,7 +95,9 @@ def _between(
             shift = before.shift + share * (after.shift - before.shift)
             yield Held(_shifted(picture, shift), time_s, shift, min(before.likeness, after.likeness))
         else:
-            yield registration.hold(time_s, picture)
+            held = registration.hold(time_s, picture, last)
+            last = held.shift
+            yield held
 
 
 class _Registration:
@@ -101,17 +109,16 @@ class _Registration:
         self._reference = _windowed(picture.astype(np.float32), self._window)
         # OpenCV is half a pixel off where it pads to an odd size: a picture against itself tells.
         self._nought = np.array(cv2.phaseCorrelate(self._reference, self._reference)[0])
-        self._shift = np.zeros(2)
 
-    def hold(self, time_s: float, picture: GreyImage) -> Held:
-        """Register one picture; where that fails the last shift is kept."""
+    def hold(self, time_s: float, picture: GreyImage, last: FloatArray) -> Held:
+        """Register one picture; where that fails the last shift before it is kept."""
         grey = _windowed(picture.astype(np.float32), self._window)
         found, response = cv2.phaseCorrelate(self._reference, grey)
         shift = np.array(found) - self._nought
-        if response >= SURE and np.hypot(*shift) * self.step_mm <= LARGEST_SHIFT_MM:
-            self._shift = shift
+        if response < SURE or np.hypot(*shift) * self.step_mm > LARGEST_SHIFT_MM:
+            shift = last
         likeness = float(min(max(response, 0.0), 1.0))
-        return Held(_shifted(picture, self._shift), time_s, self._shift, likeness)
+        return Held(_shifted(picture, shift), time_s, shift, likeness)
 
     def renew(self, held: Held) -> None:
         """Take a picture for the new reference where the old one has become unlike."""

@@ -48,6 +48,8 @@ class Sheet:
         height, width = mask.shape
         inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
         inside[inside] = mask[row[inside], column[inside]]
+        # Beyond the outermost pixels' centres a sample fades to black: no part of its width may lie there.
+        inside &= ((places >= 0) & (places <= (width - 1, height - 1))).all(axis=(1, 3))
         used = int(np.flatnonzero(inside.any(axis=0)).max(initial=0)) + 1
         return cls(axis, places[:, :, :used].astype(np.float32), inside[:, :used])
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
-from needlecoach.model import GreyImage
+from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis
+
+FloatImage = npt.NDArray[np.float32]
 
 SAMPLE_MM = 0.05
 BACK_MM = 1.6
@@ -21,17 +25,25 @@ SMOOTH_MM = 0.12
 # does.
 OFF_AXIS_GREY = 40.0
 CLIMB = 5
-# At the end of an even line the echo has fallen by half, 6 dB: 25 of 255 greys at a dynamic range of 60 dB.
-LINE_END_GREY = 25.0
+# Fallen by half, 6 dB, is 25 of 255 greys at a dynamic range of 60 dB; it does so within so many mm.
+HALF_GREY = 25.0
+FALL_MM = 1.5
+WIDE_MM = 1.2
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A local peak of brightness: mm along the axis from the entry, mm across (below is positive), grey."""
+    """The outer end of the bright row that a needle makes, in mm along the axis from the entry.
 
-    along_mm: float
+    `end_mm` is where brightness has fallen by half beyond the outermost bright peak; `across_mm` (below is
+    positive) and `grey` are that peak's; `half_width_mm` is how far it takes to fall by half across the
+    shaft, upwards, where no copies lie; NaN where it does not.
+    """
+
+    end_mm: float
     across_mm: float
     grey: float
+    half_width_mm: float
 
 
 def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Spot | None:
@@ -48,25 +60,55 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
     shaft behind it is a row of such spots, so the outermost of the bright ones is taken, or the end of the
     row where it has no peak of its own.
     """
-    along = np.arange(guess_mm - BACK_MM, guess_mm + AHEAD_MM, SAMPLE_MM)
-    across = np.arange(-ACROSS_MM, ACROSS_MM + 1e-9, SAMPLE_MM)
+    along = np.arange(guess_mm - BACK_MM, guess_mm + AHEAD_MM + FALL_MM, SAMPLE_MM)
+    across = np.arange(-WIDE_MM, WIDE_MM + 1e-9, SAMPLE_MM)
     points = axis.points(frame, along[None, :], across[:, None])
     patch = cv2.remap(
         picture, points[..., 0].astype(np.float32), points[..., 1].astype(np.float32), cv2.INTER_CUBIC
     ).astype(np.float32)
     patch = np.asarray(cv2.GaussianBlur(patch, (0, 0), SMOOTH_MM / SAMPLE_MM), dtype=np.float32)
     leaning = patch - OFF_AXIS_GREY * (across[:, None] / ACROSS_MM).astype(np.float32) ** 2
+    leaning[np.abs(across) > ACROSS_MM + 1e-9] = -np.inf
     ridge = leaning.max(axis=0)
-    inner = ridge[1:-1]
-    peak = np.flatnonzero((inner >= ridge[:-2]) & (inner > ridge[2:])) + 1
-    peak = peak[ridge[peak] >= ridge.max() - FAINTER_GREY]
+    searched = ridge[: len(ridge) - round(FALL_MM / SAMPLE_MM)]
+    inner = searched[1:-1]
+    peak = np.flatnonzero((inner >= searched[:-2]) & (inner > searched[2:])) + 1
+    peak = peak[searched[peak] >= searched.max() - FAINTER_GREY]
     if peak.size:
         column = int(peak[-1])
-    elif ridge[-1] < ridge.max() - FAINTER_GREY:
-        column = int(np.flatnonzero(ridge >= ridge.max() - LINE_END_GREY)[-1])
+    elif searched[-1] < searched.max() - FAINTER_GREY:
+        column = int(np.argmax(searched))
     else:
         return None
     # The price chooses the peak but must not shift it.
     start = max(0, int(np.argmax(leaning[:, column])) - CLIMB)
     row = start + int(np.argmax(patch[start : start + 2 * CLIMB + 1, column]))
-    return Spot(float(along[column]), float(across[row]), float(patch[row, column]))
+    grey = float(patch[row, column])
+    beyond = _fall(ridge[column:], HALF_GREY)
+    if np.isnan(beyond):
+        return None
+    upwards = _fall(patch[row::-1, column], HALF_GREY)
+    return Spot(float(along[column]) + beyond, float(across[row]), grey, upwards)
+
+
+def _fall(profile: FloatImage, by_grey: float) -> float:
+    """Way until a profile has fallen by so many greys below its first value, mm; NaN when it does not."""
+    level = profile[0] - by_grey
+    below = np.flatnonzero(profile < level)
+    if not below.size:
+        return np.nan
+    i = int(below[0])
+    return SAMPLE_MM * float(i - (level - profile[i]) / (profile[i - 1] - profile[i]))
+
+
+def tip_places_mm(spots: Sequence[Spot | None]) -> FloatArray:
+    """Place of the tip along the axis, (n,), NaN where no spot was found.
+
+    The picture of any point falls by half within the point-spread function's half-width, which is much the
+    same along the shaft as across it: the tip lies that far behind the end of the brightness, whether it has
+    a peak of its own or not. The width is learned from all spots.
+    """
+    ends = np.array([np.nan if spot is None else spot.end_mm for spot in spots], dtype=float)
+    widths = np.array([spot.half_width_mm for spot in spots if spot is not None], dtype=float)
+    known = widths[np.isfinite(widths)]
+    return ends - (float(np.median(known)) if known.size else 0.0)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target
+from needlecoach.tracking.drift import LARGEST_SHIFT_MM
 from needlecoach.tracking.plane import Plane
 
 FloatImage = npt.NDArray[np.float32]
@@ -116,6 +117,7 @@ class TargetFollower:
         self._detail = _detail(marked) if usual < LASTING else None
         self._usual = max(usual, LOWEST_USUAL)
         self._last, self._sure, self._lost_for = np.zeros(2), np.zeros(2), 0
+        self._met = False
         self._time_s: list[float] = []
         self._voted: list[int] = []
         self._offset: list[FloatArray] = []
@@ -154,15 +156,17 @@ class TargetFollower:
 
     def _follow(self, picture: GreyImage) -> tuple[FloatArray, bool]:
         """Offset from the marked place in the next picture, and whether it was found."""
-        needed = self._usual * (REGAIN if self._lost_for else HOLD)
+        needed = self._usual * (HOLD if self._met and not self._lost_for else REGAIN)
         vote = _vote(picture, self._patch, self._last, NEAR_PX)
-        if (vote.at_edge or vote.likeness < needed) and self._lost_for % WIDE_EVERY == 0:
-            wide_px = max(NEAR_PX + 1, round(WIDE_MM / self._plane.step_mm))
+        if (not self._met or vote.at_edge or vote.likeness < needed) and self._lost_for % WIDE_EVERY == 0:
+            # By the marked frame the picture may have drifted, which the steadied ones have not.
+            wide_mm = WIDE_MM if self._met else WIDE_MM + LARGEST_SHIFT_MM
+            wide_px = max(NEAR_PX + 1, round(wide_mm / self._plane.step_mm))
             vote = _vote(picture, self._patch, self._last, wide_px)
         if vote.likeness < needed:
             self._last, self._lost_for = self._sure, self._lost_for + 1
             return self._sure, False
-        self._last, self._lost_for = vote.offset, 0
+        self._last, self._lost_for, self._met = vote.offset, 0, True
         belief = np.clip((vote.likeness / self._usual - HOLD) / (SURE - HOLD), 0, 1)
         if belief == 1:
             self._sure = vote.offset

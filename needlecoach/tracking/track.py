@@ -14,6 +14,7 @@ from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
@@ -108,10 +109,11 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
     present = np.isfinite(path.position_mm)
     visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM
     along, across = path.position_mm.copy(), np.zeros(len(present))
+    places = tip_places_mm(course.spots)
     for i in np.flatnonzero(visible):
         spot = course.spots[i]
         if spot is not None:
-            along[i], across[i] = spot.along_mm, spot.across_mm
+            along[i], across[i] = places[i], spot.across_mm
     axis = course.axis
     tip = plane.to_frame_px(
         np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift
@@ -164,7 +166,7 @@ def _seen(course: Course, time_s: FloatArray) -> BoolArray:
     for i, spot in enumerate(course.spots):
         if spot is None:
             continue
-        centre = round(spot.along_mm / SAMPLE_MM)
+        centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
         near, wide = round(1.0 / SAMPLE_MM), round(4.0 / SAMPLE_MM)
         reference = course.before[i]
         if np.isnan(reference[max(0, centre - wide) : centre + wide]).all():

@@ -136,5 +136,8 @@ def seam(present: BoolArray, time_s: FloatArray, fresh: int) -> tuple[int, int]:
         start_s, stop_s = time_s[first], min(time_s[end - 1], time_s[-1] - SURE_S)
         if end > fresh and stop_s - start_s >= QUIET_S and time_s[first] > time_s[fresh]:
             return int(np.searchsorted(time_s, min(start_s + SETTLED_S, stop_s))), first
-    cut = max(int(np.searchsorted(time_s, time_s[-1] - SHARED_S)), fresh + 1)
-    return cut, max(int(np.searchsorted(time_s, time_s[cut] - SHARED_S)), 1)
+    # A short window (many pictures a second, a hole in the recording) must bring some rows of its own too.
+    shared_s = min(SHARED_S, (time_s[-1] - time_s[0]) / 3)
+    cut = max(int(np.searchsorted(time_s, time_s[-1] - shared_s)), fresh + 1)
+    last_s = time_s[min(cut, len(time_s) - 1)]
+    return cut, max(int(np.searchsorted(time_s, last_s - shared_s)), 1)
