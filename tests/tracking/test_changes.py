@@ -105,6 +105,62 @@ def test_blocks_follow_the_clock_not_the_frame_number() -> None:
     assert np.diff(changes.time_s).max() > 1.0
 
 
+def test_the_excess_at_points_is_over_what_was_before_and_will_be_after() -> None:
+    """Against a gel that stays even, the pictures of one block themselves: by the bar's 90 greys, no less."""
+    shown = pictures(np.full(SIZE[::-1], 60.0), between(30, 50), noise=0)
+    changes = find_changes(shown, np.arange(N) / FPS, mask=MASK, step_mm=STEP_MM)
+    points = np.array([[[60.0, 49.5], [60.0, 20.0]], [[40.0, 49.0], [1.0, 49.5]]], dtype=np.float32)
+
+    excess = changes.excess_at(shown[40:42], int(changes.block_of[40]), points)
+    gone = changes.excess_at(shown[60:62], int(changes.block_of[60]), points)
+
+    np.testing.assert_allclose(excess, [[EXCESS, 0], [EXCESS, 0]], atol=1)
+    np.testing.assert_allclose(gone, 0, atol=1)
+
+
+@pytest.mark.parametrize("block", [0, -1], ids=["in the first block", "in the last block"])
+def test_the_excess_in_the_outermost_blocks_is_one_sided(block: int) -> None:
+    """Before the first block and after the last nothing is known: the other side counts for a share."""
+    shown = pictures(np.full(SIZE[::-1], 60.0), between(0, 10) + between(N - 10, N), noise=0)
+    changes = find_changes(shown, np.arange(N) / FPS, mask=MASK, step_mm=STEP_MM)
+    frame = 0 if block == 0 else N - 1
+
+    excess = changes.excess_at(
+        [shown[frame]], int(changes.block_of[frame]), np.array([[60.0, 49.5]], np.float32)
+    )
+
+    np.testing.assert_allclose(excess, ONE_SIDED_SHARE * EXCESS, atol=1)
+
+
+def test_the_excess_of_several_pictures_is_that_of_their_mean() -> None:
+    shown = pictures(np.full(SIZE[::-1], 60.0), between(30, 50), noise=0)
+    changes = find_changes(shown, np.arange(N) / FPS, mask=MASK, step_mm=STEP_MM)
+
+    excess = changes.excess_at(
+        [shown[40], shown[60]], int(changes.block_of[40]), np.array([[60.0, 49.5]], np.float32)
+    )
+
+    np.testing.assert_allclose(excess, EXCESS / 2, atol=1)
+
+
+def test_past_and_future_are_the_darkest_looks_on_either_side() -> None:
+    """In between two bars of 90 and 40 greys the place was as dark as 60; what is dilated stays bright."""
+    frames = np.arange(N)
+    lit = np.where(frames < 20, EXCESS, np.where(frames >= 60, 40.0, 0.0))
+    changes = find_changes(
+        pictures(np.full(SIZE[::-1], 60.0), lit, noise=0), frames / FPS, mask=MASK, step_mm=STEP_MM
+    )
+    on = (slice(None), 50, 60)
+
+    first, last = changes.block_of[19], changes.block_of[60]
+    assert changes.past.dtype == changes.future.dtype == np.uint8
+    # The bar of four rows loses 6 of its 90 greys to the smoothing.
+    np.testing.assert_allclose(changes.past[on][: first + 1].astype(float), 54 + EXCESS, atol=3)
+    np.testing.assert_allclose(changes.past[on][first + 1 :].astype(float), 60, atol=3)
+    np.testing.assert_allclose(changes.future[on][:last].astype(float), 60, atol=3)
+    np.testing.assert_allclose(changes.future[on][last:].astype(float), 100, atol=3)
+
+
 def test_nothing_stands_out_at_the_rim_of_the_mask() -> None:
     mask = np.zeros(SIZE[::-1], dtype=bool)
     mask[20:80, 30:90] = True

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from needlecoach.tracking.drift import LARGEST_SHIFT_MM, steady
+from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Held, steady
 
 Gel = Callable[..., np.ndarray]
 SIZE = (240, 220)
@@ -36,6 +36,18 @@ def moved(
     return pictures
 
 
+def held(pictures: list[np.ndarray], *, mask: np.ndarray = WHOLE, fps: float = 10.0) -> list[Held]:
+    """Pictures steadied; at 10 a second all are registered."""
+    shown = [(i / fps, picture) for i, picture in enumerate(pictures)]
+    out = list(steady(shown, mask=mask, step_mm=STEP_MM))
+    assert [each.time_s for each in out] == [time_s for time_s, _ in shown]
+    return out
+
+
+def shifts(out: list[Held]) -> np.ndarray:
+    return np.array([each.shift for each in out])
+
+
 @pytest.fixture(scope="module")
 def block(gel: Gel) -> np.ndarray:
     return gel(3, size=(SIZE[0] + 2 * MARGIN, SIZE[1] + 2 * MARGIN))
@@ -49,13 +61,14 @@ WAYS = [(7.3, -4.6), (-11.4, 2.7), (6.2, 3.5), (-4.8, -5.1)]
 MASKS = [pytest.param(WHOLE, id="rectangle"), pytest.param(sector_mask(), id="standing sector")]
 
 
-def drift_error_px(block: np.ndarray, end: tuple[float, float], mask: np.ndarray) -> float:
+def drift_error_px(
+    block: np.ndarray, end: tuple[float, float], mask: np.ndarray, *, n: int = 24, fps: float = 10.0
+) -> float:
     """Largest error of any frame's shift along either axis."""
-    offsets = ramp(*end)
-    steadied, shift, likeness = steady(moved(block, offsets, mask=mask), mask=mask, step_mm=STEP_MM)
-    assert len(steadied) == len(offsets)
-    assert likeness.min() > 0.4
-    return float(np.abs(shift - offsets).max())
+    offsets = ramp(*end, n=n)
+    out = held(moved(block, offsets, mask=mask), mask=mask, fps=fps)
+    assert min(each.likeness for each in out) > 0.4
+    return float(np.abs(shifts(out) - offsets).max())
 
 
 @pytest.mark.parametrize("mask", MASKS)
@@ -64,43 +77,94 @@ def test_a_slow_drift_is_followed(block: np.ndarray, end: tuple[float, float], m
     assert drift_error_px(block, end, mask) < 0.25
 
 
-def test_what_stands_still_is_left_alone(block: np.ndarray) -> None:
-    _, shift, _ = steady(moved(block, ramp(0, 0)), mask=WHOLE, step_mm=STEP_MM)
+@pytest.mark.parametrize("end", WAYS)
+def test_a_slow_drift_is_followed_at_30_pictures_a_second(
+    block: np.ndarray, end: tuple[float, float]
+) -> None:
+    """Over 74 pictures every sub-pixel place occurs: registering each of them errs by as much as 0.25 px."""
+    assert drift_error_px(block, end, WHOLE, n=74, fps=30.0) < 0.3
 
-    np.testing.assert_allclose(shift, 0, atol=0.1)
+
+def test_pictures_between_two_registered_lie_on_the_straight_line_in_time(block: np.ndarray) -> None:
+    """Uneven times, as of a recording with a variable frame rate: registered at 0, 0.1, 0.2 and 0.31 s."""
+    time_s = np.array([0, 0.02, 0.09, 0.1, 0.15, 0.2, 0.22, 0.25, 0.31])
+    offsets = np.outer(time_s, [4.0, 0.0])
+    shown = zip(time_s, moved(block, offsets), strict=True)
+
+    shift = shifts(list(steady(shown, mask=WHOLE, step_mm=STEP_MM)))
+
+    sure = np.isin(time_s, [0, 0.1, 0.2, 0.31])
+    for axis in (0, 1):
+        line = np.interp(time_s, time_s[sure], shift[sure, axis])
+        np.testing.assert_allclose(shift[:, axis], line, atol=1e-9)
+    np.testing.assert_allclose(shift, offsets, atol=0.25)
+
+
+@pytest.mark.parametrize("first", [6, 7, 8, 9])
+def test_a_jump_between_two_registered_pictures_is_not_smeared(block: np.ndarray, first: int) -> None:
+    """At 30 a second every third picture is registered; the probe slips by 1.2 mm between two pictures."""
+    offsets = np.where(np.arange(16)[:, None] < first, 0.0, [6.5, -4.5])
+
+    out = held(moved(block, offsets), fps=30.0)
+
+    np.testing.assert_allclose(shifts(out), offsets, atol=0.25)
+
+
+@pytest.mark.parametrize("lost", [7, 8, 9, 10, 12])
+def test_a_lost_picture_keeps_the_shift_of_the_one_before_it(block: np.ndarray, gel: Gel, lost: int) -> None:
+    """The probe slips at picture 8 of 30 a second, and one picture shows something else altogether."""
+    offsets = np.where(np.arange(16)[:, None] < 8, 0.0, [6.5, -4.5])
+    pictures = moved(block, offsets)
+    pictures[lost] = gel(77).astype(np.uint8)
+
+    shift = shifts(held(pictures, fps=30.0))
+
+    np.testing.assert_allclose(np.delete(shift, lost, axis=0), np.delete(offsets, lost, axis=0), atol=0.25)
+    np.testing.assert_allclose(shift[lost], offsets[lost - 1], atol=0.25)
+
+
+def test_what_stands_still_is_left_alone(block: np.ndarray) -> None:
+    out = held(moved(block, ramp(0, 0)))
+
+    np.testing.assert_allclose(shifts(out), 0, atol=0.1)
 
 
 def test_what_stands_still_is_left_alone_at_any_size(gel: Gel) -> None:
     """373 px are padded to a transform of 375, an odd size, where OpenCV alone is half a pixel off."""
     picture = gel(3, size=(373, 220)).astype(np.uint8)
 
-    _, shift, _ = steady([picture] * 3, mask=np.ones((220, 373), dtype=bool), step_mm=STEP_MM)
+    out = held([picture] * 3, mask=np.ones((220, 373), dtype=bool))
 
-    np.testing.assert_allclose(shift, 0, atol=0.1)
+    np.testing.assert_allclose(shifts(out), 0, atol=0.1)
 
 
-def test_steadied_pictures_show_every_thing_in_its_first_place(block: np.ndarray) -> None:
-    pictures = moved(block, ramp(9.5, 4.25), noise=0)
+@pytest.mark.parametrize(("n", "fps", "frame"), [(24, 10.0, 23), (74, 30.0, 71), (74, 30.0, 73)])
+def test_steadied_pictures_show_every_thing_in_its_first_place(
+    block: np.ndarray, n: int, fps: float, frame: int
+) -> None:
+    """Of 74 at 30 a second the one numbered 71 lies between two that are registered, 73 after the last."""
+    pictures = moved(block, ramp(9.5, 4.25, n=n), noise=0)
 
-    steadied, _, _ = steady(pictures, mask=WHOLE, step_mm=STEP_MM)
+    out = held(pictures, fps=fps)
 
     inner = np.s_[20:-20, 20:-20]
-    first, last = pictures[0][inner].astype(float), pictures[-1][inner].astype(float)
-    held = steadied[-1][inner].astype(float)
-    assert np.corrcoef(first.ravel(), last.ravel())[0, 1] < 0.3
-    assert np.corrcoef(first.ravel(), held.ravel())[0, 1] > 0.92
-    assert steadied[0].dtype == steadied[-1].dtype == np.uint8
+    first, late = pictures[0][inner].astype(float), pictures[frame][inner].astype(float)
+    steadied = out[frame].picture[inner].astype(float)
+    assert np.corrcoef(first.ravel(), late.ravel())[0, 1] < 0.3
+    assert np.corrcoef(first.ravel(), steadied.ravel())[0, 1] > 0.92
+    assert out[0].picture.dtype == out[frame].picture.dtype == np.uint8
 
 
-def test_a_sweep_is_unlike_and_moves_nothing(gel: Gel) -> None:
+@pytest.mark.parametrize("fps", [10.0, 30.0])
+def test_a_sweep_is_unlike_and_moves_nothing(gel: Gel, fps: float) -> None:
     """In a sweep the speckle is new all the time: there is no shift to be found."""
     pictures = [gel(seed).astype(np.uint8) for seed in range(12)]
 
-    _, shift, likeness = steady(pictures, mask=WHOLE, step_mm=STEP_MM)
+    out = held(pictures, fps=fps)
 
-    assert likeness[0] == 1
-    assert likeness[1:].max() < 0.3
-    np.testing.assert_array_equal(shift, 0)
+    assert out[0].likeness == 1
+    assert max(each.likeness for each in out[1:]) < 0.3
+    np.testing.assert_array_equal(shifts(out), 0)
 
 
 def test_a_jump_further_than_a_hand_drifts_is_not_taken(gel: Gel) -> None:
@@ -108,14 +172,10 @@ def test_a_jump_further_than_a_hand_drifts_is_not_taken(gel: Gel) -> None:
     wide = gel(4, size=(SIZE[0] + 2 * MARGIN + reach + 40, SIZE[1] + 2 * MARGIN))
     pictures = moved(wide, np.array([[0.0, 0.0], [-(reach + 8.0), 0.0]]))
 
-    _, shift, _ = steady(pictures, mask=WHOLE, step_mm=STEP_MM)
+    out = held(pictures)
 
-    np.testing.assert_array_equal(shift[1], [0, 0])
+    np.testing.assert_array_equal(out[1].shift, [0, 0])
 
 
 def test_no_pictures_have_no_shift() -> None:
-    steadied, shift, likeness = steady([], mask=WHOLE, step_mm=STEP_MM)
-
-    assert steadied == []
-    assert shift.shape == (0, 2)
-    assert likeness.shape == (0,)
+    assert held([]) == []

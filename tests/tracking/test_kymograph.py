@@ -9,11 +9,10 @@ from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.kymograph import (
     GHOST_S,
     SAMPLE_MM,
+    Sheet,
     background_strips,
     motion_strips,
-    sample_strip,
     stand_out,
-    strips,
     without_ghosts,
 )
 
@@ -32,6 +31,10 @@ def axis_of(n_frames: int, *, entry: tuple[float, float] = (0.0, 40.0), angle_de
     )
 
 
+def sheet_of(n_frames: int, *, entry: tuple[float, float] = (0.0, 40.0), angle_deg: float = 35.0) -> Sheet:
+    return Sheet.along(axis_of(n_frames, entry=entry, angle_deg=angle_deg), MASK)
+
+
 def at(mm: float) -> int:
     return round(mm / SAMPLE_MM)
 
@@ -43,30 +46,31 @@ class TestStrips:
         """A picture that brightens evenly by 0.5 a pixel to the right and 0.25 down."""
         x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
         picture = (0.5 * x + 0.25 * y).astype(np.float32)
-        axis = axis_of(1, entry=(30.0, 40.0))
+        sheet = sheet_of(1, entry=(30.0, 40.0))
 
-        strip = sample_strip(picture, axis, 0, 60)
+        strip = sheet.sample(picture, 0)
 
-        places = axis.points(0, np.arange(60) * SAMPLE_MM)
-        np.testing.assert_allclose(strip, 0.5 * places[:, 0] + 0.25 * places[:, 1], atol=0.1)
+        places = sheet.axis.points(0, np.arange(60) * SAMPLE_MM)
+        np.testing.assert_allclose(strip[:60], 0.5 * places[:, 0] + 0.25 * places[:, 1], atol=0.1)
 
     def test_a_strip_is_as_wide_as_the_needle_and_no_wider(self) -> None:
         along = np.zeros((HEIGHT, WIDTH), dtype=np.float32)
-        level = axis_of(1, entry=(0.0, 100.0), angle_deg=0.0)
+        level = sheet_of(1, entry=(0.0, 100.0), angle_deg=0.0)
         along[99:102] = 90
         beside = np.zeros_like(along)
         beside[106:109] = 90
 
         # Of three lines over 0.5 mm (3.3 px) the outer two lie 1.67 px off, and so see the bar at a third.
-        assert sample_strip(along, level, 0, 40)[5:].min() == pytest.approx(90 * (1 + 2 / 3) / 3, abs=1)
-        assert sample_strip(beside, level, 0, 40).max() == 0
+        assert level.sample(along, 0)[5:40].min() == pytest.approx(90 * (1 + 2 / 3) / 3, abs=1)
+        assert level.sample(beside, 0).max() == 0
 
     def test_outside_the_picture_there_is_nothing(self) -> None:
         picture = np.full((HEIGHT, WIDTH), 80, dtype=np.uint8)
         mask = MASK.copy()
         mask[:, :20] = False
 
-        grey, inside = strips([picture, picture], axis_of(2), mask)
+        sheet = Sheet.along(axis_of(2), mask)
+        grey, inside = sheet.strips([picture, picture]), sheet.inside
 
         assert grey.shape == inside.shape
         first_mm = 20 * STEP_MM / np.cos(np.radians(35))
@@ -77,6 +81,19 @@ class TestStrips:
         assert grey.shape[1] == pytest.approx(last_mm / SAMPLE_MM, abs=3)
         np.testing.assert_allclose(grey[inside], 80)
 
+    def test_run_backwards_the_strips_are_those_of_the_frames_from_the_last(self, gel: Callable) -> None:
+        """A needle that is turned and moved on from frame to frame."""
+        axis = axis_of(3)
+        axis.entry[:] += np.outer(np.arange(3), [4.0, 9.0])
+        sheet = Sheet.along(axis, MASK)
+        pictures = [gel(seed).astype(np.uint8) for seed in range(3)]
+
+        back = sheet.reversed()
+
+        np.testing.assert_array_equal(back.strips(pictures[::-1])[::-1], sheet.strips(pictures))
+        np.testing.assert_array_equal(back.inside[::-1], sheet.inside)
+        np.testing.assert_array_equal(back.axis.entry[0], axis.entry[2])
+
 
 class TestMotion:
     """What changes along a strip over a short time."""
@@ -85,7 +102,7 @@ class TestMotion:
         clip = drawn((0, -2), (0.5, -2), (2, 25), (2.6, 25), (3.4, -2), (4, -2))
         n_frames = len(clip.pictures)
 
-        motion = motion_strips(clip.pictures, clip.time_s, axis_of(n_frames), 120, over_s=0.16)
+        motion = motion_strips(clip.pictures, clip.time_s, sheet_of(n_frames), over_s=0.16)
 
         for frame in np.flatnonzero((clip.time_s > 0.9) & (clip.time_s < 1.9)):
             tip_mm = clip.insertion_mm[frame]
@@ -99,7 +116,7 @@ class TestMotion:
         clip = drawn((0, -2), (0.5, -2), (2, 25), (2.6, 25), (3.4, -2), (4, -2))
         resting = np.flatnonzero((clip.time_s > 2.2) & (clip.time_s < 2.4))
 
-        motion = motion_strips(clip.pictures, clip.time_s, axis_of(len(clip.pictures)), 120, over_s=0.16)
+        motion = motion_strips(clip.pictures, clip.time_s, sheet_of(len(clip.pictures)), over_s=0.16)
 
         assert motion[resting].mean() < 2
 
@@ -108,11 +125,11 @@ class TestMotion:
         x, _ = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
         waves = [80 + 40 * np.sin(2 * np.pi * (x - shift) / 40) for shift in (0.0, 0.8, 1.6)]
         pictures = [np.rint(wave).astype(np.uint8) for wave in waves]
-        level = axis_of(3, entry=(10.0, 100.0), angle_deg=0.0)
+        level = sheet_of(3, entry=(10.0, 100.0), angle_deg=0.0)
 
-        motion = motion_strips(pictures, np.arange(3) / 20, level, 100, over_s=0.1)
+        motion = motion_strips(pictures, np.arange(3) / 20, level, over_s=0.1)
 
-        assert motion[1].max() < 3
+        assert motion[1, :100].max() < 3
 
 
 class TestBackground:
@@ -127,7 +144,7 @@ class TestBackground:
         greys = np.where(covered > 0, 200, np.where(np.arange(self.FRAMES) < 10, 50, 90))
         pictures = [np.full((HEIGHT, WIDTH), grey, dtype=np.uint8) for grey in greys]
 
-        look = background_strips(pictures, self.TIME_S, axis_of(self.FRAMES), covered, 80)
+        look = background_strips(pictures, self.TIME_S, sheet_of(self.FRAMES), covered)
 
         assert np.isnan(look[0]).all()
         np.testing.assert_allclose(look[1:20, 2 : at(9.0)], 50, atol=0.5)
@@ -140,18 +157,32 @@ class TestBackground:
         pictures = [np.full((HEIGHT, WIDTH), 60, dtype=np.uint8)] * self.FRAMES
         covered = np.full(self.FRAMES, 10.0)
 
-        look = background_strips(pictures, self.TIME_S, axis_of(self.FRAMES), covered, 80)
+        look = background_strips(pictures, self.TIME_S, sheet_of(self.FRAMES), covered)
 
         assert np.isnan(look[:, : at(9.0)]).all()
         np.testing.assert_allclose(look[1:, at(13) : 70], 60)
+
+    @pytest.mark.parametrize("entry", [(0.0, 40.0), (30.0, 90.0)])
+    def test_the_look_of_what_never_changes_is_its_strip(
+        self, entry: tuple[float, float], gel: Callable
+    ) -> None:
+        """Wherever in the picture the shaft lies, and whatever is remembered of the rest."""
+        pictures = [gel(6).astype(np.uint8)] * 5
+        sheet = sheet_of(5, entry=entry)
+
+        look = background_strips(pictures, np.arange(5) / 20, sheet, np.zeros(5))
+
+        known = np.isfinite(look)
+        assert known[1:][sheet.inside[1:]].all()
+        np.testing.assert_allclose(look[known], sheet.strips(pictures)[known], atol=0.5)
 
     def test_run_backwards_it_gives_the_next_look(self) -> None:
         covered = np.where(np.arange(self.FRAMES) < 20, 10.0, 0.0)
         greys = np.where(covered > 0, 200, 90)
         pictures = [np.full((HEIGHT, WIDTH), grey, dtype=np.uint8) for grey in greys]
-        back = axis_of(self.FRAMES).reversed()
+        back = sheet_of(self.FRAMES).reversed()
 
-        look = background_strips(pictures[::-1], self.TIME_S[::-1], back, covered[::-1], 80)[::-1]
+        look = background_strips(pictures[::-1], self.TIME_S[::-1], back, covered[::-1])[::-1]
 
         np.testing.assert_allclose(look[:20, 2 : at(9.0)], 90, atol=0.5)
         assert np.isnan(look[-1]).all()

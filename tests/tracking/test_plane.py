@@ -1,5 +1,6 @@
 """The working picture keeps places and millimetres: drawn dots and invented regions."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -100,3 +101,88 @@ def test_depth_runs_from_the_probe_face_along_the_beam() -> None:
 def test_a_picture_of_a_few_millimetres_is_not_scored() -> None:
     with pytest.raises(UnscorableError, match=r"4 x 3\.8 mm .* check --scale"):
         Plane(RECTANGLE, Scale.from_mm_per_px(0.01))
+
+
+def plane_of_zoom(zoom: float) -> Plane:
+    """Plane with that many frame pixels per working pixel, as nearly as whole pixels allow.
+
+    Below 1 only where the picture is narrower than the fewest working pixels: 13 px of 0.4 mm become 16.
+    """
+    if zoom < 1:
+        return Plane(Region("rectangle", (40, 30, 13, 300)), Scale.from_mm_per_px(0.4))
+    return Plane(Region("rectangle", (40, 30, 403, 377)), Scale.from_mm_per_px(FINEST_STEP_MM / zoom))
+
+
+ZOOMS = pytest.mark.parametrize("zoom", [0.8, 1.3, 2.0, 2.3, 3.7])
+
+
+@ZOOMS
+def test_resampling_is_as_good_as_averaging_over_every_working_pixel(zoom: float) -> None:
+    """Reference: OpenCV's area averaging, and bilinear reading where that is not defined (below 1)."""
+    plane = plane_of_zoom(zoom)
+    x, y, w, h = plane.region.box_px
+    actual = w / plane.size[0]
+    assert actual == pytest.approx(zoom, rel=0.03)
+    columns, rows = np.meshgrid(np.arange(460), np.arange(440))
+    waves = np.sin(columns / (7 * actual)) * np.cos(rows / (9 * actual) + 1) + 0.4 * np.sin(
+        (columns + rows) / 50
+    )
+    frame = np.rint(120 + 60 * waves).astype(np.uint8)
+
+    picture = plane.resample(frame).astype(float)
+
+    how = cv2.INTER_AREA if actual >= 1 else cv2.INTER_LINEAR
+    reference = cv2.resize(frame[y : y + h, x : x + w], plane.size, interpolation=how).astype(float)
+    assert picture.shape == reference.shape == plane.mask.shape
+    difference = (picture - reference)[1:-1, 1:-1]
+    # Rounding alone makes 0.4; a shift of the rest by a tenth of a pixel makes it 0.66.
+    assert np.sqrt((difference**2).mean()) < 0.55
+    # Averages of four that end in a half are rounded up.
+    assert abs(difference.mean()) < 0.25
+    assert np.abs(picture - reference).max() <= 5
+
+
+@ZOOMS
+@pytest.mark.parametrize("part", [0.0, 0.25, 0.5, 0.8])
+def test_a_bright_spot_keeps_its_place_at_every_zoom(zoom: float, part: float) -> None:
+    """Spots in the middle and near every corner, off the pixels' centres by a part of one."""
+    plane = plane_of_zoom(zoom)
+    x, y, w, h = plane.region.box_px
+    columns, rows = np.meshgrid(np.arange(460), np.arange(440))
+    u, v = np.meshgrid(np.arange(plane.size[0]), np.arange(plane.size[1]))
+    sigma_px = 1.5 * max(w / plane.size[0], 1.0)
+    for across, down in [(0.5, 0.5), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)]:
+        margin_px = 4 * sigma_px if w > 13 else 6
+        spot_px = np.array(
+            [
+                round(x + margin_px + across * (w - 1 - 2 * margin_px)) + part,
+                round(y + margin_px + down * (h - 1 - 2 * margin_px)) - part,
+            ]
+        )
+        away = (columns - spot_px[0]) ** 2 + (rows - spot_px[1]) ** 2
+        frame = np.rint(240 * np.exp(-0.5 * away / sigma_px**2)).astype(np.uint8)
+
+        picture = plane.resample(frame).astype(float)
+
+        found = np.array([(u * picture).sum(), (v * picture).sum()]) / picture.sum()
+        np.testing.assert_allclose(found, plane.from_frame_px(spot_px), atol=0.1)
+
+
+@ZOOMS
+def test_an_even_picture_stays_even_to_its_very_edge(zoom: float) -> None:
+    plane = plane_of_zoom(zoom)
+    x, y, w, h = plane.region.box_px
+    frame = np.zeros((440, 460), dtype=np.uint8)
+    frame[y : y + h, x : x + w] = 90
+
+    np.testing.assert_array_equal(plane.resample(frame), np.full(plane.mask.shape, 90))
+
+
+def test_single_bright_pixels_are_averaged_not_skipped() -> None:
+    """Every second pixel bright: reading single pixels would show stripes, averaging shows their mean."""
+    plane = Plane(Region("rectangle", (41, 33, 400, 380)), Scale.from_mm_per_px(FINEST_STEP_MM / 2))
+    frame = np.zeros((440, 460), dtype=np.uint8)
+    frame[:, ::2] = 200
+
+    assert plane.size == (200, 190)
+    np.testing.assert_allclose(plane.resample(frame).astype(float), 100, atol=1)

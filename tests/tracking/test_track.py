@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Region, Scale, Target, Track
+from needlecoach.tracking import windows
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.target import TargetFollower
 from needlecoach.tracking.track import Tracking, no_track, track_clip
 
 STEP_MM = 0.15
@@ -19,7 +21,9 @@ IN_AND_OUT = ((0, -2), (0.5, -2), (2, 25), (3.2, 25), (4, -2), (4.6, -2))
 
 
 def track_of(clip, target: Target | None = None) -> Track:
-    return track_clip(iter(clip.pictures), list(clip.time_s), PLANE, target).track
+    beside = dict(enumerate(clip.pictures[:3]))
+    follower = None if target is None else TargetFollower(beside, target, PLANE)
+    return track_clip(zip(clip.time_s, clip.pictures, strict=True), PLANE, follower).track
 
 
 def error_mm(track: Track, clip) -> np.ndarray:
@@ -132,7 +136,7 @@ def test_without_a_marked_target_there_is_none(track: Track) -> None:
 def test_no_needle_is_a_track_without_one(drawn: Callable) -> None:
     empty = drawn((0, -2), (3, -2))
 
-    tracking = track_clip(iter(empty.pictures), list(empty.time_s), PLANE, None)
+    tracking = track_clip(zip(empty.time_s, empty.pictures, strict=True), PLANE, None)
 
     assert len(tracking.track) == len(empty.pictures)
     assert not tracking.track.needle_present.any()
@@ -140,10 +144,55 @@ def test_no_needle_is_a_track_without_one(drawn: Callable) -> None:
     assert tracking.notes == ()
 
 
+TWICE = ((0, -2), (0.5, -2), (2, 25), (3, 25), (4, -2), (6.5, -2), (8, 20), (9, 20), (10, -2), (11, -2))
+# In, drawn back a little, further in, and never out: every window ends with the needle in its place.
+STAYS_IN = (
+    (0, -2),
+    (0.5, -2),
+    (2, 20),
+    (3, 20),
+    (3.5, 14),
+    (5, 24),
+    (6, 24),
+    (6.7, 16),
+    (8, 25),
+    (9, 13),
+    (10, 25),
+)
+
+
+@pytest.mark.parametrize("stops", [TWICE, STAYS_IN], ids=["out between windows", "in all along"])
+def test_a_clip_of_several_windows_is_followed_as_if_it_were_one(
+    drawn: Callable, monkeypatch: pytest.MonkeyPatch, stops: tuple[tuple[float, float], ...]
+) -> None:
+    clip = drawn(*stops)
+    seams = []
+
+    def seam(present: np.ndarray, time_s: np.ndarray, fresh: int) -> tuple[int, int]:
+        seams.append(time_s[0])
+        return known(present, time_s, fresh)
+
+    known = windows.seam
+    monkeypatch.setattr(windows, "WINDOW_S", 6.0)
+    monkeypatch.setattr(windows, "SHARED_S", 2.0)
+    monkeypatch.setattr(windows, "seam", seam)
+
+    track = track_of(clip)
+
+    truly_in = np.isfinite(clip.insertion_mm)
+    error = error_mm(track, clip)[track.tip_visible]
+    assert len(seams) >= 1
+    assert len(track) == len(clip.pictures)
+    assert (track.needle_present != truly_in).sum() <= 4
+    assert (track.tip_visible & truly_in).sum() > 0.9 * truly_in.sum()
+    assert np.median(error) < 0.1
+    assert np.percentile(error, 95) < 0.3
+
+
 def test_a_sweep_is_noted_for_the_reader(gel: Callable) -> None:
     pictures = [gel(seed).astype(np.uint8) for seed in range(30)]
 
-    tracking = track_clip(iter(pictures), list(np.arange(30) / 20), PLANE, None)
+    tracking = track_clip(zip(np.arange(30) / 20, pictures, strict=True), PLANE, None)
 
     assert not tracking.track.needle_present.any()
     assert len(tracking.notes) == 1
@@ -154,7 +203,7 @@ def test_a_sweep_is_noted_for_the_reader(gel: Callable) -> None:
 def test_a_clip_of_hardly_any_frames_holds_no_needle(gel: Callable, n: int) -> None:
     pictures = [gel(0).astype(np.uint8)] * n
 
-    tracking = track_clip(iter(pictures), list(np.arange(n) / 20), PLANE, None)
+    tracking = track_clip(zip(np.arange(n) / 20, pictures, strict=True), PLANE, None)
 
     assert len(tracking.track) == n
     assert not tracking.track.needle_present.any()
