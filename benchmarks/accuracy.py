@@ -23,13 +23,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from comparison import Tally, compare_attempts, compare_frames
+from comparison import Tally, compare_attempts, compare_frames, rank_correlation
 from plain_methods import METHODS, follow_plainly, region_of, scale_of
 
 OURS = "needlecoach"
 FLOOR_MEDIAN_MM = 0.5
 FLOOR_95TH_MM = 1.5
-FEWEST_RANKED = 3
 
 
 @dataclass(frozen=True)
@@ -142,20 +141,6 @@ def compare_plainly(
         for method, track in follow_plainly(video, region_of(truth), scale_of(truth)).items():
             totals[method].add(compare_frames(truth, track))
     return totals
-
-
-def rank_correlation(one: Sequence[float], other: Sequence[float]) -> tuple[float, int]:
-    """Spearman's rank correlation of the pairs that are complete, and their number.
-
-    Returns
-    -------
-    tuple of float and int
-        NaN with under three pairs, or when one of both never changes.
-    """
-    pairs = pd.DataFrame({"one": one, "other": other}).dropna().rank()
-    if len(pairs) < FEWEST_RANKED or (pairs.nunique() == 1).any():
-        return np.nan, len(pairs)
-    return float(np.corrcoef(pairs["one"], pairs["other"])[0, 1]), len(pairs)
 
 
 def confidence_words(clips: dict[str, Compared]) -> str:

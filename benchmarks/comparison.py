@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -14,6 +15,7 @@ TOUCHING_MM = 0.3
 BLIND_MM = 1.5
 BLIND_SHARE = 0.15
 STROKES_OFF = 1
+FEWEST_RANKED = 3
 
 
 @dataclass
@@ -211,3 +213,17 @@ def _compare_attempt(tally: Tally, want: dict[str, Any], got: pd.Series) -> None
     if np.isfinite(error := off("blind_advance_mm", blind)):
         tally.blind_error_mm.append(error)
         tally.blind_right.append(error <= max(BLIND_MM, BLIND_SHARE * blind))
+
+
+def rank_correlation(one: Sequence[float], other: Sequence[float]) -> tuple[float, int]:
+    """Spearman's rank correlation of the pairs that are complete, and their number.
+
+    Returns
+    -------
+    tuple of float and int
+        NaN with under three pairs, or when one of both never changes.
+    """
+    pairs = pd.DataFrame({"one": one, "other": other}).dropna().rank()
+    if len(pairs) < FEWEST_RANKED or (pairs.nunique() == 1).any():
+        return np.nan, len(pairs)
+    return float(np.corrcoef(pairs["one"], pairs["other"])[0, 1]), len(pairs)

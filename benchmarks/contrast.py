@@ -31,7 +31,7 @@ import matplotlib
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from comparison import FOUND_MM, Ruler
+from comparison import FOUND_MM, Ruler, rank_correlation
 from plain_methods import follow_plainly, region_of, scale_of
 
 from needlecoach.analyse import score_clip
@@ -184,13 +184,14 @@ def _sample(power: npt.NDArray[np.float32], points: npt.NDArray[np.float32]) -> 
 
 @dataclass(frozen=True)
 class Reading:
-    """What came of one clip: contrast asked for and measured, tip's contrast, a count per method."""
+    """What came of one clip: contrasts asked for and measured, a count per method, our confidence."""
 
     seed: int
     asked_db: float
     measured_db: float
     tip_db: float
     counts: dict[str, Count]
+    confidence: float = np.nan
 
 
 def read_scene(seed: int, contrasts_db: Sequence[float] = CONTRASTS_DB) -> list[Reading]:
@@ -210,7 +211,7 @@ def read_scene(seed: int, contrasts_db: Sequence[float] = CONTRASTS_DB) -> list[
             faint = with_needle_at(scene, asked_db + loss_db)
             truth = write_clip(faint, clip, seed=seed)
             shown_db = (contrast_db(faint, truth, _pictures(clip)), tip_contrast_db(truth))
-            readings.append(Reading(seed, asked_db, *shown_db, follow(clip, truth)))
+            readings.append(Reading(seed, asked_db, *shown_db, *follow(clip, truth)))
     return readings
 
 
@@ -226,8 +227,8 @@ def tip_contrast_db(truth: dict[str, Any]) -> float:
     )
 
 
-def follow(clip: Path, truth: dict[str, Any]) -> dict[str, Count]:
-    """Follow the needle by every method, scale and region given."""
+def follow(clip: Path, truth: dict[str, Any]) -> tuple[dict[str, Count], float]:
+    """Follow the needle by every method, scale and region given; return counts and our confidence."""
     region, scale = region_of(truth), scale_of(truth)
     card = score_clip(clip, Marks(scale=scale, region_box_px=region.box_px), no_target=True)
     ours = pd.DataFrame(
@@ -239,7 +240,7 @@ def follow(clip: Path, truth: dict[str, Any]) -> dict[str, Count]:
         }
     )
     tracks = {OURS: ours} | follow_plainly(clip, region, scale)
-    return {method: count_frames(truth, track) for method, track in tracks.items()}
+    return {method: count_frames(truth, track) for method, track in tracks.items()}, card.confidence
 
 
 def curve(readings: Iterable[Reading]) -> pd.DataFrame:
@@ -309,15 +310,31 @@ def main() -> None:
     readings.sort(key=lambda reading: (reading.seed, -reading.asked_db))
     table = curve(readings)
     print(table.round(3).to_string(index=False, na_rep="-"))
+    print(confidence_words(readings))
     if options.json is not None:
         options.json.write_text(json.dumps([flat(reading) for reading in readings], indent=1) + "\n")
     if options.chart is not None:
         draw_chart(table, options.chart)
 
 
+def confidence_words(readings: Sequence[Reading]) -> str:
+    """Say how well our confidence ranks the clips by their true tip error."""
+    errors = [reading.counts[OURS].figures() for reading in readings]
+    confidence = [reading.confidence for reading in readings]
+    half, n = rank_correlation(confidence, [error["tip_50_mm"] for error in errors])
+    most, _ = rank_correlation(confidence, [error["tip_95_mm"] for error in errors])
+    lost = [reading.confidence for reading, error in zip(readings, errors, strict=True) if not error["found"]]
+    words = (
+        f"Confidence of needlecoach over the {n} clips with a tip, Spearman's rank correlation: "
+        f"{half:+.2f} with the clip's median error, {most:+.2f} with its 95th percentile."
+    )
+    return words + (f" Highest where no tip was found: {max(lost):.2f}." if lost else "")
+
+
 def flat(reading: Reading) -> dict[str, Any]:
     """Return one clip's figures as JSON can hold them."""
     levels = {"seed": reading.seed, "shaft_db": reading.asked_db, "measured_db": reading.measured_db}
+    levels["confidence"] = reading.confidence
     return levels | {name: count.figures() for name, count in reading.counts.items()}
 
 

@@ -8,7 +8,7 @@ import accuracy
 import numpy as np
 import pandas as pd
 import pytest
-from comparison import Tally, compare_attempts, compare_frames
+from comparison import Tally, compare_attempts, compare_frames, rank_correlation
 from truths import exact_results, truth_record
 
 
@@ -107,14 +107,14 @@ def test_the_bars_are_figures_and_mark_what_misses_them() -> None:
     ],
 )
 def test_rank_correlation(confidence, error, expected) -> None:
-    value, n = accuracy.rank_correlation(confidence, error)
+    value, n = rank_correlation(confidence, error)
     assert value == pytest.approx(expected)
     assert n == np.isfinite(confidence).sum()
 
 
 def test_nothing_to_rank_is_said_in_words() -> None:
-    assert np.isnan(accuracy.rank_correlation([0.5, 0.4], [1, 2])[0])
-    assert np.isnan(accuracy.rank_correlation([0.5, 0.5, 0.5], [1, 2, 3])[0])
+    assert np.isnan(rank_correlation([0.5, 0.4], [1, 2])[0])
+    assert np.isnan(rank_correlation([0.5, 0.5, 0.5], [1, 2, 3])[0])
     assert "too few" in accuracy.confidence_words({"one": accuracy.Compared(Tally(), 0.5)})
     assert "nothing" in accuracy.confidence_words({})
 

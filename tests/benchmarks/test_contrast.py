@@ -124,6 +124,21 @@ def test_clips_of_one_contrast_are_put_together() -> None:
     assert list(table["measured_db"]) == [1.0, 1.0]
 
 
+def test_confidence_is_ranked_by_true_error() -> None:
+    readings = [
+        replace(
+            reading(0.0, 3), counts={contrast.OURS: contrast.Count([error_mm], 1)}, confidence=1 - error_mm
+        )
+        for error_mm in (0.1, 0.3, 0.2)
+    ]
+    lost = replace(readings[0], counts={contrast.OURS: contrast.Count(needle_frames=1)}, confidence=0.05)
+    words = contrast.confidence_words([*readings, lost])
+    assert "3 clips" in words
+    assert words.count("-1.00") == 2
+    assert words.endswith("0.05.")
+    assert "no tip" not in contrast.confidence_words(readings)
+
+
 def test_the_chart_is_a_small_picture(tmp_path: Path) -> None:
     rows = [
         {
