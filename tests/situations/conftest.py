@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import av
@@ -181,6 +181,18 @@ def follow(tmp_path: Path, request: pytest.FixtureRequest) -> Callable[..., Foll
         return Followed(card, truth, figures)
 
     return follow_scene
+
+
+@pytest.fixture
+def judge() -> Callable[[dict[str, Any], dict[str, float]], Followed]:
+    """Return a function that puts truth and figures together as a scored scene would be, without a card."""
+    return lambda truth, figures: Followed(SimpleNamespace(unscorable=""), truth, figures)
+
+
+@pytest.fixture
+def fairly() -> Callable[[dict[str, Any]], dict[str, Any]]:
+    """Return what leaves out of a truth what no one could be held to."""
+    return fair
 
 
 @pytest.fixture

@@ -28,7 +28,10 @@ def test_from_flat_to_steep(follow, stage, angle_deg: float) -> None:
 @pytest.mark.parametrize("bend_mm", [0.4, -0.4])
 def test_slightly_bent(follow, stage, bend_mm: float) -> None:
     """A bow of 0.4 mm over 28 mm turns the shaft's ends by 3 degrees from the chord to the tip."""
-    follow(stage(*IN_AND_OUT, side="right", look={"bend_mm": bend_mm}), seed=14).meets()
+    scene = stage(*IN_AND_OUT, side="right", look={"bend_mm": bend_mm})
+    # Truth's chord begins 3 mm outside the picture; what can be seen begins at its edge, where the bow stands
+    # 0.14-0.26 mm off already: 0.3 degrees at 28 mm of shaft, 1.2 at 12.
+    follow(scene, seed=14).meets(angle_50_deg=0.8, angle_95_deg=2.0)
 
 
 def test_in_the_picture_from_the_first_frame(follow, stage) -> None:

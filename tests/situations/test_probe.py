@@ -12,7 +12,7 @@ SCENERY = (Tube((-6, 17), 20, 25, 2.2), *THINGS)
 
 
 def test_drift(follow, stage) -> None:
-    drift = (DriftKey(0), DriftKey(5.5, 2.0, -0.8))
+    drift = (DriftKey(0), DriftKey(5.5, -2.0, -0.8))
     follow(stage(*IN_AND_OUT, things=THINGS, drift=drift), seed=51).meets()
 
 
