@@ -126,7 +126,7 @@ def test_the_excess_in_the_outermost_blocks_is_one_sided(block: int) -> None:
     frame = 0 if block == 0 else N - 1
 
     excess = changes.excess_at(
-        [shown[frame]], int(changes.block_of[frame]), np.array([[60.0, 49.5]], np.float32)
+        [shown[frame]], int(changes.block_of[frame]), np.array([[[60.0, 49.5]]], np.float32)
     )
 
     np.testing.assert_allclose(excess, ONE_SIDED_SHARE * EXCESS, atol=1)
@@ -137,10 +137,22 @@ def test_the_excess_of_several_pictures_is_that_of_their_mean() -> None:
     changes = find_changes(shown, np.arange(N) / FPS, mask=MASK, step_mm=STEP_MM)
 
     excess = changes.excess_at(
-        [shown[40], shown[60]], int(changes.block_of[40]), np.array([[60.0, 49.5]], np.float32)
+        [shown[40], shown[60]], int(changes.block_of[40]), np.array([[[60.0, 49.5]]], np.float32)
     )
 
     np.testing.assert_allclose(excess, EXCESS / 2, atol=1)
+
+
+def test_the_excess_is_over_other_blocks_not_over_its_own() -> None:
+    """Bright but for one block: a bright picture in that block is as bright as before and after."""
+    shown = pictures(np.full(SIZE[::-1], 60.0), EXCESS - between(40, 44), noise=0)
+    changes = find_changes(shown, np.arange(N) / FPS, mask=MASK, step_mm=STEP_MM)
+    assert changes.block_of[39] < changes.block_of[40] == changes.block_of[43] < changes.block_of[44]
+
+    excess = changes.excess_at([shown[39]], int(changes.block_of[40]), np.array([[[60.0, 49.5]]], np.float32))
+
+    # The smoothing of the looks takes 6 greys off the bar.
+    assert excess.max() < 10
 
 
 def test_past_and_future_are_the_darkest_looks_on_either_side() -> None:
@@ -165,11 +177,13 @@ def test_nothing_stands_out_at_the_rim_of_the_mask() -> None:
     mask = np.zeros(SIZE[::-1], dtype=bool)
     mask[20:80, 30:90] = True
 
-    changes = find_changes(
-        pictures(np.full(SIZE[::-1], 60.0), between(30, 50)), np.arange(N) / FPS, mask=mask, step_mm=STEP_MM
-    )
+    shown = pictures(np.full(SIZE[::-1], 60.0), between(30, 50))
+    changes = find_changes(shown, np.arange(N) / FPS, mask=mask, step_mm=STEP_MM)
 
     assert (changes.mask <= mask).all()
     assert not changes.mask[20].any() and changes.mask[50, 60]
     assert (changes.pictures[:, ~changes.mask] == 0).all()
     assert changes.pictures[changes.block_of[40], 50, 60] > 40
+    places = np.array([[[60.0, 49.5], [31.0, 49.5], [25.0, 49.5]]], np.float32)
+    excess = changes.excess_at(shown[40:41], int(changes.block_of[40]), places)
+    np.testing.assert_allclose(excess, [[EXCESS, 0, 0]], atol=8)
