@@ -56,12 +56,12 @@ def steady(pictures: Iterable[tuple[float, GreyImage]], *, mask: BoolArray, step
     reference. A probe in the hand drifts slowly: a picture every tenth of a second is registered, those in
     between only where it moved.
     """
-    registration: _Registration | None = None
+    registration: Registration | None = None
     waiting: list[tuple[float, GreyImage]] = []
     last = Held(np.zeros((1, 1), dtype=np.uint8), -np.inf, np.zeros(2), 1.0)
     for time_s, picture in pictures:
         if registration is None:
-            registration = _Registration(picture, mask, step_mm)
+            registration = Registration(picture, mask, step_mm)
             last = Held(picture, time_s, np.zeros(2), 1.0)
             yield last
         elif time_s - last.time_s < REGISTER_S:
@@ -83,7 +83,7 @@ def steady(pictures: Iterable[tuple[float, GreyImage]], *, mask: BoolArray, step
 
 
 def _between(
-    registration: _Registration, waiting: Sequence[tuple[float, GreyImage]], before: Held, after: Held
+    registration: Registration, waiting: Sequence[tuple[float, GreyImage]], before: Held, after: Held
 ) -> Iterator[Held]:
     """Hold the pictures between two that were registered."""
     moved_mm = np.hypot(*(after.shift - before.shift)) * registration.step_mm
@@ -100,7 +100,7 @@ def _between(
             yield held
 
 
-class _Registration:
+class Registration:
     """The reference that pictures are shifted onto."""
 
     def __init__(self, picture: GreyImage, mask: BoolArray, step_mm: float) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target
-from needlecoach.tracking.drift import LARGEST_SHIFT_MM
+from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration
 from needlecoach.tracking.plane import Plane
 
 FloatImage = npt.NDArray[np.float32]
@@ -115,6 +115,7 @@ class TargetFollower:
         self._patch = _cut_patch(marked, plane.from_frame_px(target.outline_px), plane.mask)
         usual = _usual_likeness([p for i, p in beside.items() if i != target.frame], self._patch)
         self._detail = _detail(marked) if usual < LASTING else None
+        self._marked = Registration(marked, plane.mask, plane.step_mm)
         self._usual = max(usual, LOWEST_USUAL)
         self._last, self._sure, self._lost_for = np.zeros(2), np.zeros(2), 0
         self._met = False
@@ -132,9 +133,7 @@ class TargetFollower:
         if self._detail is None:
             offset, found = self._follow(picture)
         else:
-            inside = self._plane.mask
-            likeness = np.corrcoef(self._detail[inside], _detail(picture)[inside])[0, 1]
-            offset, found = np.zeros(2), bool(likeness >= PICTURE_HOLD)
+            offset, found = self._stay(self._detail, picture, time_s)
         self._offset.append(offset)
         self._found.append(found)
 
@@ -153,6 +152,16 @@ class TargetFollower:
         offset = np.stack([np.interp(times, voted_s, column) for column in np.array(self._offset).T], axis=-1)
         found = np.interp(times, voted_s, np.array(self._found, dtype=float)) > 0.5
         return TargetPath(self._plane.to_frame_px(self._start + offset + shift), found)
+
+    def _stay(self, detail: FloatImage, picture: GreyImage, time_s: float) -> tuple[FloatArray, bool]:
+        """Offset of the whole steadied picture from the marked frame, and whether it shows the same plane."""
+        held, inside = self._marked.hold(time_s, picture, self._last), self._plane.mask
+        likeness = np.corrcoef(detail[inside], _detail(held.picture)[inside])[0, 1]
+        found = bool(likeness >= PICTURE_HOLD)
+        if found and not self._met:
+            # Steadied pictures do not move any more: registering each anew would only add its error.
+            self._last, self._met = held.shift, True
+        return self._last, found
 
     def _follow(self, picture: GreyImage) -> tuple[FloatArray, bool]:
         """Offset from the marked place in the next picture, and whether it was found."""

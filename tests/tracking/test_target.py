@@ -308,6 +308,18 @@ def test_a_target_without_texture_stays_with_the_picture(noise):
     assert path.found.tolist() == [True] * 4 + [False] * 2
 
 
+@pytest.mark.parametrize("frame", [0, 2, 5])
+def test_a_target_without_texture_is_reckoned_from_the_drift_at_its_marked_frame(frame):
+    empty = np.hypot(X - CENTRE[0], Y - CENTRE[1]) < 2 * RADIUS
+    look = np.where(empty, 70, gel(centre=np.array([-500.0, 0.0])))
+    shift = np.outer(np.arange(6), [2.0, 1.0])
+    steadied = [shown(look, seed=i) for i in range(6)]
+    recorded = [shifted(look, by, seed=i) for i, by in enumerate(shift)]
+    path = followed(steadied, marked(frame=frame, at=CENTRE + shift[frame]), shift=shift, recorded=recorded)
+    assert path.found.all()
+    assert error_mm(path, CENTRE + shift).max() <= 0.05
+
+
 def test_a_noisy_scanner_does_not_lose_it():
     offsets = push()
     pictures = [shown(moved(gel(), o), seed=i, noise=15.0) for i, o in enumerate(offsets)]
