@@ -15,6 +15,7 @@ from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import tip_places_mm
+from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
@@ -43,6 +44,12 @@ INFERRED_SD_MM = 0.6
 ACROSS_SD_MM = 0.2
 
 
+STILLS_NOTE = (
+    "So few pictures show no movement: the needle was told by its looks, and by its end having moved from "
+    "picture to picture. Check the drawn lines against the pictures."
+)
+
+
 @dataclass(frozen=True, eq=False)
 class Tracking:
     """A track and what was noticed on the way: sentences for the reader."""
@@ -66,11 +73,20 @@ def track_clip(
     Tracking
         Its track has one row per picture; no needle is a track without one, not an error.
     """
-    times, shifts, likeness = [], [], []
+    times: list[float] = []
+    shifts: list[FloatArray] = []
+    likeness: list[float] = []
+    notes: list[str] = []
 
     def follow(window: list[GreyImage], time_s: FloatArray, shift: FloatArray) -> NeedleRows:
         course = follow_needle(window, time_s, plane) if len(window) > 1 else None
-        return NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
+        rows = NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
+        if rows.needle_present.any() or len(times) > MOST_STILLS:
+            return rows
+        rows = needle_in_stills(window, shift, plane)
+        if rows.needle_present.any():
+            notes.append(STILLS_NOTE)
+        return rows
 
     with Windows(follow) as windows:
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
@@ -83,7 +99,8 @@ def track_clip(
         needle = windows.rows()
     n, shift = len(times), np.array(shifts).reshape(-1, 2)
     path = TargetPath.nowhere(n) if target is None else target.path(shift)
-    return Tracking(_track(np.array(times, dtype=float), needle, path), _notes(np.array(likeness)))
+    notes += _notes(np.array(likeness))
+    return Tracking(_track(np.array(times, dtype=float), needle, path), tuple(notes))
 
 
 def no_track() -> Tracking:

@@ -23,6 +23,9 @@ SETTLED_S = 2.5
 SHARED_S = 4.0
 
 
+FLAGS = {"needle_present", "tip_visible"}
+
+
 @dataclass(frozen=True, eq=False)
 class NeedleRows:
     """The needle of some frames on end, a row each, as in `model.Track`."""
@@ -39,8 +42,13 @@ class NeedleRows:
     @classmethod
     def none(cls, n: int) -> NeedleRows:
         """Rows of n frames without a needle."""
-        nothing, no_point, never = np.full(n, np.nan), np.full((n, 2), np.nan), np.zeros(n, dtype=bool)
-        return cls(never, no_point, never, nothing, no_point, nothing, nothing, no_point)
+        shape = {item.name: (n, 2) if item.name.endswith("_px") else (n,) for item in fields(cls)}
+        return cls(
+            **{
+                name: np.zeros(n, dtype=bool) if name in FLAGS else np.full(shape[name], np.nan)
+                for name in shape
+            }
+        )
 
     def cut(self, first: int, end: int) -> NeedleRows:
         """Rows from first up to, not including, end."""
