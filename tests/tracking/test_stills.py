@@ -1,4 +1,4 @@
-"""What is made of the needles that stills may show; the looks themselves are tested in finding. Invented data."""
+"""What is made of the needles that stills may show; their looks are tested in finding. Invented data."""
 
 import numpy as np
 import pytest
@@ -42,9 +42,9 @@ def test_a_needle_whose_end_moved_is_given_in_px_of_the_frame(looks) -> None:
 
     np.testing.assert_array_equal(rows.needle_present, [True, False, True])
     np.testing.assert_array_equal(rows.tip_visible, rows.needle_present)
-    tip = np.array([10 + 80 * np.cos(np.radians(40)), 20 + 80 * np.sin(np.radians(40))]) + (60, 30)
+    tip = np.array([10 + 80 * np.cos(np.radians(40)), 20 + 80 * np.sin(np.radians(40))]) + np.array([60, 30])
     np.testing.assert_allclose(rows.tip_px[0], tip, atol=0.01)
-    np.testing.assert_allclose(rows.tip_px[2], tip + (3, -2), atol=0.01)
+    np.testing.assert_allclose(rows.tip_px[2], tip + np.array([3, -2]), atol=0.01)
     np.testing.assert_allclose(rows.entry_px[2], (73, 48), atol=0.01)
     np.testing.assert_allclose(rows.angle_deg[[0, 2]], 40)
     assert rows.tip_sd_mm[0] == STILL_SD_MM
