@@ -36,9 +36,10 @@ def test_the_clock_runs_in_its_place() -> None:
     assert columns.min() >= 10 and rows.max() <= 41 and rows.min() > 20
 
 
-def test_overlays_lie_over_the_picture_and_leave_it_alone() -> None:
-    scene = replace(practice_scene("none"), duration_s=0.2)
-    cross = Crosshair((200.0, 200.0))
+@pytest.mark.parametrize("refresh_hz", [None, 5.0])
+def test_overlays_lie_over_the_picture_and_leave_no_trace(refresh_hz: float | None) -> None:
+    scene = replace(practice_scene("none"), duration_s=0.2, refresh_hz=refresh_hz)
+    cross = Crosshair((200.0, 200.0), period_s=0.4)
     plain, marked = (
         [frame.pixels for frame, _ in simulate(shown, seed=4)]
         for shown in (scene, replace(scene, overlays=(cross,)))
