@@ -33,6 +33,23 @@ def test_pictures_recorded_twice(follow, stage, refresh_hz: float) -> None:
     follow(stage(*IN_AND_OUT, refresh_hz=refresh_hz), seed=64).meets()
 
 
+@pytest.mark.parametrize(
+    ("probe", "fps", "refresh_hz"), [("linear", 12, None), ("linear", 30, 12), ("curved", 20, None)]
+)
+def test_frame_averaging(follow, stage, probe: str, fps: float, refresh_hz: float | None) -> None:
+    """Each picture holds 45 % of the one before: what moves drags a ghost, and noise is alike in time."""
+    speed_mm_s = 12.0 if probe == "linear" else 20.0
+    scene = stage(
+        *IN_AND_OUT, probe=probe, angle_deg=48, speed_mm_s=speed_mm_s, fps=fps, refresh_hz=refresh_hz
+    )
+    averaging = replace(scene.probe, persistence=0.45)
+    # Truth tells of the echo. On the screen a passing tip is a smudge from where it is to where it was in the
+    # picture before; a minimum-jerk movement's peak speed is 1.9 times its mean.
+    travel_mm = 1.9 * speed_mm_s / (refresh_hz or fps)
+    followed = follow(replace(scene, probe=averaging), seed=71)
+    followed.meets(tip_95_mm=travel_mm + 0.3, visible_f1=0.9, found=0.94)
+
+
 @pytest.mark.parametrize("fps", [8, 60])
 def test_frame_rates(follow, stage, coding, fps: float) -> None:
     scene = stage(OUT, Stop(0, 0.8), OUT, fps=fps)
