@@ -28,6 +28,9 @@ RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
 # A single stray change deep down pulls motion there for a moment, not for this long.
 LEAST_REST_S = 0.4
+# A path this sure is kept where it does not draw back behind the bridge by more than this.
+KNOWN_SD_MM = 1.0
+DRAWN_BACK_MM = 1.0
 # Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
 BRIDGE_SD_MM = 0.5
 BRIDGE_SD_SHARE = 0.3
@@ -86,11 +89,15 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
         between = _onward(path.position_mm, seen, time_s, int(first), int(last))
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
-        deeper = moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM
-        position[hidden] = np.where(deeper, moved, between)
+        # Where the whole evidence agrees on one place no shallower than that, it knows better.
+        shown, shown_sd = path.position_mm[hidden], path.sd_mm[hidden]
+        known = (shown_sd <= KNOWN_SD_MM) & (shown >= between - DRAWN_BACK_MM)
+        deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
+        position[hidden] = np.where(known, shown, np.where(deeper, moved, between))
         travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
         rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
-        sd[hidden] = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
+        loose = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
+        sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
 

@@ -20,6 +20,7 @@ from needlecoach.tracking.kymograph import (
     stand_out,
     without_ghosts,
 )
+from needlecoach.tracking.level import levelled
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
@@ -70,6 +71,7 @@ class Course:
 def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -> Course | None:
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere."""
     step_mm = plane.step_mm
+    pictures = levelled(pictures, plane.mask)
     changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=step_mm)
     seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
     if seen is None:

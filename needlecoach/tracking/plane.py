@@ -58,7 +58,7 @@ class Plane:
         x, y, w, h = self.region.box_px
         cut: npt.NDArray[Any] = pixels[max(y, 0) : y + h, max(x, 0) : x + w]
         # Averaging by a whole number and reading in between costs a tenth of averaging by a fraction.
-        whole = np.maximum(1, np.floor(self._zoom + 1e-9)).astype(int)
+        whole = np.maximum(1, np.floor(self._zoom + 0.25)).astype(int)
         small = (-(-cut.shape[1] // whole[0]), -(-cut.shape[0] // whole[1]))
         if (whole > 1).any():
             right, below = small[0] * whole[0] - cut.shape[1], small[1] * whole[1] - cut.shape[0]

@@ -28,8 +28,10 @@ SEEN_GREY = 35.0
 SEEN_UNCHANGED_GREY = 70.0
 DARKEST_GREY = 40.0
 FLICKER_S = 0.12
-# A bright end is not the tip when the tip may as well be somewhere else, or must be.
-SIGHT_SD_MM = 5.0
+# A bright end is not the tip when the tip may as well be somewhere else, or must be. At the edge of the
+# picture a needle on its way in or out is less sure by nature.
+SIGHT_SD_MM = 3.0
+EDGE_MM, EDGE_SD_MM = 8.0, 6.0
 ELSEWHERE_MM = 3.0
 # The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
 ENTRY_REACH_MM = 6.0
@@ -76,17 +78,12 @@ def track_clip(
     times: list[float] = []
     shifts: list[FloatArray] = []
     likeness: list[float] = []
+    stills: list[GreyImage] = []
     notes: list[str] = []
 
     def follow(window: list[GreyImage], time_s: FloatArray, shift: FloatArray) -> NeedleRows:
         course = follow_needle(window, time_s, plane) if len(window) > 1 else None
-        rows = NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
-        if rows.needle_present.any() or len(times) > MOST_STILLS:
-            return rows
-        rows = needle_in_stills(window, shift, plane)
-        if rows.needle_present.any():
-            notes.append(STILLS_NOTE)
-        return rows
+        return NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
 
     with Windows(follow) as windows:
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
@@ -96,8 +93,13 @@ def track_clip(
             if target is not None:
                 target.see(held.picture, held.time_s)
             windows.add(held.picture, held.time_s, held.shift)
+            if len(stills) <= MOST_STILLS:
+                stills.append(held.picture)
         needle = windows.rows()
     n, shift = len(times), np.array(shifts).reshape(-1, 2)
+    if not needle.needle_present.any():
+        needle = needle_in_stills(stills, shift, plane) if n <= MOST_STILLS else needle
+        notes = [STILLS_NOTE] if needle.needle_present.any() else []
     path = TargetPath.nowhere(n) if target is None else target.path(shift)
     notes += _notes(np.array(likeness))
     return Tracking(_track(np.array(times, dtype=float), needle, path), tuple(notes))
@@ -119,7 +121,8 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
 
 def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
-    visible = _seen(course, time_s) & (course.path.sd_mm <= SIGHT_SD_MM)
+    near_edge = course.path.position_mm < EDGE_MM
+    visible = _seen(course, time_s) & (course.path.sd_mm <= np.where(near_edge, EDGE_SD_MM, SIGHT_SD_MM))
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
     path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)

@@ -9,6 +9,7 @@ import pytest
 from needlecoach.model import Region, Scale
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.spot import tip_places_mm
 
 STEP_MM = 0.15
 PLANE = Plane(Region("rectangle", (0, 0, 240, 220)), Scale.from_mm_per_px(STEP_MM))
@@ -54,10 +55,11 @@ def test_the_tip_is_followed_through_the_clip(course: Course, clip) -> None:
 def test_a_seen_tip_has_a_spot(course: Course, clip) -> None:
     resting = np.flatnonzero((clip.time_s > 2.1) & (clip.time_s < 2.5))
 
+    places = tip_places_mm(course.spots)
     for frame in resting:
         spot = course.spots[frame]
         assert spot is not None
-        place = course.axis.points(frame, spot.along_mm, spot.across_mm)
+        place = course.axis.points(frame, places[frame], spot.across_mm)
         assert np.hypot(*(place - clip.tip_px[frame])) * STEP_MM < 0.15
     assert course.spots[0] is None
 
