@@ -50,6 +50,7 @@ COVER_MM = (0.5, 1.0)
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
 # behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
 LEAST_TRAVEL_MM = 3.0
+STIRRING = 0.3
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
 MOST_LIT_AHEAD = 0.06
@@ -92,7 +93,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
-    path = _real_needle(path, motion, odds, inside)
+    path = _real_needle(path, motion, odds, inside, stirring)
     spots = [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
@@ -122,7 +123,9 @@ def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
     return reach
 
 
-def _real_needle(path: TipPath, motion: FloatImages, odds: FloatArray, inside: BoolArray) -> TipPath:
+def _real_needle(
+    path: TipPath, motion: FloatImages, odds: FloatArray, inside: BoolArray, stirring: FloatArray
+) -> TipPath:
     """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
 
     A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip
@@ -135,7 +138,11 @@ def _real_needle(path: TipPath, motion: FloatImages, odds: FloatArray, inside: B
         behind = inside[first:end] & (s < tip - 0.5)
         ahead = inside[first:end] & (s > tip + 2.0)
         lit = odds[first:end] > 0
-        contrast = _mean(motion[first:end], behind) / max(_mean(motion[first:end], ahead), 0.2)
+        # A long rest says nothing of how it moved.
+        moving = stirring[first:end, None] > STIRRING
+        contrast = _mean(motion[first:end], behind & moving) / max(
+            _mean(motion[first:end], ahead & moving), 0.2
+        )
         scenery[first:end] = (
             np.ptp(np.percentile(tip, [5, 95])) < LEAST_TRAVEL_MM
             or contrast < LEAST_CONTRAST

@@ -10,7 +10,7 @@ MASK = np.ones((220, 240), dtype=bool)
 
 
 def turned(gel: np.ndarray, by_grey: float) -> np.ndarray:
-    return np.where(gel > 0, np.clip(gel + by_grey, 1, 255), 0).astype(np.uint8)
+    return np.where(gel > 0, np.clip(gel + np.float32(by_grey), 1, 255), 0).astype(np.uint8)
 
 
 def test_a_turn_of_the_gain_is_taken_back(gel: Callable[..., np.ndarray]) -> None:
