@@ -43,6 +43,10 @@ MOTION_FADE_SHARE = 0.6
 WAIT_S = 0.8
 WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
+# A stretch that differs by less than this from what it was with the needle in it still holds the needle;
+# shorter stretches are the tip's own jitter.
+SAME_LOOK_GREY = 12.0
+HELD_SAMPLES = 4
 # Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
 AXIS_BEYOND_MM = 2.0
 # How far beyond the estimated tip a place still counts as covered, in each round.
@@ -87,7 +91,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
-        covered = _covered(path, time_s, margin_mm)
+        covered = _covered(path, grey, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
         after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
         change = without_ghosts(stand_out(grey, before, after), time_s)
@@ -109,16 +113,26 @@ def _by_motion(motion: FloatImages, inside: BoolArray, time_s: FloatArray) -> Ti
     return follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - price, moving_share(moving), time_s)
 
 
-def _covered(path: TipPath, time_s: FloatArray, margin_mm: float) -> FloatArray:
+def _covered(path: TipPath, grey: FloatImages, time_s: FloatArray, margin_mm: float) -> FloatArray:
     """How far the needle may reach in each frame, (n_frames,), mm; 0 where there is none.
 
-    Shortly before a spell of presence the first millimetres count as covered too: a needle that waits at the
-    edge of the picture does not move, and must not be learned as background.
+    What it reached stays covered as long as it looks the same there: a needle at rest must not be learned as
+    background because its motion has ended. Shortly before a spell of presence the first millimetres count as
+    covered too: a needle that waits at the edge of the picture does not move either.
     """
     present = np.isfinite(path.position_mm)
     reach = np.where(present, path.position_mm + margin_mm, 0.0)
-    for start in np.flatnonzero(present & ~np.roll(present, 1)):
-        waiting = (time_s < time_s[start]) & (time_s >= time_s[start] - WAIT_S)
+    for first, end in spells(present):
+        held, look = reach[first], grey[first]
+        for i in range(first, end):
+            part = slice(round(reach[i] / SAMPLE_MM), round(held / SAMPLE_MM))
+            left = part.stop - part.start > HELD_SAMPLES and (
+                np.abs(grey[i, part] - look[part]).mean() > SAME_LOOK_GREY
+            )
+            if left or reach[i] >= held:
+                held, look = reach[i], grey[i]
+            reach[i] = held
+        waiting = (time_s < time_s[first]) & (time_s >= time_s[first] - WAIT_S)
         reach[waiting] = np.maximum(reach[waiting], WAIT_MM)
     return reach
 
