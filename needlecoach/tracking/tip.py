@@ -26,7 +26,7 @@ INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
 # Price, per frame, of a shaft that ends in sight before its tip, and of one that is out of sight altogether.
 # Both are small, since they last for many frames; what speaks against them is a tip seen elsewhere.
-FADE_NATS = 0.3
+FADE_NATS = 0.7
 DARK_NATS = 0.1
 # The picture of the tip reaches this far beyond it.
 HALO_MM = 1.25
