@@ -8,6 +8,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -106,12 +107,18 @@ def _media(card: Scorecard, replay: Path | None) -> Media:
     if card.unscorable:
         return Media()
     shown = {one.number: frame for one in card.attempts if (frame := _still_frame(one)) is not None}
-    pictures = stills(card, list(shown.values()))
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # Finding single frames means decoding many: that runs while the charts are drawn.
+        pictures = beside.submit(stills, card, list(shown.values()))
+        plans = {one.number: plan_chart(card, one) for one in card.attempts}
+        times = {one.number: time_chart(card, one) for one in card.attempts}
+        narrow_times = {one.number: time_chart(card, one, narrow=True) for one in card.attempts}
+        found = pictures.result()
     return Media(
-        stills={number: pictures[frame] for number, frame in shown.items()},
-        plans={one.number: plan_chart(card, one) for one in card.attempts},
-        times={one.number: time_chart(card, one) for one in card.attempts},
-        narrow_times={one.number: time_chart(card, one, narrow=True) for one in card.attempts},
+        stills={number: found[frame] for number, frame in shown.items()},
+        plans=plans,
+        times=times,
+        narrow_times=narrow_times,
         replay=None if replay is None else replay.read_bytes(),
     )
 

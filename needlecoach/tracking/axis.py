@@ -47,6 +47,15 @@ class Axis:
         chord = self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame]
         return float(np.degrees(np.arctan2(abs(chord[1]), abs(chord[0]))))
 
+    def away_mm(self, other: Axis, along_mm: float) -> FloatArray:
+        """Distance of the places so far along the shaft from those of another axis, (n_frames,)."""
+        here, there = (
+            axis.entry
+            + (along_mm * axis.direction + axis.bow_per_mm[:, None] * along_mm**2 * axis.below) / axis.step_mm
+            for axis in (self, other)
+        )
+        return np.asarray(np.hypot(*(here - there).T) * self.step_mm)
+
     def reversed(self) -> Axis:
         """The same with time running backwards."""
         return Axis(self.entry[::-1], self.direction[::-1], self.bow_per_mm[::-1], self.step_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,6 +50,9 @@ SAME_LOOK_GREY = 12.0
 HELD_SAMPLES = 4
 # Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
 AXIS_BEYOND_MM = 2.0
+# An axis that moved by less than this, so far in, need not be looked along again.
+SAME_AXIS_MM = 0.1
+FAR_MM = 25.0
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
@@ -82,12 +86,12 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     if seen is None:
         return None
     sheet = Sheet.along(seen.fit(), changes.mask)
-    by_motion = _by_motion(motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S), sheet.inside, time_s)
+    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
-    sheet = Sheet.along(axis, changes.mask)
-    motion, inside = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S), sheet.inside
-    stirring = moving_share(motion_odds(motion, inside))
-    by_motion = path = _by_motion(motion, inside, time_s)
+    if axis.away_mm(sheet.axis, FAR_MM).max() > SAME_AXIS_MM:
+        sheet = Sheet.along(axis, changes.mask)
+        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet)
+    axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
@@ -105,12 +109,17 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     return Course(axis, path, by_motion, spots, grey, odds, before)
 
 
-def _by_motion(motion: FloatImages, inside: BoolArray, time_s: FloatArray) -> TipPath:
-    """First guess of the path, from what moves along the axis alone."""
-    moving = motion_odds(motion, inside)
+def _by_motion(
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet
+) -> tuple[TipPath, FloatArray, FloatImages]:
+    """First guess of the path, from what moves along the axis alone; how surely each strip moves; motion."""
+    motion = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S)
+    moving = motion_odds(motion, sheet.inside)
+    stirring = moving_share(moving)
     # A needle that never stirs again has more likely slipped out than stayed.
     price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
-    return follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - price, moving_share(moving), time_s)
+    path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - price, stirring, time_s)
+    return path, stirring, motion
 
 
 def _covered(path: TipPath, grey: FloatImages, time_s: FloatArray, margin_mm: float) -> FloatArray:
