@@ -84,6 +84,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     """
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
+    ahead_mm = _lead_mm(path, by_motion, seen, time_s)
     for first, last in _gaps_in_sight(position, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
@@ -93,13 +94,21 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         shown, shown_sd = path.position_mm[hidden], path.sd_mm[hidden]
         known = (shown_sd <= KNOWN_SD_MM) & (shown >= between - DRAWN_BACK_MM)
         deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
-        position[hidden] = np.where(known, shown, np.where(deeper, moved, between))
+        position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
         travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
         rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
         loose = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> float:
+    """How far motion reaches beyond a tip that is seen at rest: the tip's picture moves with it."""
+    lead = by_motion.position_mm - path.position_mm
+    speed = _speed_mm_s(np.nan_to_num(path.position_mm), time_s)
+    known = seen & (speed < RESTING_MM_S) & (np.abs(lead) < BRIDGE_BEYOND_MM)
+    return max(float(np.median(lead[known])), 0.0) if known.any() else 0.0
 
 
 def _onward(position: FloatArray, seen: BoolArray, time_s: FloatArray, first: int, last: int) -> FloatArray:

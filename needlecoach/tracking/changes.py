@@ -16,7 +16,7 @@ FloatImages = npt.NDArray[np.float32]
 HalfImages = npt.NDArray[np.float16]
 GreyImages = npt.NDArray[np.uint8]
 
-BLOCK_S = 0.27
+BLOCK_S = 0.25
 # What drifts by less than this must not look new: the reference is dilated by it.
 JITTER_MM = 0.3
 EDGE_MM = 0.5
