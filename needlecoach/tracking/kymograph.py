@@ -22,7 +22,8 @@ BACKGROUND_TIME_S = 0.15
 # A strip and its reference may be shifted by this much before a difference counts.
 SLIDE_MM = 0.5
 # Frame averaging leaves up to about this share of a needle for about this long.
-GHOST_SHARE = 0.3
+GHOST_SHARE = 0.45
+WHOLE_SHARE = 0.75
 GHOST_S = 0.15
 
 
@@ -177,4 +178,4 @@ def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
     for by in range(1, reach + 1):
         recent[by:] = np.maximum(recent[by:], change[:-by])
     kept = change / np.maximum(recent, 1e-3)
-    return change * np.clip((kept - GHOST_SHARE) / (1 - 2 * GHOST_SHARE), 0, 1).astype(np.float32)
+    return change * np.clip((kept - GHOST_SHARE) / (WHOLE_SHARE - GHOST_SHARE), 0, 1).astype(np.float32)
