@@ -35,12 +35,13 @@ EDGE_MM, EDGE_SD_MM = 8.0, 6.0
 ELSEWHERE_MM = 3.0
 # The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
 ENTRY_REACH_MM = 6.0
-# Root-mean-square error of a tip that is seen: in working pixels, in mm, per mm/s of speed (blur, frame
-# averaging) and as a share of the posterior's width; least errors of one that is inferred, along and across
+# Root-mean-square error of a tip that is seen: in working pixels, in mm, of the way in one frame (blur,
+# frame averaging) and as a share of the posterior's width; least errors of one that is inferred, along and
+# across
 # the shaft.
 SEEN_SD_STEPS = 1.4
 SEEN_SD_MM = 0.1
-SEEN_SD_S = 0.015
+SEEN_SD_FRAMES = 0.4
 SEEN_SD_SHARE = 0.4
 INFERRED_SD_MM = 0.6
 ACROSS_SD_MM = 0.2
@@ -148,7 +149,7 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
     seen_sd = np.sqrt(
         (SEEN_SD_STEPS * plane.step_mm) ** 2
         + SEEN_SD_MM**2
-        + (SEEN_SD_S * speed_mm_s) ** 2
+        + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
         + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
