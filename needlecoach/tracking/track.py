@@ -37,8 +37,7 @@ ELSEWHERE_MM = 3.0
 ENTRY_REACH_MM = 6.0
 # Root-mean-square error of a tip that is seen: in working pixels, in mm, of the way in one frame (blur,
 # frame averaging) and as a share of the posterior's width; least errors of one that is inferred, along and
-# across
-# the shaft.
+# across the shaft.
 SEEN_SD_STEPS = 1.4
 SEEN_SD_MM = 0.1
 SEEN_SD_FRAMES = 0.4
