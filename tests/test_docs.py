@@ -175,6 +175,9 @@ def test_the_glossary_has_each_word_once_and_every_value_that_travels():
     assert values | asked <= set(words)
 
 
+BENCHMARKS = {path.name for path in (ROOT / "benchmarks").glob("*.py")}
+
+
 def test_the_map_shows_the_rooms_as_they_are():
     drawn = section(DEVELOPERS, "Map of rooms")
     rooms = {
@@ -182,7 +185,7 @@ def test_the_map_shows_the_rooms_as_they_are():
     }
     assert rooms <= set(re.findall(r"^  ([a-z]+(?:/|\.py))", drawn, re.M))
     files = {path.name for path in PACKAGE.rglob("*.py")}
-    assert set(re.findall(r"\w+\.py", drawn)) <= files | {"test_docs.py", "accuracy.py", "speed.py"}
+    assert set(re.findall(r"\w+\.py", drawn)) <= files | BENCHMARKS | {"test_docs.py"}
     for room in ("tracking", "scoring", "finding", "clips", "screen"):
         listed = {path.name for path in (PACKAGE / room).glob("*.py")} - {"__init__.py"}
         assert listed <= set(re.findall(r"\w+\.py", drawn)), room
@@ -201,7 +204,7 @@ def test_links_lead_somewhere_in_the_repository(name):
 
 def test_the_pictures_are_small():
     pictures = sorted((ROOT / "reports" / "example").glob("*.png"))
-    assert [path.name for path in pictures] == ["overlay.png", "summary.png"]
+    assert [path.name for path in pictures] == ["contrast.png", "overlay.png", "summary.png"]
     assert all(path.stat().st_size < 400_000 for path in pictures)
 
 
