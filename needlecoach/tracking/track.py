@@ -27,7 +27,7 @@ from needlecoach.tracking.windows import NeedleRows, Windows
 SEEN_GREY = 35.0
 SEEN_UNCHANGED_GREY = 70.0
 DARKEST_GREY = 40.0
-FLICKER_S = 0.12
+FLICKER_S = 0.2
 # A bright end is not the tip when the tip may as well be somewhere else, or must be. At the edge of the
 # picture a needle on its way in or out is less sure by nature.
 SIGHT_SD_MM = 3.0
