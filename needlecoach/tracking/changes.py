@@ -23,6 +23,8 @@ EDGE_MM = 0.5
 # Where either only the past or only the future of a place is darker (a trail left behind, a needle that is in
 # from the first frame or still in at the last), the change counts for this share.
 ONE_SIDED_SHARE = 0.3
+# A place that is never still for so long sways all the time (an interface, by a pixel): it is scenery too.
+QUIET_S = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,9 +92,7 @@ def find_changes(
         if block < n_blocks - 1:
             sides.append(mean - future[block + 1])
         changed[block] = _over(sides, mean)
-    # Whatever flickers all the time (an interface that sways by a pixel) is scenery too.
-    for row in range(mask.shape[0]):
-        changed[:, row] -= 1.5 * np.percentile(changed[:, row].astype(np.float32), 25, axis=0)
+    changed -= _flicker(changed)
     inner = _inner(mask, step_mm)
     before = np.zeros(mask.shape, dtype=np.float32)
     for block in range(n_blocks):
@@ -105,6 +105,13 @@ def find_changes(
         before = here
     middle = np.bincount(block_of, weights=time_s) / counts
     return Changes(changed, block_of, middle, inner, past, future)
+
+
+def _flicker(changed: HalfImages) -> HalfImages:
+    """Change of each place in its quietest while; a needle that rests for long was out for one."""
+    reach = max(1, round(QUIET_S / BLOCK_S))
+    most = [changed[first : first + reach].max(axis=0) for first in range(max(len(changed) - reach, 0) + 1)]
+    return np.asarray(np.minimum.reduce(most))
 
 
 def _inner(mask: BoolArray, step_mm: float) -> BoolArray:

@@ -48,6 +48,8 @@ REST_NATS_PER_S = 0.5
 # shorter stretches are the tip's own jitter.
 SAME_LOOK_GREY = 12.0
 HELD_SAMPLES = 4
+DEEP_MM = 8.0
+STILL_S = 0.4
 # Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
 AXIS_BEYOND_MM = 2.0
 # An axis that moved by less than this, so far in, need not be looked along again.
@@ -95,7 +97,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     for margin_mm in COVER_MM:
-        covered = _covered(path, grey, time_s, margin_mm)
+        covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
         after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
         change = without_ghosts(stand_out(grey, before, after), time_s)
@@ -122,7 +124,9 @@ def _by_motion(
     return path, stirring, motion
 
 
-def _covered(path: TipPath, grey: FloatImages, time_s: FloatArray, margin_mm: float) -> FloatArray:
+def _covered(
+    path: TipPath, grey: FloatImages, stirring: FloatArray, time_s: FloatArray, margin_mm: float
+) -> FloatArray:
     """How far the needle may reach in each frame, (n_frames,), mm; 0 where there is none.
 
     What it reached stays covered as long as it looks the same there: a needle at rest must not be learned as
@@ -140,6 +144,14 @@ def _covered(path: TipPath, grey: FloatImages, time_s: FloatArray, margin_mm: fl
             )
             if left or reach[i] >= held:
                 held, look = reach[i], grey[i]
+            reach[i] = held
+        # A needle deep inside has not left because nothing stirs any more: leaving would stir.
+        whole = slice(round(held / SAMPLE_MM))
+        lately = (time_s < time_s[end - 1]) & (time_s >= time_s[end - 1] - STILL_S)
+        still = held > DEEP_MM and lately.any() and stirring[lately].mean() < STIRRING
+        for i in range(end, len(reach) if still else end):
+            if reach[i] > 0 or np.abs(grey[i, whole] - look[whole]).mean() > SAME_LOOK_GREY:
+                break
             reach[i] = held
         waiting = (time_s < time_s[first]) & (time_s >= time_s[first] - WAIT_S)
         reach[waiting] = np.maximum(reach[waiting], WAIT_MM)

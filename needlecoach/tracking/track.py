@@ -14,12 +14,13 @@ from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.resting import hold_resting
 from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
-from needlecoach.tracking.windows import NeedleRows, Windows
+from needlecoach.tracking.windows import NeedleRows, Window, Windows
 
 # A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys
 # are 60 greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are
@@ -81,9 +82,11 @@ def track_clip(
     stills: list[GreyImage] = []
     notes: list[str] = []
 
-    def follow(window: list[GreyImage], time_s: FloatArray, shift: FloatArray) -> NeedleRows:
-        course = follow_needle(window, time_s, plane) if len(window) > 1 else None
-        return NeedleRows.none(len(window)) if course is None else _rows(course, time_s, shift, plane)
+    def follow(window: Window) -> NeedleRows:
+        rows = NeedleRows.none(len(window.pictures))
+        if len(window.pictures) > 1 and (course := follow_needle(window.pictures, window.time_s, plane)):
+            rows = _rows(course, window.time_s, window.shift, plane)
+        return rows if window.last is None else hold_resting(rows, window, plane)
 
     with Windows(follow) as windows:
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):

@@ -22,7 +22,6 @@ SETTLED_S = 2.5
 # Where a needle is in all the time, neighbouring windows share so much.
 SHARED_S = 4.0
 
-
 FLAGS = {"needle_present", "tip_visible"}
 
 
@@ -60,8 +59,22 @@ class NeedleRows:
         return cls(*(np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(cls)))
 
 
-# Follows the needle through pictures, their times (n,) and their shifts (n, 2).
-Follow = Callable[[list[GreyImage], FloatArray, FloatArray], NeedleRows]
+@dataclass(frozen=True, eq=False)
+class Window:
+    """Pictures on end with their times (n,) and shifts (n, 2).
+
+    Those before `fresh` belong to the window before and only give context; `last` is its last row, None for
+    the first window.
+    """
+
+    pictures: list[GreyImage]
+    time_s: FloatArray
+    shift: FloatArray
+    fresh: int
+    last: NeedleRows | None
+
+
+Follow = Callable[[Window], NeedleRows]
 
 
 class Windows:
@@ -76,7 +89,7 @@ class Windows:
         self._pictures: list[GreyImage] = []
         self._time_s: list[float] = []
         self._shift: list[FloatArray] = []
-        self._fresh = 0  # pictures before this one belong to the window before and only give context
+        self._fresh = 0
         self._pending: tuple[Future[NeedleRows], int] | None = None
         self._done: list[NeedleRows] = []
 
@@ -118,7 +131,17 @@ class Windows:
         return 0
 
     def _run(self, end: int) -> NeedleRows:
-        return self._follow(self._pictures[:end], np.array(self._time_s[:end]), np.array(self._shift[:end]))
+        before = self._done[-1] if self._done else None
+        last = None if before is None else before.cut(len(before.angle_deg) - 1, len(before.angle_deg))
+        return self._follow(
+            Window(
+                self._pictures[:end],
+                np.array(self._time_s[:end]),
+                np.array(self._shift[:end]),
+                self._fresh,
+                last,
+            )
+        )
 
     def _submit(self, end: int) -> None:
         self._pending = (self._worker.submit(self._run, end), end)

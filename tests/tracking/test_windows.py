@@ -22,6 +22,7 @@ from needlecoach.tracking.windows import (
     SURE_S,
     WINDOW_S,
     NeedleRows,
+    Window,
     Windows,
     seam,
 )
@@ -46,7 +47,8 @@ class Told:
         self.takes_s = takes_s
         self.seen: list[tuple[int, int]] = []
 
-    def __call__(self, pictures: list[np.ndarray], time_s: np.ndarray, shift: np.ndarray) -> NeedleRows:
+    def __call__(self, window: Window) -> NeedleRows:
+        pictures, time_s, shift = window.pictures, window.time_s, window.shift
         assert len(pictures) == len(time_s) == len(shift)
         assert [int(picture[0, 0]) for picture in pictures] == shift[:, 0].tolist()
         time.sleep(self.takes_s)
