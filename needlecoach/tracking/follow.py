@@ -179,7 +179,8 @@ def _real_needle(
             _mean(motion[first:end], ahead & moving), 0.2
         )
         scenery[first:end] = (
-            np.ptp(np.percentile(tip, [5, 95])) < LEAST_TRAVEL_MM
+            not moving.any()
+            or np.ptp(np.percentile(tip[moving], [5, 95])) < LEAST_TRAVEL_MM
             or contrast < LEAST_CONTRAST
             or _mean(lit, behind) < LEAST_LIT
             or _mean(lit, ahead) > MOST_LIT_AHEAD
