@@ -101,9 +101,9 @@ def _usable_sd(motion: Motion) -> FloatArray:
     return np.where(np.isfinite(motion.edge_sd_mm), motion.edge_sd_mm, least)
 
 
-def began_before_clip(motion: Motion) -> bool:
-    """Tell whether the needle was already well in when the clip began, so that its entry was not recorded."""
-    return motion.span.first_frame == 0 and bool(motion.depth_mm[0] > BEGUN_MM)
+def began_deep(motion: Motion) -> bool:
+    """Tell whether the needle was well in when it was first followed, so that its entry is not known."""
+    return bool(motion.depth_mm[0] > BEGUN_MM)
 
 
 def time_to_target_s(motion: Motion) -> Reading:
@@ -112,7 +112,7 @@ def time_to_target_s(motion: Motion) -> Reading:
     Blank without a hit, and when the entry was not recorded.
     """
     row = judge(motion).hit_row
-    if row is None or began_before_clip(motion):
+    if row is None or began_deep(motion):
         return BLANK
     return Reading(float(motion.time_s[row] - motion.time_s[0]))
 

@@ -29,13 +29,15 @@ RESIDUAL_MM = (1.6, 1.2, 0.9, 0.7, 0.5, 0.4, 0.4, 0.4, 0.4, 0.4)
 ECHO_SD_MM = 1.5
 # A needle bends by about a millimetre over 40 mm.
 BOW_SD_PER_MM = 1 / 40**2
-# Price of a shift of the entry and of a turn, each by this much. The price grows evenly with the distance, so
-# that one turn costs no more when it is quick, and many small ones cost what their sum does.
+# A shift of the entry, a turn and a change of bow by this much cost alike.
 LEVEL_STEP_MM = 0.2
 SLOPE_STEP = np.radians(1.0)
 BOW_STEP_PER_MM = BOW_SD_PER_MM / 20
+# Below this a step is none; above it the price grows with this power of it, so that turns are few, not small.
 SMALLEST_STEP = 0.05
 POWER = 0.5
+# What level, slope and bow are held to, weakly, where no echo tells of them: nought.
+PRIOR = (1e-6, 1e-3, 1e-2 / BOW_SD_PER_MM**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,8 +127,9 @@ def fit_arcs(echoes: Echoes, at_s: FloatArray) -> tuple[FloatArray, FloatArray, 
     Notes
     -----
     Least squares made robust by reweighting (Holland & Welsch, Commun Stat 1977;A6:813), over all groups at
-    once; what links neighbours in time costs in proportion to the change (total variation: Rudin, Osher &
-    Fatemi, Physica D 1992;60:259), so a shaft that stands still is held still and one that turns may.
+    once; what links neighbours in time costs a power of the change below its square (total variation, with
+    power 1: Rudin, Osher & Fatemi, Physica D 1992;60:259), so a shaft that stands still is held still and
+    one that turns may.
     """
     n = len(echoes.time_s)
     if n == 0:
@@ -152,15 +155,12 @@ def fit_arcs(echoes: Echoes, at_s: FloatArray) -> tuple[FloatArray, FloatArray, 
 def _solve(sums: FloatArray, right: FloatArray, link: FloatArray, steps: FloatArray) -> FloatArray:
     """Arcs (n, 3) that fit sums (n, 5) of powers of s, weighted, and (n, 3) of them times the echo best."""
     n = len(sums)
-    bands = np.zeros((6, n, 3))  # bands[k] couples unknown i with unknown i - k
+    bands = np.zeros((4, n, 3))  # bands[k] couples unknown i with unknown i - k
     couple = np.concatenate([[0.0], link]) + np.concatenate([link, [0.0]])
-    prior = np.array([1e-6, 1e-3, 1 / BOW_SD_PER_MM**2 * 1e-2])
     for row in range(3):
-        bands[0, :, row] = sums[:, 2 * row] + couple / steps[row] ** 2 + prior[row]
+        bands[0, :, row] = sums[:, 2 * row] + couple / steps[row] ** 2 + PRIOR[row]
     bands[1, :, 1], bands[1, :, 2], bands[2, :, 2] = sums[:, 1], sums[:, 3], sums[:, 2]
     bands[3, 1:, :] = -link[:, None] / steps**2
-    # scipy wants the upper form: band k sits in row 5 - k, shifted to the column of the later unknown.
-    upper = np.zeros((4, 3 * n))
-    for k in range(4):
-        upper[3 - k] = bands[k].reshape(-1)
+    # scipy's upper form: the diagonal comes last, each band in the column of its later unknown.
+    upper = bands[::-1].reshape(4, 3 * n)
     return np.asarray(solveh_banded(upper, right.reshape(-1))).reshape(n, 3)

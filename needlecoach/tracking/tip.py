@@ -37,7 +37,7 @@ TIP_FALL_MM = 0.75
 TIP_FALL_GREY = 50.0
 TIP_SURE_NATS = 2.0
 TIP_NEAR_MM = 2.0
-TIP_DIM_GREY = 30.0
+TIP_DIM_GREY = 20.0
 # A strip with this much evidence of motion in it is moving for certain; samples that then stay as they were
 # cost this.
 MOVING_NATS = 4.0

@@ -156,7 +156,7 @@ def test_time_to_target_is_blank_without_a_hit_or_an_entry(drawing):
     scoring = drawing([(0, 10), (2, 20), (4, 20)]).score()
     assert scoring.attempts[0].outcome == "hit"
     assert scoring.attempts[0].figures["time_to_target_s"].value is None
-    assert any("already in when the clip began" in note for note in scoring.notes)
+    assert any("well in when the clip began" in note for note in scoring.notes)
 
 
 def test_difficulty_of_a_target_three_widths_deep_is_two_bits(drawing):

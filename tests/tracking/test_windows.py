@@ -227,8 +227,8 @@ def test_trouble_in_following_reaches_the_caller_and_leaves_no_thread(window: in
     """At 4 windows of pictures there are more than three to follow, the last of them from `rows`."""
     follow, asked = Told(), []
 
-    def troubled(*args: np.ndarray) -> NeedleRows:
-        asked.append(len(args[0]))
+    def troubled(*args: Window) -> NeedleRows:
+        asked.append(len(args[0].pictures))
         if len(asked) > window:
             raise ZeroDivisionError("invented")
         return follow(*args)
