@@ -125,7 +125,9 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
 def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
     near_edge = course.path.position_mm < EDGE_MM
-    visible = _seen(course, time_s) & (course.path.sd_mm <= np.where(near_edge, EDGE_SD_MM, SIGHT_SD_MM))
+    sighted = _seen(course)
+    sure = course.path.sd_mm <= np.where(near_edge, EDGE_SD_MM, SIGHT_SD_MM)
+    visible = _without_flicker(sighted, time_s) & sure
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
     path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
@@ -133,7 +135,7 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
     visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM
     along, across = path.position_mm.copy(), np.zeros(len(present))
     places = tip_places_mm(course.spots)
-    for i in np.flatnonzero(visible):
+    for i in np.flatnonzero(visible & sighted):
         spot = course.spots[i]
         if spot is not None:
             along[i], across[i] = places[i], spot.across_mm
@@ -182,7 +184,7 @@ def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
     return np.asarray(points[np.arange(len(points)), last])
 
 
-def _seen(course: Course, time_s: FloatArray) -> BoolArray:
+def _seen(course: Course) -> BoolArray:
     """Tell in which frames the tip itself can be seen, from what is recorded at that very place."""
     n_samples = course.grey.shape[1]
     seen = np.zeros(len(course.spots), dtype=bool)
@@ -204,7 +206,7 @@ def _seen(course: Course, time_s: FloatArray) -> BoolArray:
         changed = around.size > 0 and around.max() > 0
         enough = SEEN_GREY if changed else SEEN_UNCHANGED_GREY
         seen[i] = spot.grey >= DARKEST_GREY and spot.grey - surroundings >= enough
-    return _without_flicker(seen, time_s)
+    return seen
 
 
 def _without_flicker(state: BoolArray, time_s: FloatArray) -> BoolArray:
