@@ -17,7 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 STEEPEST_DEG = 87.0
 SHALLOWEST_DEG = 7.0
 RIDGE_WIDTHS_MM = (0.3, 0.6)
-ANGLE_STEP_DEG = 2.0
+ANGLE_STEP_DEG = 1.0
 OFFSET_STEP_MM = 0.3
 # A pixel counts at most this many noise levels: a short glaring spot must not outvote a long faint line.
 STRENGTH_CAP = 6.0
@@ -125,7 +125,7 @@ def find_lines(
     ridges = _Ridges.of(weight, direction)
     found = [
         _refine(ridges, float(grid.normals_rad[row]), float(grid.offset_px(column)), step_mm)
-        for row, column, _ in peaks(score, count=2 * count, angle_radius=2, offset_radius=3)
+        for row, column, _ in peaks(score, count=2 * count, angle_radius=4, offset_radius=3)
     ]
     return _without_doubles([line for line in found if line is not None], step_mm)[:count]
 
