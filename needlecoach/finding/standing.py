@@ -28,6 +28,8 @@ BELIEVED = 13.0
 MEMBER, FEWEST, SAME_NEEDLE, SAME_LINE = 5.0, 3, (5.0, 5.0), (3.0, 1.5)
 # As well as the slope of a thick, broken band is known from one picture.
 SLOPE_SD_DEG = 1.0
+# A hand turns a needle by about so much from one picture to another.
+TURN_SD_DEG = 2.0
 # The end of scenery is found within this much (one standard deviation); a needle's lies anywhere in so much.
 END_SD_MM, ANYWHERE_MM = 2.0, 40.0
 ROOT_2_PI = float(np.sqrt(2 * np.pi))
@@ -152,8 +154,13 @@ def pool_standing(found: Sequence[Sequence[Standing]]) -> list[Standing | None]:
 
 
 def _next_alike(seed: Standing, items: Sequence[Standing]) -> Standing | None:
-    """The likeliest of a picture's lines that may be the seed's needle at another moment."""
-    return next((item for item in items if item.score >= MEMBER and _alike(seed, item, SAME_NEEDLE)), None)
+    """The likeliest of a picture's lines that may be the seed's needle at another moment, little turned."""
+    alike = [item for item in items if item.score >= MEMBER and _alike(seed, item, SAME_NEEDLE)]
+
+    def likely(item: Standing) -> float:
+        return item.score - ((item.slope_deg - seed.slope_deg) / TURN_SD_DEG) ** 2 / 2
+
+    return max(alike, key=likely, default=None)
 
 
 def _across_mm(item: Standing, point: FloatArray | Point) -> float:
