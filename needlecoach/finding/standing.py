@@ -114,13 +114,6 @@ def find_standings(
     return kept[:count]
 
 
-def find_standing(
-    picture: GreyImage, *, mask: BoolArray, depth_share: FloatArray, step_mm: float
-) -> Standing | None:
-    """The needle that one picture shows by itself, None without one; see `find_standings`."""
-    return pool_standing([find_standings(picture, mask=mask, depth_share=depth_share, step_mm=step_mm)])[0]
-
-
 def pool_standing(found: Sequence[Sequence[Standing]]) -> list[Standing | None]:
     """Weigh what several pictures of one needle show together.
 
