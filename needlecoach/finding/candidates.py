@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -24,6 +25,8 @@ STRENGTH_CAP = 6.0
 STRENGTH_FLOOR = 3.0
 # Ridges weaker than this many grey values are coding noise, however quiet the rest of the picture.
 FAINTEST_RIDGE_GREY = 1.3
+# A ridge that turns away from the line by more than this is no part of it.
+STRAYING_DEG = 25.0
 # Copies drawn by reverberation lie below the shaft and parallel to it, within this many millimetres.
 ECHO_REACH_MM = 8.0
 ECHO_ANGLE_DEG = 4.0
@@ -75,16 +78,15 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, weight: npt.ArrayLike) -> tuple
     -----
     Pearson, Phil Mag 1901;2:559: the line runs through the centroid along the largest principal axis.
     """
-    w = np.asarray(weight, dtype=float)
+    w, x, y = (np.asarray(values, dtype=float) for values in (weight, x, y))
     if np.count_nonzero(w > 0) < 2:
         raise ValueError("A line needs at least two points of weight above 0.")
-    points = np.stack([np.asarray(x, dtype=float), np.asarray(y, dtype=float)])
-    centre = (points * w).sum(axis=1) / w.sum()
-    spread = (points - centre[:, None]) * w @ (points - centre[:, None]).T
-    normal = np.linalg.eigh(spread)[1][:, 0]
-    if normal[0] < 0 or (normal[0] == 0 and normal[1] < 0):
-        normal = -normal
-    return float(np.arctan2(normal[1], normal[0])), float(normal @ centre)
+    total = w.sum()
+    x_mean, y_mean = float(w @ x / total), float(w @ y / total)
+    x, y = x - x_mean, y - y_mean
+    along = 0.5 * math.atan2(2 * float(w * x @ y), float(w * x @ x - w * y @ y))
+    normal = along + math.pi / 2 if along <= 0 else along - math.pi / 2
+    return normal, x_mean * math.cos(normal) + y_mean * math.sin(normal)
 
 
 def find_lines(
@@ -132,29 +134,37 @@ def find_lines(
 
 @dataclass(frozen=True, eq=False)
 class _Ridges:
-    """The ridge pixels of a picture: place, weight and direction, each (n,)."""
+    """The ridge pixels of a picture: place, weight, cosine and sine of twice the direction, each (n,)."""
 
-    x: npt.NDArray[np.intp]
-    y: npt.NDArray[np.intp]
+    x: FloatArray
+    y: FloatArray
     weight: FloatArray
-    direction_rad: FloatImage
+    cos_twice: FloatImage
+    sin_twice: FloatImage
 
     @classmethod
     def of(cls, weight: FloatArray, direction_rad: FloatImage) -> _Ridges:
         y, x = np.nonzero(weight)
-        return cls(x, y, weight[y, x], direction_rad[y, x])
+        twice = 2 * direction_rad[y, x]
+        return cls(x.astype(float), y.astype(float), weight[y, x], np.cos(twice), np.sin(twice))
+
+    def along(self, normal_rad: float, within_deg: float) -> npt.NDArray[np.bool_]:
+        """Which ridges run so nearly at right angles to a normal, (n,)."""
+        cos_turn = self.cos_twice * math.cos(2 * normal_rad) + self.sin_twice * math.sin(2 * normal_rad)
+        return np.asarray(cos_turn < -math.cos(2 * math.radians(within_deg)))
 
 
 def _refine(ridges: _Ridges, normal_rad: float, offset_px: float, step_mm: float) -> Line | None:
     """Fit the line to the ridge pixels along a peak of the vote, twice, the second time closer."""
-    along = np.cos(ridges.direction_rad - normal_rad - np.pi / 2) ** 2 > np.cos(np.radians(25)) ** 2
+    along = ridges.along(normal_rad, STRAYING_DEG)
     x, y, values = ridges.x[along], ridges.y[along], ridges.weight[along]
     for reach_mm in (0.8, 0.5):
-        near = np.abs(x * np.cos(normal_rad) + y * np.sin(normal_rad) - offset_px) * step_mm < reach_mm
-        if np.count_nonzero(near) < 8:
+        off_px = np.abs(x * math.cos(normal_rad) + y * math.sin(normal_rad) - offset_px)
+        near = np.flatnonzero(off_px * step_mm < reach_mm)
+        if len(near) < 8:
             return None
         normal_rad, offset_px = fit_line(x[near], y[near], values[near])
-    at = x[near] * -np.sin(normal_rad) + y[near] * np.cos(normal_rad)
+    at = x[near] * -math.sin(normal_rad) + y[near] * math.cos(normal_rad)
     # Length, not area: a pixel row of the line counts once, by its strongest pixel.
     bins = np.rint(at).astype(np.intp)
     best = np.zeros(int(np.ptp(bins)) + 1)

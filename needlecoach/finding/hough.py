@@ -68,22 +68,27 @@ def vote(
     """
     weights = np.asarray(weight, dtype=np.float32)
     y, x = np.nonzero(weights)
-    values = weights[y, x]
+    values = weights[y, x].astype(np.float64)
+    x, y = x / grid.offset_step_px, y / grid.offset_step_px
     score = np.zeros((len(grid.normals_rad), grid.n_offsets), dtype=np.float32)
-    half_turn = np.pi
-    local = None if direction_rad is None else np.asarray(direction_rad)[y, x] + np.pi / 2
+    local, spread = np.zeros(0), np.radians(spread_deg)
+    if direction_rad is not None:
+        # In order of direction, and once more half a turn on, those near a normal lie side by side.
+        local = (np.asarray(direction_rad, dtype=np.float64)[weights > 0] + np.pi / 2) % np.pi
+        order = np.argsort(local)
+        local = np.concatenate([local[order], local[order] + np.pi])
+        x, y, values = (np.tile(array[order], 2) for array in (x, y, values))
     for row, normal in enumerate(grid.normals_rad):
         if keep is not None and not keep[row]:
             continue
-        px, py, v = x, y, values
-        if local is not None:
-            gap = np.abs((normal - local + half_turn / 2) % half_turn - half_turn / 2)
-            share = 1 - gap / np.radians(spread_deg)
-            near = share > 0
-            px, py, v = x[near], y[near], values[near] * share[near]
-        offset = px * np.cos(normal) + py * np.sin(normal)
-        index = np.rint(offset / grid.offset_step_px).astype(np.intp) + grid.n_offsets // 2
-        score[row] = np.bincount(index, weights=v, minlength=grid.n_offsets)
+        near, share = slice(None), 1.0
+        if direction_rad is not None:
+            middle = (normal - spread) % np.pi + spread
+            near = slice(*np.searchsorted(local, (middle - spread, middle + spread)))
+            share = 1 - np.abs(local[near] - middle) / spread
+        offset = x[near] * np.cos(normal) + y[near] * np.sin(normal)
+        index = np.rint(offset).astype(np.intp) + grid.n_offsets // 2
+        score[row] = np.bincount(index, weights=values[near] * share, minlength=grid.n_offsets)
     return score
 
 

@@ -53,23 +53,17 @@ def ridge_strength(picture: npt.ArrayLike, sigmas_px: Sequence[float]) -> tuple[
     if not sigmas_px or min(sigmas_px) <= 0:
         raise ValueError(f"Ridge widths must be above 0 px, got {list(sigmas_px)}.")
     image = np.asarray(picture, dtype=np.float32)
-    best: FloatImage | None = None
-    direction = np.zeros(image.shape, dtype=np.float32)
+    best, wide, slant = (np.full(image.shape, -1, dtype=np.float32) for _ in range(3))
     for sigma in sigmas_px:
         g, first, second = _gaussian_kernels(float(sigma))
         xx, yy, xy = (
             cv2.sepFilter2D(image, cv2.CV_32F, kernel_x, kernel_y, borderType=cv2.BORDER_REFLECT)
             for kernel_x, kernel_y in ((second, g), (g, second), (first, first))
         )
-        half_gap = np.sqrt(((xx - yy) * 0.5) ** 2 + xy**2)
-        strength = np.maximum(sigma**2 * (half_gap - (xx + yy) * 0.5), 0)
-        # The eigenvector of the larger eigenvalue runs along a bright ridge.
-        along = 0.5 * np.arctan2(2 * xy, xx - yy)
-        if best is None:
-            best, direction = strength, along
-        else:
-            wider = strength > best
-            best = np.where(wider, strength, best)
-            direction = np.where(wider, along, direction)
-    assert best is not None
-    return best, direction.astype(np.float32)
+        gap, xy2 = xx - yy, 2 * xy
+        strength = np.maximum(np.float32(sigma**2 / 2) * (np.sqrt(gap * gap + xy2 * xy2) - (xx + yy)), 0)
+        wider = strength > best
+        for kept, new in ((best, strength), (wide, gap), (slant, xy2)):
+            np.copyto(kept, new, where=wider)
+    # The eigenvector of the larger eigenvalue runs along a bright ridge.
+    return best, 0.5 * np.arctan2(slant, wide)

@@ -1,4 +1,4 @@
-"""Charts of one attempt as inline SVG: the tip's path around the target, and its distance over time.
+"""Charts of an attempt as inline SVG: the tip's path around the target, and its distance over time.
 
 Colours are drawn from `PALETTE` and replaced by the page's CSS variables, so a chart follows light, dark and
 print. Every state is told by form as well: solid or dashed, filled or hollow, and its own row.
@@ -6,114 +6,118 @@ print. Every state is told by form as well: solid or dashed, filled or hollow, a
 
 from __future__ import annotations
 
-import html
-import io
-import re
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from needlecoach.model import Attempt, BoolArray, FloatArray, Scorecard
+from needlecoach.reporting.sheet import PALETTE, Sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Canvas
 
-PALETTE = {
-    "ink": "#1d2733",
-    "muted": "#5a6672",
-    "rule": "#c9ced3",
-    "paper": "#fffefb",
-    "seen": "#00687a",
-    "inferred": "#b4500f",
-    "target": "#6f4fa3",
-    "target-fill": "#e9e1f4",
-}
 _MARGIN_S = 0.6
-_STYLE: Any = {
-    "svg.fonttype": "none",
-    "font.family": "sans-serif",
-    "font.size": 9.0,
-    "hatch.linewidth": 0.9,
-    "axes.edgecolor": PALETTE["muted"],
-    "axes.labelcolor": PALETTE["ink"],
-    "axes.facecolor": "none",
-    "xtick.color": PALETTE["muted"],
-    "ytick.color": PALETTE["muted"],
-    "text.color": PALETTE["ink"],
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-}
+_PLAN_SIZE_IN = (4.0, 4.0)
+# So that the axes of the plan are square.
+_PLAN_MARGINS_IN = (0.58, 0.06, 0.48, 0.16)
+_TIME_MARGINS_IN = (0.71, 0.06, 0.45, 0.17)
+_WIDE_IN, _NARROW_IN = 8.6, 3.9
+_STATES = ("no needle", "not seen", "seen")
 
 
-def plan_chart(card: Scorecard, attempt: Attempt) -> str:
-    """Path of the tip in mm around the target, as the picture shows it (x right, y down): an SVG element.
+class TimeChart(NamedTuple):
+    """One chart in two shapes, each an SVG element: for a wide page and for a phone."""
 
-    Solid where the tip was seen, dashed where it was inferred. Without a target the path starts at the
-    origin. Empty text when the attempt has no tip position at all.
-    """
-    path, outline = _path_mm(card, attempt)
-    if not np.isfinite(path).all(axis=1).any():
-        return ""
-    seen = card.track.tip_visible[attempt.first_frame : attempt.last_frame + 1]
-
-    def draw(figure: Canvas) -> None:
-        axes = figure.add_subplot()
-        if outline is not None:
-            axes.fill(*outline.T, facecolor=PALETTE["target-fill"], edgecolor=PALETTE["target"], lw=1.6)
-            axes.plot(0, 0, "+", color=PALETTE["target"], ms=9, mew=1.4)
-        axes.plot(*path.T, color=PALETTE["inferred"], lw=1.4, dashes=(3, 2))
-        axes.plot(*np.where(seen[:, None], path, np.nan).T, color=PALETTE["seen"], lw=1.9)
-        # Hollow dots on top: the way back, when seen, would hide a dashed way in.
-        axes.plot(
-            *_spaced(path[~seen]).T,
-            "o",
-            ms=4.5,
-            mfc=PALETTE["paper"],
-            mec=PALETTE["inferred"],
-            mew=1.2,
-            zorder=4,
-        )
-        _mark_closest(axes, card, attempt, path)
-        _number_passes(axes, attempt, path)
-        _frame_plan(axes, path, outline)
-
-    return _svg(
-        draw, (4.0, 4.0), key=f"plan-{attempt.number}", label=_plan_label(attempt, outline is not None)
-    )
+    wide: str
+    narrow: str
 
 
-def time_chart(card: Scorecard, attempt: Attempt, *, narrow: bool = False) -> str:
-    """Distance from tip to target outline over time, and a strip of seen, not seen, absent: an SVG element.
+class Charts:
+    """Draws the charts of one clip's attempts, all on the same two sheets."""
 
-    The band is one expected error of the tip either way. Without a target only the strip is drawn. `narrow`
-    gives the shape for a phone.
-    """
-    edge = card.distances.get("edge_distance_mm")
-    with_distance = edge is not None and bool(np.isfinite(edge).any())
+    def __init__(self, card: Scorecard) -> None:
+        self._card = card
+        edge = card.distances.get("edge_distance_mm")
+        self._edge_mm = edge if edge is not None and np.isfinite(edge).any() else None
 
-    def draw(figure: Canvas) -> None:
-        if with_distance and edge is not None:
-            upper, strip = figure.subplots(2, 1, sharex=True, height_ratios=[3.2, 1])
-            _draw_distance(upper, card, edge, _window(card, attempt))
-            _mark_bounds(upper, card, attempt, with_words=True)
-        else:
-            strip = figure.add_subplot()
-        _draw_strip(strip, card, _window(card, attempt))
-        _mark_bounds(strip, card, attempt, with_words=not with_distance)
-        strip.set_xlabel("time in the clip, s")
-        strip.set_xlim(*_limits_s(card, attempt))
+    def plan(self, attempt: Attempt) -> str:
+        """Path of the tip in mm around the target, as the picture shows it (x right, y down): an SVG element.
 
-    size = (3.9 if narrow else 8.6, (4.0 if narrow else 3.7) if with_distance else 1.7)
-    words = f"Attempt {attempt.number}: " + (
-        "distance from the tip to the target's outline over time, below zero is inside the target; "
-        if with_distance
-        else ""
-    )
-    key = f"time-{attempt.number}-{'narrow' if narrow else 'wide'}"
-    return _svg(
-        draw, size, key=key, label=words + "strip of when the tip was seen, not seen, or no needle was in."
-    )
+        Solid where the tip was seen, dashed where it was inferred. Without a target the path starts at the
+        origin. Empty text when the attempt has no tip position at all.
+        """
+        path, outline = _path_mm(self._card, attempt)
+        if not np.isfinite(path).all(axis=1).any():
+            return ""
+        seen = self._card.track.tip_visible[attempt.first_frame : attempt.last_frame + 1]
+        with self._plan_sheet.drawing() as (axes,):
+            _draw_path(axes, path, seen, outline)
+            _mark_closest(axes, self._card, attempt, path)
+            _number_passes(axes, attempt, path)
+            _frame_plan(axes, path, outline)
+            label = _plan_label(attempt, outline is not None)
+            return self._plan_sheet.svg(_PLAN_SIZE_IN, key=f"plan-{attempt.number}", label=label)
+
+    def time(self, attempt: Attempt) -> TimeChart:
+        """Distance from tip to target outline over time, and a strip of seen, not seen, absent.
+
+        The band is one expected error of the tip either way. Without a target only the strip is drawn.
+        """
+        card, edge = self._card, self._edge_mm
+        rows = _window(card, attempt)
+        with self._time_sheet.drawing() as (*upper, strip):
+            if edge is not None:
+                _draw_distance(upper[0], card, edge, rows)
+                _mark_bounds(upper[0], card, attempt, with_words=True)
+            _draw_strip(strip, card, rows)
+            _mark_bounds(strip, card, attempt, with_words=edge is None)
+            strip.set_xlim(*_limits_s(card, attempt))
+            heights_in = (1.7, 1.7) if edge is None else (3.7, 4.0)
+            return TimeChart(
+                *(
+                    self._time_sheet.svg(
+                        (width_in, height_in),
+                        key=f"time-{attempt.number}-{shape}",
+                        label=_time_label(attempt, edge is not None),
+                    )
+                    for shape, width_in, height_in in zip(
+                        TimeChart._fields, (_WIDE_IN, _NARROW_IN), heights_in, strict=True
+                    )
+                )
+            )
+
+    @cached_property
+    def _plan_sheet(self) -> Sheet:
+        """Sheet for plans, which share grid and labels."""
+        sheet = Sheet((1,), margins_in=_PLAN_MARGINS_IN)
+        with sheet.setting_up() as (axes,):
+            start = "the target's centre" if self._card.marks.target is not None else "where the tip came in"
+            axes.set_xlabel(
+                f"mm to the right of {start}" if self._card.marks.target is not None else f"mm right of {start}"
+            )
+            axes.set_ylabel(f"mm below {start}")
+            axes.set_aspect("equal")
+            axes.grid(color=PALETTE["rule"], lw=0.5)
+            axes.set_axisbelow(True)
+        return sheet
+
+    @cached_property
+    def _time_sheet(self) -> Sheet:
+        """Sheet for charts over time: the distance, where there is one, above the strip."""
+        sheet = Sheet((1,) if self._edge_mm is None else (3.2, 1), margins_in=_TIME_MARGINS_IN)
+        with sheet.setting_up() as (*upper, strip):
+            for axes in upper:
+                axes.set_ylabel("tip to outline, mm")
+                axes.grid(axis="y", color=PALETTE["rule"], lw=0.5)
+                axes.set_axisbelow(True)
+                axes.tick_params(labelbottom=False, length=0)
+            strip.set_yticks(range(len(_STATES)), _STATES)
+            strip.set_ylim(-0.6, 2.6)
+            strip.tick_params(axis="y", length=0)
+            strip.spines["left"].set_visible(False)
+            strip.set_xlabel("time in the clip, s")
+        return sheet
 
 
 def _path_mm(card: Scorecard, attempt: Attempt) -> tuple[FloatArray, FloatArray | None]:
@@ -137,6 +141,28 @@ def _spaced(points: FloatArray, *, gap_mm: float = 0.7) -> FloatArray:
     return np.array(kept).reshape(-1, 2)
 
 
+def _draw_path(axes: Axes, path: FloatArray, seen: BoolArray, outline: FloatArray | None) -> None:
+    """Line of the tip, shape (n, 2): solid where seen, dashed and dotted elsewhere; the target below it."""
+    from matplotlib.patches import Polygon
+
+    if outline is not None:
+        # As patches go, adding one would measure it in order to fit the axes, whose limits are ours.
+        axes.add_artist(Polygon(outline, facecolor=PALETTE["target-fill"], edgecolor=PALETTE["target"], lw=1.6))
+        axes.plot(0, 0, "+", color=PALETTE["target"], ms=9, mew=1.4)
+    axes.plot(*path.T, color=PALETTE["inferred"], lw=1.4, dashes=(3, 2))
+    axes.plot(*np.where(seen[:, None], path, np.nan).T, color=PALETTE["seen"], lw=1.9)
+    # Hollow dots on top: the way back, when seen, would hide a dashed way in.
+    axes.plot(
+        *_spaced(path[~seen]).T,
+        "o",
+        ms=4.5,
+        mfc=PALETTE["paper"],
+        mec=PALETTE["inferred"],
+        mew=1.2,
+        zorder=4,
+    )
+
+
 def _mark_closest(axes: Axes, card: Scorecard, attempt: Attempt, path: FloatArray) -> None:
     """Diamond at the closest approach, with a circle of one expected error of the tip."""
     if attempt.closest_frame is None:
@@ -148,7 +174,7 @@ def _mark_closest(axes: Axes, card: Scorecard, attempt: Attempt, path: FloatArra
     if not np.isfinite([x, y]).all():
         return
     if np.isfinite(sd_mm):
-        axes.add_patch(Circle((x, y), sd_mm, facecolor="none", edgecolor=PALETTE["ink"], lw=1, ls=":"))
+        axes.add_artist(Circle((x, y), sd_mm, facecolor="none", edgecolor=PALETTE["ink"], lw=1, ls=":"))
     axes.plot(x, y, "D", ms=6, mfc=PALETTE["paper"], mec=PALETTE["ink"], mew=1.5, zorder=5)
 
 
@@ -182,18 +208,19 @@ def _frame_plan(axes: Axes, path: FloatArray, outline: FloatArray | None) -> Non
         half = max(float(np.ptp(known, axis=0).max()) * 0.6, 2.0)
     axes.set_xlim(middle[0] - half, middle[0] + half)
     axes.set_ylim(middle[1] + half, middle[1] - half)
-    axes.set_aspect("equal")
-    start = "target's centre" if outline is not None else "where the tip came in"
-    axes.set_xlabel(f"mm to the right of the {start}" if outline is not None else f"mm right of {start}")
-    axes.set_ylabel(f"mm below the {start}" if outline is not None else f"mm below {start}")
-    axes.grid(color=PALETTE["rule"], lw=0.5)
-    axes.set_axisbelow(True)
 
 
 def _plan_label(attempt: Attempt, with_target: bool) -> str:
     """Words in place of the plan."""
     around = "around the target's outline" if with_target else "from where it came in"
     return f"Attempt {attempt.number}: path of the tip in millimetres {around}, closest approach marked."
+
+
+def _time_label(attempt: Attempt, with_distance: bool) -> str:
+    """Words in place of the chart over time."""
+    distance = "distance from the tip to the target's outline over time, below zero is inside the target; "
+    strip = "strip of when the tip was seen, not seen, or no needle was in."
+    return f"Attempt {attempt.number}: {distance if with_distance else ''}{strip}"
 
 
 def _limits_s(card: Scorecard, attempt: Attempt) -> tuple[float, float]:
@@ -235,28 +262,20 @@ def _draw_distance(axes: Axes, card: Scorecard, edge: FloatArray, rows: slice) -
     axes.plot(times, distance, color=PALETTE["inferred"], lw=1.3, dashes=(3, 2))
     axes.plot(times, np.where(seen, distance, np.nan), color=PALETTE["seen"], lw=1.8)
     axes.set_ylim(low - room, high + room)
-    axes.set_ylabel("tip to outline, mm")
-    axes.grid(axis="y", color=PALETTE["rule"], lw=0.5)
-    axes.set_axisbelow(True)
-    axes.tick_params(labelbottom=False, length=0)
 
 
 def _draw_strip(axes: Axes, card: Scorecard, rows: slice) -> None:
     """Three rows of bars: seen, inferred and no needle, each with its own place, fill and hatching."""
     times, spans = card.track.time_s[rows], card.track.frame_durations_s[rows]
     present, visible = card.track.needle_present[rows], card.track.tip_visible[rows]
-    kinds = (
-        ("no needle", ~present, "none", PALETTE["muted"], None),
-        ("not seen", present & ~visible, PALETTE["paper"], PALETTE["inferred"], "////"),
-        ("seen", visible, PALETTE["seen"], PALETTE["seen"], None),
+    kinds = (  # in the order of _STATES
+        (~present, "none", PALETTE["muted"], None),
+        (present & ~visible, PALETTE["paper"], PALETTE["inferred"], "////"),
+        (visible, PALETTE["seen"], PALETTE["seen"], None),
     )
-    for level, (_, mask, fill, edge, hatch) in enumerate(kinds):
+    for level, (mask, fill, edge, hatch) in enumerate(kinds):
         bars = [(times[a], times[b] + spans[b] - times[a]) for a, b in _runs(mask)]
         axes.broken_barh(bars, (level - 0.33, 0.66), facecolor=fill, edgecolor=edge, hatch=hatch, lw=0.8)
-    axes.set_yticks(range(len(kinds)), [name for name, *_ in kinds])
-    axes.set_ylim(-0.6, 2.6)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
 
 
 def _runs(mask: BoolArray) -> list[tuple[int, int]]:
@@ -282,33 +301,3 @@ def _mark_bounds(axes: Axes, card: Scorecard, attempt: Attempt, *, with_words: b
     if with_words and attempt.closest_frame is not None and edge is not None:
         at = attempt.closest_frame
         axes.plot(times[at], edge[at], "D", ms=6, mfc=PALETTE["paper"], mec=PALETTE["ink"], mew=1.5, zorder=5)
-
-
-def _svg(draw: Any, size_in: tuple[float, float], *, key: str, label: str) -> str:
-    """Draw on a fresh canvas and return it as an SVG element that takes its colours from the page."""
-    import matplotlib
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure as Canvas
-
-    with matplotlib.rc_context({**_STYLE, "svg.hashsalt": key}):
-        figure = Canvas(figsize=size_in, layout="constrained", facecolor="none")
-        draw(figure)
-        file = io.StringIO()
-        FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
-            file, metadata={"Date": None}
-        )
-    return _for_page(file.getvalue(), label)
-
-
-def _for_page(text: str, label: str) -> str:
-    """Cut the drawing out of its file, name it for those who can't see it, and hand its colours to CSS."""
-    body = text[text.index("<svg") :]
-    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    # Names of parts, such as line2d_1, would recur from chart to chart on a page; nothing refers to them.
-    body = re.sub(r' id="[A-Za-z0-9.]+_\d+"', "", body)
-    head_end = body.index(">")
-    head = re.sub(r'\s(width|height)="[^"]*"', "", body[:head_end])
-    for name, colour in PALETTE.items():
-        body = body.replace(colour, f"var(--{name})")
-    body = body[body.index(">") :]
-    return f'{head} role="img" aria-label="{html.escape(label)}"{body}'

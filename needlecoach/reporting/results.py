@@ -16,7 +16,7 @@ import pandas as pd
 
 from needlecoach.errors import OutputError
 from needlecoach.model import Attempt, Scorecard
-from needlecoach.reporting.charts import plan_chart, time_chart
+from needlecoach.reporting.charts import Charts
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.record import run_record
 from needlecoach.reporting.replay import Progress, stills, write_replay
@@ -110,15 +110,15 @@ def _media(card: Scorecard, replay: Path | None) -> Media:
     with ThreadPoolExecutor(max_workers=1) as beside:
         # Finding single frames means decoding many: that runs while the charts are drawn.
         pictures = beside.submit(stills, card, list(shown.values()))
-        plans = {one.number: plan_chart(card, one) for one in card.attempts}
-        times = {one.number: time_chart(card, one) for one in card.attempts}
-        narrow_times = {one.number: time_chart(card, one, narrow=True) for one in card.attempts}
+        charts = Charts(card)
+        plans = {one.number: charts.plan(one) for one in card.attempts}
+        times = {one.number: charts.time(one) for one in card.attempts}
         found = pictures.result()
     return Media(
         stills={number: found[frame] for number, frame in shown.items()},
         plans=plans,
-        times=times,
-        narrow_times=narrow_times,
+        times={number: chart.wide for number, chart in times.items()},
+        narrow_times={number: chart.narrow for number, chart in times.items()},
         replay=None if replay is None else replay.read_bytes(),
     )
 

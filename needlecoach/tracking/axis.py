@@ -9,10 +9,9 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.finding.candidates import Line
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.arcs import Echoes, fit_arcs, shaft_echoes
-from needlecoach.tracking.chain import Node, chain_lines, entry_of, lines_of, segments
+from needlecoach.tracking.chain import Node, chain_lines, entries_of, lines_of, segments
 from needlecoach.tracking.changes import Changes
 
 
@@ -99,14 +98,9 @@ class AxisEvidence:
             along = part.along + slope[:, None] * part.across
             direction[rows] = along / np.linalg.norm(along, axis=1, keepdims=True)
             on_line = part.pivot + level[:, None] / self.step_mm * part.across
-            entry[rows] = [self._enter(*at) for at in zip(on_line, direction[rows], strict=True)]
+            found = entries_of(on_line, direction[rows], self.mask)
+            entry[rows] = np.where(np.isnan(found), on_line, found)
         return Axis(entry, direction, bow, self.step_mm)
-
-    def _enter(self, point: FloatArray, along: FloatArray) -> FloatArray:
-        """Point where a line enters the picture; the point itself when it misses it."""
-        normal = np.array([-along[1], along[0]])
-        found = entry_of(Line(float(np.arctan2(normal[1], normal[0])), float(normal @ point), 0.0), self.mask)
-        return point if found is None else found
 
 
 def find_axis(

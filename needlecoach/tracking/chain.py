@@ -11,6 +11,7 @@ from needlecoach.finding.candidates import Line, find_lines
 from needlecoach.model import BoolArray, FloatArray
 from needlecoach.tracking.changes import Changes
 
+ENTRY_STEP_PX = 0.5
 LEVER_MM = 20.0
 LONGEST_GAP_S = 4.0
 # All costs are in the currency of supported length, mm.
@@ -28,18 +29,35 @@ SAME_AXIS_MM = 10.0
 SHORTEST_TOTAL_MM = 12.0
 
 
+def entries_of(points: FloatArray, along: FloatArray, mask: BoolArray) -> FloatArray:
+    """Points where lines enter the region from above, (n, 2) in working pixels; NaN where they miss it.
+
+    Parameters
+    ----------
+    points, along : (n, 2)
+        A point of every line, and its unit vector.
+    """
+    down = np.where(along[:, 1:] < 0, -along, along)
+    limits = np.array([[-0.5, -0.5], mask.shape[::-1]]) - [[0.0], [0.5]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossings = (limits[:, None, :] - points) / down
+    low = np.fmax.reduce(np.fmin.reduce(crossings, axis=0), axis=1)
+    high = np.fmin.reduce(np.fmax.reduce(crossings, axis=0), axis=1)
+    steps = low[:, None] + np.arange(0, max(float((high - low).max()), 1.0), ENTRY_STEP_PX)
+    places = points[:, None, :] + steps[..., None] * down[:, None, :]
+    column, row = np.moveaxis(np.rint(places).astype(np.intp), -1, 0)
+    height, width = mask.shape
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    inside[inside] = mask[row[inside], column[inside]]
+    entries = places[np.arange(len(points)), inside.argmax(axis=1)]
+    return np.asarray(np.where(inside.any(axis=1)[:, None], entries, np.nan))
+
+
 def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
     """Point where a line enters the region from above, (2,) in working pixels; None when it misses it."""
-    height, width = mask.shape
-    along = line.direction
     foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
-    reach = np.hypot(height, width)
-    points = foot + np.arange(-2 * reach, 2 * reach, 0.5)[:, None] * along
-    near = np.rint(points).astype(np.intp)
-    inside = (near[:, 0] >= 0) & (near[:, 0] < width) & (near[:, 1] >= 0) & (near[:, 1] < height)
-    inside[inside] = mask[near[inside, 1], near[inside, 0]]
-    first = int(np.argmax(inside))
-    return np.asarray(points[first]) if inside[first] else None
+    entry = entries_of(foot[None], line.direction[None], mask)[0]
+    return None if np.isnan(entry).any() else entry
 
 
 @dataclass(frozen=True)

@@ -92,26 +92,29 @@ def find_changes(
         if block < n_blocks - 1:
             sides.append(mean - future[block + 1])
         changed[block] = _over(sides, mean)
-    changed -= _flicker(changed)
     inner = _inner(mask, step_mm)
-    before = np.zeros(mask.shape, dtype=np.float32)
+    flicker = np.where(inner, _flicker(changed), np.inf).astype(np.float32)
+    before = here = np.zeros(0, dtype=np.float32)
+    after = np.maximum(changed[0].astype(np.float32) - flicker, 0)
     for block in range(n_blocks):
-        here = np.maximum(changed[block].astype(np.float32), 0) * inner
-        if 0 < block < n_blocks - 1:
-            after = np.maximum(changed[block + 1].astype(np.float32), 0) * inner
-            changed[block] = (before + here + after) / 3
-        else:
-            changed[block] = here
-        before = here
+        before, here = here, after
+        if block < n_blocks - 1:
+            after = np.maximum(changed[block + 1].astype(np.float32) - flicker, 0)
+        changed[block] = (before + here + after) / 3 if 0 < block < n_blocks - 1 else here
     middle = np.bincount(block_of, weights=time_s) / counts
     return Changes(changed, block_of, middle, inner, past, future)
 
 
-def _flicker(changed: HalfImages) -> HalfImages:
+def _flicker(changed: HalfImages) -> FloatImages:
     """Change of each place in its quietest while; a needle that rests for long was out for one."""
     reach = max(1, round(QUIET_S / BLOCK_S))
-    most = [changed[first : first + reach].max(axis=0) for first in range(max(len(changed) - reach, 0) + 1)]
-    return np.asarray(np.minimum.reduce(most))
+    least = np.full(changed.shape[1:], np.inf, dtype=np.float32)
+    recent: list[FloatImages] = []
+    for number, picture in enumerate(changed, start=1):
+        recent = [*recent[-reach + 1 :], picture.astype(np.float32)]
+        if number >= min(reach, len(changed)):
+            np.minimum(least, np.maximum.reduce(recent), out=least)
+    return least
 
 
 def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
@@ -125,9 +128,14 @@ def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]
     """Darkest look of each place up to each block and from it on."""
     size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
     kernel = np.ones((size, size), np.uint8)
-    reference = np.array([cv2.dilate(np.rint(mean).astype(np.uint8), kernel) for mean in means])
-    future = np.minimum.accumulate(reference[::-1], axis=0)[::-1]
-    return np.minimum.accumulate(reference, axis=0, out=reference), future
+    past = np.empty(means.shape, dtype=np.uint8)
+    for mean, reference in zip(means, past, strict=True):
+        cv2.dilate(np.rint(mean.astype(np.float32)).astype(np.uint8), kernel, dst=reference)
+    future = past.copy()
+    for block in range(1, len(means)):
+        np.minimum(past[block], past[block - 1], out=past[block])
+        np.minimum(future[-block - 1], future[-block], out=future[-block - 1])
+    return past, future
 
 
 def _over(sides: Sequence[FloatImages], like: FloatImages) -> FloatImages:

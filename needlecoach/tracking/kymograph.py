@@ -89,27 +89,35 @@ def background_strips(
     (left, top), (right, bottom) = _box(sheet.places, pictures[0].shape)
     size = (bottom - top, right - left)
     background, known = np.zeros(size, dtype=np.float32), np.zeros(size, dtype=np.uint8)
-    covered_before = np.full(size, 255, dtype=np.uint8)
+    covered_before: npt.NDArray[Any] | None = np.full(size, 255, dtype=np.uint8)
+    all_known = False
     out = np.full(sheet.inside.shape, np.nan, dtype=np.float32)
     places = sheet.places - np.array([left, top], dtype=np.float32)
     near = Sheet(sheet.axis, places, sheet.inside)
     thickness = max(1, round(2 * SIDE_MM / sheet.axis.step_mm))
     for i, picture in enumerate(pictures):
         if i:
-            out[i] = np.where(near.sample(known, i) > 250, near.sample(background, i), np.nan)
-        cover = np.zeros(size, dtype=np.uint8)
+            out[i] = near.sample(background, i)
+            if not all_known:
+                out[i, near.sample(known, i) <= 250] = np.nan
+        new = picture[top:bottom, left:right]
+        step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
+        share = float(1 - np.exp(-step_s / BACKGROUND_TIME_S))
+        if covered_mm[i] <= 0 and covered_before is None:
+            cv2.accumulateWeighted(new, background, share)
+            continue
+        cover, free = None, np.full(size, 255, dtype=np.uint8)
         if covered_mm[i] > 0:
             shaft = sheet.axis.points(i, np.linspace(-3.0, covered_mm[i], 8)) - (left, top)
-            cv2.polylines(cover, [np.rint(shaft).astype(np.int32)], False, 255, thickness)
-        free = cv2.bitwise_not(cover)
-        step_s = abs(time_s[i] - time_s[i - 1]) if i else 0.04
-        new = picture[top:bottom, left:right]
-        cv2.accumulateWeighted(new, background, float(1 - np.exp(-step_s / BACKGROUND_TIME_S)), mask=free)
+            cv2.polylines(free, [np.rint(shaft).astype(np.int32)], False, 0, thickness)
+            cover = cv2.bitwise_not(free)
+        cv2.accumulateWeighted(new, background, share, mask=free)
         # A place that has just come free shows what is there now, not a blend with what was there long ago.
-        fresh = cv2.bitwise_and(free, covered_before)
-        if fresh.any():
-            np.copyto(background, new, where=fresh > 0)
-        cv2.bitwise_or(known, free, known)
+        if covered_before is not None:
+            cv2.copyTo(new.astype(np.float32), cv2.bitwise_and(free, covered_before), background)
+        if not all_known:
+            cv2.bitwise_or(known, free, known)
+            all_known = bool(known.all())
         covered_before = cover
     return out
 
