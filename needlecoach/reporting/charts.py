@@ -94,7 +94,9 @@ class Charts:
         with sheet.setting_up() as (axes,):
             start = "the target's centre" if self._card.marks.target is not None else "where the tip came in"
             axes.set_xlabel(
-                f"mm to the right of {start}" if self._card.marks.target is not None else f"mm right of {start}"
+                f"mm to the right of {start}"
+                if self._card.marks.target is not None
+                else f"mm right of {start}"
             )
             axes.set_ylabel(f"mm below {start}")
             axes.set_aspect("equal")
@@ -147,7 +149,9 @@ def _draw_path(axes: Axes, path: FloatArray, seen: BoolArray, outline: FloatArra
 
     if outline is not None:
         # As patches go, adding one would measure it in order to fit the axes, whose limits are ours.
-        axes.add_artist(Polygon(outline, facecolor=PALETTE["target-fill"], edgecolor=PALETTE["target"], lw=1.6))
+        axes.add_artist(
+            Polygon(outline, facecolor=PALETTE["target-fill"], edgecolor=PALETTE["target"], lw=1.6)
+        )
         axes.plot(0, 0, "+", color=PALETTE["target"], ms=9, mew=1.4)
     axes.plot(*path.T, color=PALETTE["inferred"], lw=1.4, dashes=(3, 2))
     axes.plot(*np.where(seen[:, None], path, np.nan).T, color=PALETTE["seen"], lw=1.9)

@@ -27,10 +27,19 @@ AIM_BYTES = 13_000_000
 MIN_BIT_RATE, MAX_BIT_RATE = 800_000, 3_000_000
 # A full picture about every two seconds, so that a viewer can jump.
 KEY_INTERVAL = 50
+# Below zero "cpu-used" is a fixed effort; above, the effort follows the clock and no two files are alike.
+ENCODER_OPTIONS: dict[str, object] = {
+    "deadline": "realtime",
+    "cpu-used": "-8",
+    "crf": "14",
+    "g": str(KEY_INTERVAL),
+}
 
 
-def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) -> None:
-    """Write the region of the clip with everything found drawn on as a VP8 .webm file.
+def write_replay(
+    card: Scorecard, path: Path, progress: Progress | None = None, *, with_stills: Sequence[int] = ()
+) -> dict[int, bytes]:
+    """Write the region of the clip with everything found drawn on as a VP8 .webm file; return stills.
 
     Every picture carries the time of its frame (to 1 ms), so an uneven recording stays as uneven as it was.
 
@@ -38,6 +47,8 @@ def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) 
     ----------
     progress
         Called with (frames done, frames in all).
+    with_stills
+        Frames to return as `stills` does, so that the clip need not be read once more for them.
 
     Raises
     ------
@@ -50,14 +61,18 @@ def write_replay(card: Scorecard, path: Path, progress: Progress | None = None) 
     """
     stamps = replay_stamps_ms(card)
     ends = dict(zip(stamps, [*list(stamps.values())[1:], _end_ms(card)], strict=True))
-    painter = Overlay(card, max_side_px=MAX_SIDE_PX)
+    painter, still_painter = (Overlay(card, max_side_px=side) for side in (MAX_SIDE_PX, STILL_SIDE_PX))
+    found: dict[int, bytes] = {}
     with _encoder(path, painter.size_px, len(stamps), _end_ms(card)) as write, _reader(card) as reader:
         for frame in reader:
             if frame.number in stamps:
                 start_ms = stamps[frame.number]
                 write(painter.draw(frame, frame.number), start_ms, max(ends[frame.number] - start_ms, 1))
+            if frame.number in with_stills:
+                found[frame.number] = _jpeg(still_painter.draw(frame, frame.number))
             if progress is not None:
                 progress(frame.number + 1, len(card.track))
+    return found
 
 
 def stills(card: Scorecard, frames: Sequence[int]) -> dict[int, bytes]:
@@ -133,10 +148,13 @@ def _encoder(path: Path, size_px: tuple[int, int], n_pictures: int, length_ms: i
             stream.time_base = stream.codec_context.time_base = clock
             aim = AIM_BYTES * 8000 / max(length_ms, 1)
             stream.bit_rate = int(np.clip(aim, MIN_BIT_RATE, MAX_BIT_RATE))
-            stream.options = {"deadline": "realtime", "cpu-used": "10", "crf": "14", "g": str(KEY_INTERVAL)}
+            stream.options = ENCODER_OPTIONS
+            # Several threads spend most of their time waiting for one another, at full load.
+            stream.codec_context.thread_count = 1
 
             def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
-                image = av.VideoFrame.from_ndarray(picture, format="bgr24")
+                planes = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), dtype=np.uint8)
+                image = av.VideoFrame.from_ndarray(planes, format="yuv420p")
                 image.pts, image.duration, image.time_base = start_ms, length_ms, clock
                 container.mux(stream.encode(image))
 

@@ -95,31 +95,32 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
     _write_csv(attempts_table(card), folder / "attempts.csv")
     _write_csv(track_table(card), folder / "track.csv")
     _write_text(folder / "run.json", _json(run_record(card)))
-    with_replay = replay and not card.unscorable and len(card.track) > 0
-    if with_replay:
-        write_replay(card, folder / "replay.webm", progress)
-    media = _media(card, folder / "replay.webm" if with_replay else None)
+    media = Media() if card.unscorable else _media(card, folder, replay=replay, progress=progress)
     _write_text(folder / "summary.html", render_summary(card, media))
 
 
-def _media(card: Scorecard, replay: Path | None) -> Media:
-    """Make the pictures of the page."""
-    if card.unscorable:
-        return Media()
+def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> Media:
+    """Make the pictures of the page, and the replay in the folder."""
     shown = {one.number: frame for one in card.attempts if (frame := _still_frame(one)) is not None}
+    frames = list(shown.values())
+    film = folder / "replay.webm" if replay and len(card.track) else None
     with ThreadPoolExecutor(max_workers=1) as beside:
-        # Finding single frames means decoding many: that runs while the charts are drawn.
-        pictures = beside.submit(stills, card, list(shown.values()))
+        if film is not None:
+            found = write_replay(card, film, progress, with_stills=frames)
+        else:
+            # Finding single frames means decoding many: that runs while the charts are drawn.
+            pictures = beside.submit(stills, card, frames)
         charts = Charts(card)
         plans = {one.number: charts.plan(one) for one in card.attempts}
         times = {one.number: charts.time(one) for one in card.attempts}
-        found = pictures.result()
+        if film is None:
+            found = pictures.result()
     return Media(
         stills={number: found[frame] for number, frame in shown.items()},
         plans=plans,
         times={number: chart.wide for number, chart in times.items()},
         narrow_times={number: chart.narrow for number, chart in times.items()},
-        replay=None if replay is None else replay.read_bytes(),
+        replay=None if film is None else film.read_bytes(),
     )
 
 

@@ -111,7 +111,7 @@ def _styled(**more: Any) -> Any:
     """Context in which things are made and drawn in our style."""
     import matplotlib
 
-    return matplotlib.rc_context({**_STYLE, **more})
+    return matplotlib.rc_context(_STYLE | more)
 
 
 def _for_page(text: str, label: str) -> str:

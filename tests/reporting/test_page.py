@@ -9,7 +9,7 @@ import pytest
 
 from needlecoach.model import Figure, Marks
 from needlecoach.reporting import page
-from needlecoach.reporting.charts import plan_chart, time_chart
+from needlecoach.reporting.charts import Charts
 from needlecoach.reporting.page import Media, render_summary
 
 EVIL = '<script>alert("x")</script><img src=http://a.example/b.png>'
@@ -53,12 +53,13 @@ class Reader(HTMLParser):
 
 @pytest.fixture
 def media(card) -> Media:
-    attempt = card.attempts[0]
+    attempt, charts = card.attempts[0], Charts(card)
+    wide, narrow = charts.time(attempt)
     return Media(
         stills={1: b"still"},
-        plans={1: plan_chart(card, attempt)},
-        times={1: time_chart(card, attempt)},
-        narrow_times={1: time_chart(card, attempt, narrow=True)},
+        plans={1: charts.plan(attempt)},
+        times={1: wide},
+        narrow_times={1: narrow},
         replay=b"video",
     )
 
