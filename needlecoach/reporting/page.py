@@ -98,7 +98,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         quality_notes=card.quality_notes,
         scale=wording.scale_words(card) if scored else "",
         confidence=wording.confidence_words(card.confidence) if scored else "",
-        confidence_percent=f"{card.confidence * 100:.0f}%"
+        confidence_percent=wording.figure_text(Figure("confidence", card.confidence))
         if scored and math.isfinite(card.confidence)
         else "",
         no_norm=NO_NORM,

@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from needlecoach.errors import OutputError
@@ -101,7 +102,7 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
 
 def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> Media:
     """Make the pictures of the page, and the replay in the folder."""
-    shown = {one.number: frame for one in card.attempts if (frame := _still_frame(one)) is not None}
+    shown = {one.number: frame for one in card.attempts if (frame := _still_frame(card, one)) is not None}
     frames = list(shown.values())
     film = folder / "replay.webm" if replay and len(card.track) else None
     with ThreadPoolExecutor(max_workers=1) as beside:
@@ -124,11 +125,23 @@ def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | 
     )
 
 
-def _still_frame(attempt: Attempt) -> int | None:
-    """Frame of the closest approach; without a target the deepest point of the last pass."""
-    if attempt.closest_frame is not None or not attempt.passes:
+def _still_frame(card: Scorecard, attempt: Attempt) -> int | None:
+    """Frame of the closest approach; without a target the deepest point of the last pass, or of all.
+
+    None when the tip was never known.
+    """
+    if attempt.closest_frame is not None:
         return attempt.closest_frame
-    return attempt.passes[-1].deepest_frame
+    if attempt.passes:
+        return attempt.passes[-1].deepest_frame
+    track = card.track
+    rows = np.arange(attempt.first_frame, attempt.last_frame + 1)
+    rows = rows[np.isfinite(track.tip_px[rows]).all(axis=1)]
+    if not len(rows):
+        return None
+    # Nothing is known of the entry in a track that was not followed to the edge: then the last one counts.
+    inside_px = np.nan_to_num(np.hypot(*(track.tip_px[rows] - track.entry_px[rows]).T))
+    return int(rows[len(rows) - 1 - np.argmax(inside_px[::-1])])
 
 
 def _write_csv(table: pd.DataFrame, path: Path) -> None:

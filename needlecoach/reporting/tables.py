@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from needlecoach.model import Attempt, FloatArray, Scorecard
+from needlecoach.reporting.rounding import in_table
 
 # What a spreadsheet takes for the start of a formula (common practice for CSV injection).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -62,9 +63,6 @@ ATTEMPT_COLUMNS = (
     "scale_sd_share",
     "confidence",
 )
-
-# Decimals by the unit of a quantity: finer than the measurement, coarse enough to read.
-_DECIMALS = {"px": 2, "mm": 3, "s": 4, "deg": 2, "°": 2, "mm/s": 2, "bits": 3}
 
 
 def plain_text(text: str) -> str:
@@ -171,4 +169,4 @@ def _cell(value: Any, unit: str = "") -> Any:
         return plain_text(value)
     if isinstance(value, (int, np.integer)):
         return int(value)
-    return round(float(value), _DECIMALS.get(unit, 4)) if np.isfinite(value) else None
+    return in_table(value, unit) if np.isfinite(value) else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from needlecoach.model import Attempt, Figure, Scorecard
+from needlecoach.reporting.rounding import in_words
 
 _DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0}
 _UNIT_SIGNS = {"deg": "°", "share": "%", "count": ""}
@@ -39,27 +40,23 @@ def figure_text(figure: Figure) -> str:
         return value
     if figure.name in _SIGNED_EDGES:
         side, value = ("inside" if value < 0 else "outside"), abs(value)
-        return f"{with_uncertainty(value, figure.sd, figure.unit, decimals=1)} {side}"
-    percent = figure.name in _SHARES
-    factor, unit = (100, "%") if percent else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
-    sd = None if figure.sd is None else figure.sd * factor
-    return with_uncertainty(value * factor, sd, unit, decimals=_decimals(figure, percent))
+        return f"{_with_uncertainty(value, figure, decimals=1)} {side}"
+    return _with_uncertainty(value, figure, decimals=_decimals(figure))
 
 
-def with_uncertainty(value: float, sd: float | None, unit: str, *, decimals: int) -> str:
+def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
     """Return "value ± sd unit", rounded to where the uncertainty begins; without one to `decimals`."""
-    sd = sd if sd is not None and math.isfinite(sd) and sd > 0 else None
+    factor, sign = (100, "%") if figure.name in _SHARES else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
+    sd = figure.sd if figure.sd is not None and math.isfinite(figure.sd) and figure.sd > 0 else None
     if sd is not None:
-        decimals = max(0, min(decimals + 1, -math.floor(math.log10(sd))))
-    number = f"{value:.{decimals}f}"
-    if float(number) == 0:
-        number = number.removeprefix("-")
-    text = number.replace("-", "−")
+        decimals = max(0, min(decimals + 1, -math.floor(math.log10(sd * factor))))
+    text = in_words(value, figure.unit, decimals=decimals, factor=factor).replace("-", "−")
     if sd is not None:
         # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
-        text += f"\u00a0±\u00a0{max(sd, 10**-decimals):.{decimals}f}"
-    gap = "" if unit in ("", "°", "%") else "\u00a0"
-    return f"{text}{gap}{unit}"
+        least = 10**-decimals / factor
+        text += f"\u00a0±\u00a0{in_words(max(sd, least), figure.unit, decimals=decimals, factor=factor)}"
+    gap = "" if sign in ("", "°", "%") else "\u00a0"
+    return f"{text}{gap}{sign}"
 
 
 def is_unscorable(attempt: Attempt, *, with_target: bool) -> bool:
@@ -118,9 +115,9 @@ def _text(attempt: Attempt, name: str, sentence: str) -> str:
     return "" if text == "–" else sentence.format(text)
 
 
-def _decimals(figure: Figure, percent: bool) -> int:
+def _decimals(figure: Figure) -> int:
     """Decimals of a figure without uncertainty."""
-    if percent or isinstance(figure.value, int):
+    if figure.name in _SHARES or isinstance(figure.value, int):
         return 1 if figure.name == "scale_sd_share" else 0
     return _DECIMALS.get(figure.unit, 2)
 
@@ -191,5 +188,5 @@ def scale_words(card: Scorecard) -> str:
     if scale.sd_share == 0:  # a stated size of a pixel comes without one
         known = "its uncertainty was not stated, and counts as none in every ±"
     else:
-        known = f"known to {with_uncertainty(scale.sd_share * 100, None, '%', decimals=1)}"
+        known = f"known to {figure_text(Figure('scale_sd_share', scale.sd_share))}"
     return f"{_scale_size(card)} mm per pixel (source: {scale.source}), {known}"

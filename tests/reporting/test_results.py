@@ -15,6 +15,7 @@ import pytest
 from needlecoach.errors import OutputError
 from needlecoach.model import Figure
 from needlecoach.reporting import results
+from needlecoach.reporting.overlay import Overlay
 from needlecoach.reporting.results import FILES, write_combined, write_results
 
 
@@ -51,7 +52,8 @@ def test_name_that_is_not_unicode_works(card, tmp_path):
     clip = replace(card.clip, path=card.clip.path.with_name(odd))
     # Without a still there is no need to open the clip, which OpenCV can't under such a name.
     blind = replace(card.attempts[0], closest_frame=None, passes=())
-    folder = write_results(replace(card, clip=clip, attempts=(blind,)), tmp_path, replay=False)
+    track = replace(card.track, tip_px=np.full((75, 2), np.nan))
+    folder = write_results(replace(card, clip=clip, track=track, attempts=(blind,)), tmp_path, replay=False)
     assert "caf\\udce9" in (folder / "attempts.csv").read_text(encoding="utf-8")
 
 
@@ -255,10 +257,30 @@ def test_combined_file_is_whole_or_not_there(card, tmp_path, monkeypatch):
     assert (tmp_path / "attempts.csv").read_text() == old
 
 
-def test_attempt_without_closest_frame_has_no_still(card, tmp_path):
+def test_attempt_without_any_tip_has_no_still(card, needleless_card, tmp_path):
     lost = replace(
         card.attempts[0], closest_frame=None, passes=(), outcome="unscorable",
         figures={"attempt": Figure("attempt", 1)}, reason="the tip was never found",
     )  # fmt: skip
-    folder = write_results(replace(card, attempts=(lost,)), tmp_path, replay=False)
+    folder = write_results(replace(needleless_card, attempts=(lost,)), tmp_path, replay=False)
     assert "data:image" not in (folder / "summary.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("replay", [False, True])
+def test_few_stills_without_target_or_pass_show_the_needle_at_its_deepest(
+    card, tmp_path, monkeypatch, replay
+):
+    drawn = []
+    draw = Overlay.draw
+
+    def noted(self, frame, index):
+        drawn.append(index)
+        return draw(self, frame, index)
+
+    monkeypatch.setattr(Overlay, "draw", noted)
+    short = replace(card.attempts[0], closest_frame=None, passes=(), outcome="unscorable")
+    bare = replace(card, marks=replace(card.marks, target=None), distances={}, attempts=(short,))
+    folder = write_results(bare, tmp_path, replay=replay)
+    assert "data:image/jpeg" in (folder / "summary.html").read_text(encoding="utf-8")
+    # The line goes in until frame 37 and turns there; a replay has all frames besides.
+    assert sorted(drawn) == sorted([*range(75 if replay else 0), 37])

@@ -1,11 +1,16 @@
 """Figures in words: no false precision, every outcome its own sentence."""
 
 import math
+import re
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from needlecoach.model import Figure, Scale
+from needlecoach.reporting.rounding import in_table
 from needlecoach.reporting.wording import confidence_words, figure_text, headline, options_words, scale_words
 
 
@@ -26,7 +31,14 @@ def spoken(text: str) -> str:
         (Figure("path_mm", 10.0, 0.0004, "mm"), "10.00 ± 0.01 mm"),
         (Figure("path_mm", 10.04, math.nan, "mm"), "10.0 mm"),
         (Figure("duration_s", 2.2, unit="s"), "2.2 s"),
+        # Halves go up, as by hand from the table, also where the computer's number lies a trace below.
+        (Figure("time_to_target_s", 4.85, unit="s"), "4.9 s"),
+        (Figure("time_to_target_s", 14.35 - 9.5, unit="s"), "4.9 s"),
+        (Figure("time_to_target_s", 0.25, unit="s"), "0.3 s"),
+        (Figure("offset_along_mm", -0.25, 0.2, "mm"), "−0.3 ± 0.2 mm"),
+        (Figure("path_mm", 3.0, 0.25, "mm"), "3.0 ± 0.3 mm"),
         (Figure("tip_visibility_share", 0.909), "91%"),
+        (Figure("tip_visibility_share", 0.905), "91%"),
         (Figure("angle_deg", 52.77, unit="deg"), "53°"),
         (Figure("passes", 3), "3"),
         (Figure("cut_off", False), "no"),
@@ -36,6 +48,15 @@ def spoken(text: str) -> str:
 )
 def test_figure_text(figure, text):
     assert spoken(figure_text(figure)) == text
+
+
+@given(value=st.floats(-1000, 1000), unit=st.sampled_from(["s", "mm", "mm/s", "deg"]))
+def test_words_are_the_tables_value_rounded_by_hand(value, unit):
+    table = Decimal(repr(in_table(value, unit)))
+    said = Decimal(re.sub("[^−\\d.]", "", figure_text(Figure("some", value, unit=unit))).replace("−", "-"))
+    last_digit = Decimal(1).scaleb(said.as_tuple().exponent)
+    assert abs(said - table) <= last_digit / 2
+    assert abs(said) >= abs(table) or abs(said - table) < last_digit / 2
 
 
 def attempt_with(card, outcome, **values):
