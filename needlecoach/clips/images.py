@@ -14,6 +14,9 @@ from needlecoach.clips.reader import ClipReader, ColourImage, grey_from_bgr
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame
 
+# OpenCV's remarks on a broken image would break the rule of one line per error.
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
 _ENDINGS = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp"}
 # Beyond these no scanner records; times would run together, or a clip would last for days.
 _SLOWEST_FPS, _FASTEST_FPS = 0.1, 1000.0

@@ -123,7 +123,7 @@ def test_sampled_frames_of_a_long_clip_are_its_own_without_decoding_it(
     path = write_video(tmp_path / "long.mp4", ramp, codec="mp4v")
     with open_clip(path) as reader:
         whole = list(reader)
-        monkeypatch.setattr(reader, "_grabbed", lambda *_: pytest.fail("the clip was decoded in order"))
+        monkeypatch.setattr(reader, "_in_order", lambda *_: pytest.fail("the clip was decoded in order"))
         frames = reader.sample_frames(12)
     assert len(frames) == 12
     assert brightness(frames) == brightness([whole[round(frame.time_s * 25)] for frame in frames])
