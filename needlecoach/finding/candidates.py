@@ -23,7 +23,7 @@ OFFSET_STEP_MM = 0.3
 # A pixel counts at most this many noise levels: a short glaring spot must not outvote a long faint line.
 STRENGTH_CAP = 6.0
 STRENGTH_FLOOR = 3.0
-# Ridges weaker than this many grey values are coding noise, however quiet the rest of the picture.
+# What coding noise alone gives, in a picture of the recording's own pixels or nearly so.
 FAINTEST_RIDGE_GREY = 1.3
 # A ridge that turns away from the line by more than this is no part of it.
 STRAYING_DEG = 25.0
@@ -52,6 +52,13 @@ class Line:
         """Unit vector along the line, pointing down the picture."""
         along: FloatArray = np.array([-np.sin(self.normal_rad), np.cos(self.normal_rad)])
         return along if along[1] >= 0 else -along
+
+    def enlarged(self, times: float) -> Line:
+        """The same line in a picture that shows so many pixels for each of this one's."""
+        rest = (times - 1) / 2
+        first, last = ((times * x + rest, times * y + rest) for x, y in (self.first_px, self.last_px))
+        shift = rest * (math.cos(self.normal_rad) + math.sin(self.normal_rad))
+        return Line(self.normal_rad, times * self.offset_px + shift, self.support_mm, first, last)
 
     def distance_px(self, points: npt.ArrayLike) -> FloatArray:
         """Signed distance of points, shape (..., 2), from the line; positive below it."""
@@ -90,7 +97,12 @@ def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, weight: npt.ArrayLike) -> tuple
 
 
 def find_lines(
-    picture: npt.ArrayLike, *, step_mm: float, mask: npt.NDArray[np.bool_], count: int = 6
+    picture: npt.ArrayLike,
+    *,
+    step_mm: float,
+    mask: npt.NDArray[np.bool_],
+    count: int = 6,
+    faintest_grey: float = FAINTEST_RIDGE_GREY,
 ) -> list[Line]:
     """Lines on which a needle could lie in one picture.
 
@@ -102,6 +114,7 @@ def find_lines(
     mask : (height, width) bool
         Where to look.
     count : most lines returned
+    faintest_grey : ridges weaker than this are noise, however quiet the rest of the picture
 
     Returns
     -------
@@ -112,7 +125,7 @@ def find_lines(
     strength, direction = ridge_strength(picture, [width / step_mm for width in RIDGE_WIDTHS_MM])
     inside = strength[mask]
     median = float(np.median(inside)) if inside.size else 0.0
-    noise = max(1.4826 * median, FAINTEST_RIDGE_GREY)
+    noise = max(1.4826 * median, faintest_grey)
     weight = np.where(mask, np.clip(strength / noise, 0, STRENGTH_CAP), 0) / STRENGTH_CAP
     weight[strength < STRENGTH_FLOOR * noise] = 0
     # Text, graticules and anything else that puts ridges everywhere would only slow the vote down.

@@ -67,9 +67,9 @@ def vote(
     Clowes, IEEE Trans Comput 1976;25:449.
     """
     weights = np.asarray(weight, dtype=np.float32)
-    y, x = np.nonzero(weights)
-    values = weights[y, x].astype(np.float64)
-    x, y = x / grid.offset_step_px, y / grid.offset_step_px
+    row_px, column_px = np.nonzero(weights)
+    values = weights[row_px, column_px].astype(np.float64)
+    x, y = column_px / grid.offset_step_px, row_px / grid.offset_step_px
     score = np.zeros((len(grid.normals_rad), grid.n_offsets), dtype=np.float32)
     local, spread = np.zeros(0), np.radians(spread_deg)
     if direction_rad is not None:
@@ -81,14 +81,14 @@ def vote(
     for row, normal in enumerate(grid.normals_rad):
         if keep is not None and not keep[row]:
             continue
-        near, share = slice(None), 1.0
+        near, counts = slice(None), values
         if direction_rad is not None:
             middle = (normal - spread) % np.pi + spread
             near = slice(*np.searchsorted(local, (middle - spread, middle + spread)))
-            share = 1 - np.abs(local[near] - middle) / spread
+            counts = values[near] * (1 - np.abs(local[near] - middle) / spread)
         offset = x[near] * np.cos(normal) + y[near] * np.sin(normal)
         index = np.rint(offset).astype(np.intp) + grid.n_offsets // 2
-        score[row] = np.bincount(index, weights=values[near] * share, minlength=grid.n_offsets)
+        score[row] = np.bincount(index, weights=counts, minlength=grid.n_offsets)
     return score
 
 
