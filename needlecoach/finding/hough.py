@@ -66,30 +66,26 @@ def vote(
     Duda & Hart, Commun ACM 1972;15:11 (normal form); the limit to the local direction after O'Gorman &
     Clowes, IEEE Trans Comput 1976;25:449.
     """
-    weights = np.asarray(weight, dtype=np.float32)
+    weights = np.asarray(weight, dtype=np.float64)
     row_px, column_px = np.nonzero(weights)
-    values = weights[row_px, column_px].astype(np.float64)
-    x, y = column_px / grid.offset_step_px, row_px / grid.offset_step_px
-    score = np.zeros((len(grid.normals_rad), grid.n_offsets), dtype=np.float32)
-    local, spread = np.zeros(0), np.radians(spread_deg)
-    if direction_rad is not None:
-        # In order of direction, and once more half a turn on, those near a normal lie side by side.
-        local = (np.asarray(direction_rad, dtype=np.float64)[weights > 0] + np.pi / 2) % np.pi
-        order = np.argsort(local)
-        local = np.concatenate([local[order], local[order] + np.pi])
-        x, y, values = (np.tile(array[order], 2) for array in (x, y, values))
-    for row, normal in enumerate(grid.normals_rad):
-        if keep is not None and not keep[row]:
-            continue
-        near, counts = slice(None), values
-        if direction_rad is not None:
-            middle = (normal - spread) % np.pi + spread
-            near = slice(*np.searchsorted(local, (middle - spread, middle + spread)))
-            counts = values[near] * (1 - np.abs(local[near] - middle) / spread)
-        offset = x[near] * np.cos(normal) + y[near] * np.sin(normal)
-        index = np.rint(offset).astype(np.intp) + grid.n_offsets // 2
-        score[row] = np.bincount(index, weights=counts, minlength=grid.n_offsets)
-    return score
+    n, step = len(grid.normals_rad), np.pi / len(grid.normals_rad)
+    if direction_rad is None:
+        rows = np.arange(n)[None, :]
+        counts = np.repeat(weights[row_px, column_px, None], n, axis=1)
+    else:
+        spread = np.radians(spread_deg)
+        local = np.asarray(direction_rad)[row_px, column_px] + np.pi / 2 - grid.normals_rad[0]
+        near = np.ceil((local - spread) / step)[:, None] + np.arange(int(2 * spread / step) + 1)
+        share = 1 - np.abs(near * step - local[:, None]) / spread
+        counts = weights[row_px, column_px, None] * np.maximum(share, 0)
+        rows = near.astype(np.intp) % n
+    if keep is not None:
+        counts *= keep[rows]
+    across, down = (np.asarray(turn(grid.normals_rad)) / grid.offset_step_px for turn in (np.cos, np.sin))
+    offset = column_px[:, None] * across[rows] + row_px[:, None] * down[rows]
+    places = rows * grid.n_offsets + np.rint(offset).astype(np.intp) + grid.n_offsets // 2
+    score = np.bincount(places.ravel(), weights=counts.ravel(), minlength=n * grid.n_offsets)
+    return score.reshape(n, grid.n_offsets).astype(np.float32)
 
 
 def peaks(

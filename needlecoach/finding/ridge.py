@@ -66,4 +66,5 @@ def ridge_strength(picture: npt.ArrayLike, sigmas_px: Sequence[float]) -> tuple[
         for kept, new in ((best, strength), (wide, gap), (slant, xy2)):
             np.copyto(kept, new, where=wider)
     # The eigenvector of the larger eigenvalue runs along a bright ridge.
-    return best, 0.5 * np.arctan2(slant, wide)
+    direction: FloatImage = np.float32(0.5) * np.arctan2(slant, wide)
+    return best, direction
