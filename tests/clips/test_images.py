@@ -111,6 +111,15 @@ def test_spoilt_folders_are_one_line(tmp_path: Path, spoil, said: str) -> None:
     assert len(str(caught.value).splitlines()) == 1
 
 
+def test_a_broken_image_says_nothing_of_its_own(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    folder = write_images(tmp_path / "L01", ["1.png", "2.png"])
+    whole = (folder / "2.png").read_bytes()
+    (folder / "2.png").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(ClipError):
+        greys(folder)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_a_folder_without_images(tmp_path: Path) -> None:
     with pytest.raises(ClipError, match="no numbered images"):
         open_clip(tmp_path, fps=10.0)

@@ -1,15 +1,18 @@
 """Video files: every frame in order, single frames exact, damaged files told in one line."""
 
+import socket
 import subprocess
 import sys
 import threading
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
 
 from needlecoach.clips import ClipReader, open_clip, sha256_of
+from needlecoach.clips.decoding import VideoFile
 from needlecoach.clips.video import _Clock
 from needlecoach.errors import ClipError
 
@@ -30,6 +33,24 @@ def write_video(path: Path, frames: list[np.ndarray], *, codec: str = "FFV1", fp
         writer.write(cv2.cvtColor(frame, cv2.COLOR_GRAY2BGR))
     writer.release()
     return path
+
+
+def write_h264(path: Path, frames: list[np.ndarray], *, options: dict[str, str] | None = None) -> Path:
+    """H.264 at 25 frames a second, with pictures that build on later ones unless the options forbid it."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=25, options={"crf": "20", **(options or {})})
+        stream.width, stream.height, stream.pix_fmt = *frames[0].shape[1::-1], "yuv420p"
+        for frame in frames:
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(frame, format="gray8")))
+        container.mux(stream.encode())
+    return path
+
+
+def gliding(count: int) -> list[np.ndarray]:
+    """A texture that glides, so that a codec builds every picture on its neighbours."""
+    wide = cv2.GaussianBlur(np.random.default_rng(2).normal(size=(96, 128 + 2 * count)), (0, 0), 2.0)
+    grey = np.clip(128 + 250 * wide, 0, 255).astype(np.uint8)
+    return [np.ascontiguousarray(grey[:, 2 * k :][:, :128]) for k in range(count)]
 
 
 @pytest.fixture
@@ -85,6 +106,49 @@ def test_single_frames_after_reading_need_no_second_reading(
         assert np.array_equal(again.read_frames([30])[30].pixels, lossless[1][30])
 
 
+@pytest.mark.parametrize("name", ["a.mp4", "a.mkv", "a.ts"])
+@pytest.mark.parametrize("open_gop", ["0", "1"])
+def test_single_frames_around_key_frames_are_exact(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, open_gop: str
+) -> None:
+    # With an open group some pictures stand before a key frame and build on pictures on both sides of it.
+    options = {"x264-params": f"open-gop={open_gop}:keyint=10:bframes=3:scenecut=0"}
+    path = write_h264(tmp_path / name, gliding(60), options=options)
+    with open_clip(path) as reader:
+        whole = list(reader)
+        monkeypatch.setattr(ClipReader, "_read_wanted", lambda *_: pytest.fail("the clip was decoded again"))
+        for number in range(60):
+            single = reader.read_frames([number])[number]
+            assert single.time_s == whole[number].time_s
+            assert np.array_equal(single.pixels, whole[number].pixels)
+        together = reader.read_frames([59, 3, 31, 4, 30])
+    assert all(np.array_equal(frame.pixels, whole[k].pixels) for k, frame in together.items())
+
+
+def count_decoded(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Give a list that grows by one for every picture decoded from now on."""
+    decoded: list[int] = []
+    decode = VideoFile._decoded
+
+    def counting(self: VideoFile, packet: av.Packet | None) -> list[av.VideoFrame]:
+        pictures = decode(self, packet)
+        decoded.extend([1] * len(pictures))
+        return pictures
+
+    monkeypatch.setattr(VideoFile, "_decoded", counting)
+    return decoded
+
+
+def test_neighbours_are_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_h264(tmp_path / "a.mp4", gliding(100), options={"g": "50", "sc_threshold": "0"})
+    with open_clip(path) as reader:
+        list(reader)
+        decoded = count_decoded(monkeypatch)
+        reader.read_frames([60, 61, 62, 63])
+    # From the key frame 50 to frame 63, and what the decoder gives out together with it.
+    assert len(decoded) < 25
+
+
 def test_a_replaced_file_is_read_anew(lossless: tuple[Path, list[np.ndarray]]) -> None:
     path, _ = lossless
     with open_clip(path) as reader:
@@ -123,9 +187,9 @@ def test_sampled_frames_of_a_long_clip_are_its_own_without_decoding_it(
     path = write_video(tmp_path / "long.mp4", ramp, codec="mp4v")
     with open_clip(path) as reader:
         whole = list(reader)
-        monkeypatch.setattr(reader, "_in_order", lambda *_: pytest.fail("the clip was decoded in order"))
+        decoded = count_decoded(monkeypatch)
         frames = reader.sample_frames(12)
-    assert len(frames) == 12
+    assert len(frames) == len(decoded) == 12
     assert brightness(frames) == brightness([whole[round(frame.time_s * 25)] for frame in frames])
     assert len(set(brightness(frames))) == 12
     assert frames[0].time_s < 1.5
@@ -192,6 +256,60 @@ def test_cut_off_in_the_middle_is_read_and_noted(tmp_path: Path) -> None:
         assert 5 < count < 30
         assert len(reader.notes) == 1
         assert f"{count} could be read" in reader.notes[0]
+
+
+def test_damage_in_the_middle_is_read_past_and_noted(tmp_path: Path) -> None:
+    path = write_h264(tmp_path / "a.mp4", gliding(60), options={"g": "20"})
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2
+    content[middle : middle + 400] = bytes(400)
+    path.write_bytes(content)
+    with open_clip(path) as reader:
+        frames = list(reader)
+        assert len(frames) > 40
+        assert frames[-1].time_s == pytest.approx(59 / 25, abs=1e-3)
+        assert any("damaged in" in note for note in reader.notes)
+
+
+def test_a_file_that_has_gone_is_one_line(lossless: tuple[Path, list[np.ndarray]]) -> None:
+    with open_clip(lossless[0]) as reader:
+        lossless[0].unlink()
+        with pytest.raises(ClipError, match="can't be opened") as caught:
+            list(reader)
+    assert len(str(caught.value).splitlines()) == 1
+
+
+def test_a_picture_of_another_size_is_one_line(tmp_path: Path) -> None:
+    # Two streams of motion JPEG behind one another are one, of two sizes.
+    parts = []
+    for width in (64, 48):
+        with av.open(str(tmp_path / "part.mjpeg"), "w") as container:
+            stream = container.add_stream("mjpeg", rate=25)
+            stream.width, stream.height, stream.pix_fmt = width, 48, "yuvj420p"
+            for _ in range(5):
+                picture = np.full((48, width), 90, np.uint8)
+                container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="gray8")))
+            container.mux(stream.encode())
+        parts.append((tmp_path / "part.mjpeg").read_bytes())
+    (tmp_path / "two.mjpeg").write_bytes(b"".join(parts))
+    with open_clip(tmp_path / "two.mjpeg") as reader, pytest.raises(ClipError, match="frame 5") as caught:
+        list(reader)
+    assert "64 x 48 px" in str(caught.value)
+    assert len(str(caught.value).splitlines()) == 1
+
+
+def test_a_playlist_is_not_followed(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(0.3)
+        address = f"http://127.0.0.1:{server.getsockname()[1]}/a.ts"
+        playlist = (
+            f"#EXTM3U\n#EXT-X-VERSION:3\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,\n{address}\n#EXT-X-ENDLIST\n"
+        )
+        (tmp_path / "L01.m3u8").write_text(playlist)
+        with pytest.raises(ClipError, match="is text"):
+            open_clip(tmp_path / "L01.m3u8")
+        with pytest.raises(TimeoutError):
+            server.accept()
 
 
 def cut_mp4(folder: Path) -> bytes:
