@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,6 +31,7 @@ def score_clip(
     fps: float | None = None,
     pass_withdrawal_mm: float = 5.0,
     progress: Progress | None = None,
+    beside: Executor | None = None,
 ) -> Scorecard:
     """Score one recording.
 
@@ -40,6 +42,8 @@ def score_clip(
     fps : frames per second, for a folder of images only
     pass_withdrawal_mm : withdrawal after which a new pass begins
     progress : called with frames done and frames in all (0 when unknown)
+    beside : follows the needle of a long clip while it is read, best in another process (see
+        `tracking.beside`); a thread when left out
 
     Returns
     -------
@@ -65,7 +69,7 @@ def score_clip(
         try:
             region = _region_of(reader, marks)
             check_marks(marks, reader.clip, region=region)
-            tracking = _track(reader, region, marks, progress)
+            tracking = _track(reader, region, marks, progress, beside)
             reason = ""
         except UnscorableError as problem:
             region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
@@ -93,7 +97,9 @@ def _whole_frame(reader: ClipReader) -> Region:
     return Region("rectangle", (0, 0, max(reader.clip.width_px, 8), max(reader.clip.height_px, 8)))
 
 
-def _track(reader: ClipReader, region: Region, marks: Marks, progress: Progress | None) -> Tracking:
+def _track(
+    reader: ClipReader, region: Region, marks: Marks, progress: Progress | None, beside: Executor | None
+) -> Tracking:
     assert marks.scale is not None
     plane = Plane(region, marks.scale)
     target = None if marks.target is None else _target(reader, plane, marks.target)
@@ -104,7 +110,7 @@ def _track(reader: ClipReader, region: Region, marks: Marks, progress: Progress 
                 progress(done, reader.clip.n_frames)
             yield frame.time_s, plane.resample(frame.pixels)
 
-    return track_clip(pictures(), plane, target)
+    return track_clip(pictures(), plane, target, beside)
 
 
 def _target(reader: ClipReader, plane: Plane, target: Target) -> TargetFollower:

@@ -44,6 +44,11 @@ _HOW_TO_MARK = (
     '[rx, ry]}}}}, "scale": {{"points_px": [[x1, y1], [x2, y2]], "mm": 40}}}}; or give {options}'
 )
 
+_PROCESS_ENDED = (
+    "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
+    "programs and score the clip again."
+)
+
 
 class _StoppedError(Exception):
     """Ctrl-C while clips were being scored."""
@@ -246,17 +251,25 @@ def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
 
 def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], _Progress]) -> None:
     marks = _marks_of(clip, wish)
+    from concurrent.futures import BrokenExecutor
+
     from needlecoach.analyse import score_clip
     from needlecoach.reporting.results import write_results
+    from needlecoach.tracking.beside import another_process
 
-    card = score_clip(
-        clip,
-        marks,
-        no_target=wish.no_target,
-        fps=wish.fps,
-        pass_withdrawal_mm=wish.pass_withdrawal_mm,
-        progress=bar(f"{name}: scoring"),
-    )
+    try:
+        with another_process() as beside:
+            card = score_clip(
+                clip,
+                marks,
+                no_target=wish.no_target,
+                fps=wish.fps,
+                pass_withdrawal_mm=wish.pass_withdrawal_mm,
+                progress=bar(f"{name}: scoring"),
+                beside=beside,
+            )
+    except BrokenExecutor:
+        raise NeedlecoachError(_PROCESS_ENDED) from None
     folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
     tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 
@@ -62,7 +64,10 @@ class Tracking:
 
 
 def track_clip(
-    pictures: Iterable[tuple[float, GreyImage]], plane: Plane, target: TargetFollower | None
+    pictures: Iterable[tuple[float, GreyImage]],
+    plane: Plane,
+    target: TargetFollower | None,
+    beside: Executor | None = None,
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
@@ -70,6 +75,7 @@ def track_clip(
     ----------
     pictures : presentation time and working picture of every frame, consumed once
     target : knows what to follow; None when no target was marked
+    beside : follows the needle while the next pictures are read; a thread of its own when left out
 
     Returns
     -------
@@ -81,14 +87,7 @@ def track_clip(
     likeness: list[float] = []
     stills: list[GreyImage] = []
     notes: list[str] = []
-
-    def follow(window: Window) -> NeedleRows:
-        rows = NeedleRows.none(len(window.pictures))
-        if len(window.pictures) > 1 and (course := follow_needle(window.pictures, window.time_s, plane)):
-            rows = _rows(course, window.time_s, window.shift, plane)
-        return rows if window.last is None else hold_resting(rows, window, plane)
-
-    with Windows(follow) as windows:
+    with Windows(partial(follow_window, plane), beside) as windows:
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
             times.append(held.time_s)
             shifts.append(held.shift)
@@ -106,6 +105,14 @@ def track_clip(
     path = TargetPath.nowhere(n) if target is None else target.path(shift)
     notes += _notes(np.array(likeness))
     return Tracking(_track(np.array(times, dtype=float), needle, path), tuple(notes))
+
+
+def follow_window(plane: Plane, window: Window) -> NeedleRows:
+    """Follow the needle through one window; fit for another process."""
+    rows = NeedleRows.none(len(window.pictures))
+    if len(window.pictures) > 1 and (course := follow_needle(window.pictures, window.time_s, plane)):
+        rows = _rows(course, window.time_s, window.shift, plane)
+    return rows if window.last is None else hold_resting(rows, window, plane)
 
 
 def no_track() -> Tracking:

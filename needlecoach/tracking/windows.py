@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -80,12 +80,16 @@ Follow = Callable[[Window], NeedleRows]
 class Windows:
     """Collects steadied pictures and has them followed in windows, beside the reading of the next ones.
 
-    Use as a context manager; `rows` gives the whole once all pictures have been added.
+    Use as a context manager; `rows` gives the whole once all pictures have been added. Windows are followed
+    by `beside`, the last of them by the caller; without it, by a thread of their own.
     """
 
-    def __init__(self, follow: Follow) -> None:
+    def __init__(self, follow: Follow, beside: Executor | None = None) -> None:
         self._follow = follow
-        self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-follow")
+        self._thread: ThreadPoolExecutor | None = None
+        if beside is None:
+            self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-follow")
+        self._beside = beside or self._thread
         self._pictures: list[GreyImage] = []
         self._time_s: list[float] = []
         self._shift: list[FloatArray] = []
@@ -97,7 +101,10 @@ class Windows:
         return self
 
     def __exit__(self, *problem: object) -> None:
-        self._worker.shutdown(cancel_futures=True)
+        if self._pending is not None:
+            self._pending[0].cancel()
+        if self._thread is not None:
+            self._thread.shutdown(cancel_futures=True)
 
     def add(self, picture: GreyImage, time_s: float, shift: FloatArray) -> None:
         """Take in the next picture; waits when the following lags two windows behind."""
@@ -117,7 +124,8 @@ class Windows:
             elif end := self._end():
                 self._submit(end)
             else:
-                self._done.append(self._run(len(self._pictures)).cut(self._fresh, len(self._pictures)))
+                rows = self._follow(self._window(len(self._pictures)))
+                self._done.append(rows.cut(self._fresh, len(self._pictures)))
                 self._fresh = len(self._pictures)
         return NeedleRows.joined(self._done) if self._done else NeedleRows.none(0)
 
@@ -130,21 +138,15 @@ class Windows:
             return min(int(np.searchsorted(self._time_s, full_s)), MOST_FRAMES)
         return 0
 
-    def _run(self, end: int) -> NeedleRows:
+    def _window(self, end: int) -> Window:
         before = self._done[-1] if self._done else None
         last = None if before is None else before.cut(len(before.angle_deg) - 1, len(before.angle_deg))
-        return self._follow(
-            Window(
-                self._pictures[:end],
-                np.array(self._time_s[:end]),
-                np.array(self._shift[:end]),
-                self._fresh,
-                last,
-            )
-        )
+        time_s, shift = np.array(self._time_s[:end]), np.array(self._shift[:end])
+        return Window(self._pictures[:end], time_s, shift, self._fresh, last)
 
     def _submit(self, end: int) -> None:
-        self._pending = (self._worker.submit(self._run, end), end)
+        assert self._beside is not None
+        self._pending = (self._beside.submit(self._follow, self._window(end)), end)
 
     def _take(self) -> None:
         """Keep what a window tells for sure, and begin the next one where it stops."""
