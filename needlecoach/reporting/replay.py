@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -152,14 +153,31 @@ def _encoder(path: Path, size_px: tuple[int, int], n_pictures: int, length_ms: i
             # Several threads spend most of their time waiting for one another, at full load.
             stream.codec_context.thread_count = 1
 
-            def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
+            def encode(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
                 planes = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), dtype=np.uint8)
                 image = av.VideoFrame.from_ndarray(planes, format="yuv420p")
                 image.pts, image.duration, image.time_base = start_ms, length_ms, clock
                 container.mux(stream.encode(image))
 
-            yield write
+            with _one_behind(encode) as write:
+                yield write
             container.mux(stream.encode())
     except av.FFmpegError as problem:
         raise OutputError(f"{path.name} can't be encoded ({problem}); use --no-replay.") from problem
     path.write_bytes(whole.getbuffer())
+
+
+@contextmanager
+def _one_behind(encode: Write) -> Iterator[Write]:
+    """Encode each picture while the next is drawn; a fault is raised with that one, or at the end."""
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        under_way: list[Future[None]] = []
+
+        def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
+            while under_way:
+                under_way.pop().result()
+            under_way.append(beside.submit(encode, picture, start_ms, length_ms))
+
+        yield write
+        for last in under_way:
+            last.result()

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
+import av
 import cv2
 import numpy as np
 import pytest
 
-from needlecoach.errors import ClipError
+from needlecoach.errors import ClipError, OutputError
 from needlecoach.reporting.overlay import BAR_HEIGHT_PX, SEEN, Overlay
 from needlecoach.reporting.replay import MAX_SIDE_PX, replay_stamps_ms, stills, write_replay
 
@@ -113,6 +115,32 @@ def test_clip_that_has_gone_is_a_clip_error(card):
     gone = replace(card, clip=replace(card.clip, path=Path("gone.mp4")))
     with pytest.raises(ClipError, match=r"gone\.mp4"):
         stills(gone, [3])
+
+
+@pytest.mark.parametrize("at", [3, 74])
+def test_fault_of_the_encoder_is_one_line_and_leaves_no_file(card, tmp_path, monkeypatch, at):
+    """It works beside the drawing: its fault must come through, with the last picture too."""
+    encode = av.VideoFrame.from_ndarray
+    encoded = []
+
+    def breaks(picture, **more):
+        encoded.append(picture)
+        if len(encoded) == at + 1:
+            raise av.FFmpegError(1, "no luck")
+        return encode(picture, **more)
+
+    monkeypatch.setattr(av, "VideoFrame", SimpleNamespace(from_ndarray=breaks))
+    with pytest.raises(OutputError, match=r"can't be encoded .*no luck"):
+        write_replay(card, tmp_path / "r.webm")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_replay_is_the_same_each_time(card, tmp_path):
+    films = [tmp_path / "a.webm", tmp_path / "b.webm"]
+    for film in films:
+        write_replay(card, film)
+    first, second = (np.array(read_all(film)[0]) for film in films)
+    assert (first == second).all()
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
