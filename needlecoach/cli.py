@@ -269,7 +269,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
                 beside=beside,
             )
     except BrokenExecutor:
-        raise NeedlecoachError(_PROCESS_ENDED) from None
+        raise NeedlecoachError(f"{clip.name}: {_PROCESS_ENDED}") from None
     folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
     tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)

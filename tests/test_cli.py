@@ -5,6 +5,7 @@ import subprocess
 import sys
 import types
 from collections.abc import Callable
+from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -170,6 +171,7 @@ def test_options_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
     assert (marks.target.centre_px, marks.target.frame) == ((60, 50), 3)
     assert (marks.scale.x_mm_per_px, marks.region_box_px) == (pytest.approx(0.4), (1, 2, 30, 40))
     assert (marks.learner, marks.needle_gauge) == ("L07", 21)
+    assert isinstance(options.pop("beside"), ProcessPoolExecutor)
     assert options == {"no_target": False, "fps": 20.0, "pass_withdrawal_mm": 10.0}
     assert spine.written == [("L01", False)]
     lines = out.splitlines()
@@ -345,6 +347,14 @@ def test_ctrl_c_is_one_line_and_130(spine: FakeSpine, command: Callable) -> None
     code, _, err = command("score", clip("a.mp4"), clip("b.mp4"), *MARKS)
     assert (code, len(err.splitlines())) == (130, 1)
     assert [folder.name for folder in Path("reports").iterdir()] == ["a"]
+
+
+def test_a_following_process_that_was_ended_is_one_line_and_2(spine: FakeSpine, command: Callable) -> None:
+    spine.fail = {"a": BrokenProcessPool("invented")}
+    code, _, err = command("score", clip("a.mp4"), clip("b.mp4"), *MARKS)
+    assert (code, len(err.splitlines())) == (2, 1)
+    assert "a.mp4: the process that follows the needle was ended" in err
+    assert [folder.name for folder in Path("reports").iterdir()] == ["b"]
 
 
 def test_a_defect_of_ours_keeps_its_traceback(spine: FakeSpine, monkeypatch: pytest.MonkeyPatch) -> None:

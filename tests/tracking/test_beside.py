@@ -1,0 +1,59 @@
+"""Following in another process gives what following here gives; drawn clips, invented data."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+
+import numpy as np
+import pytest
+
+from needlecoach.model import Region, Scale
+from needlecoach.tracking import windows
+from needlecoach.tracking.beside import another_process
+from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.track import track_clip
+
+PLANE = Plane(Region("rectangle", (60, 30, 240, 220)), Scale.from_mm_per_px(0.15))
+TWICE = ((0, -2), (0.5, -2), (2, 25), (3, 25), (4, -2), (6.5, -2), (8, 20), (9, 20), (10, -2), (11, -2))
+
+
+@pytest.fixture(scope="module")
+def beside() -> Iterator[ProcessPoolExecutor]:
+    with another_process() as process:
+        yield process
+
+
+def test_a_window_followed_in_another_process_has_the_same_rows(
+    drawn: Callable, monkeypatch: pytest.MonkeyPatch, beside: ProcessPoolExecutor
+) -> None:
+    clip = drawn(*TWICE)
+    monkeypatch.setattr(windows, "WINDOW_S", 6.0)
+    submitted = []
+    submit = beside.submit
+    monkeypatch.setattr(beside, "submit", lambda *work: submitted.append(work) or submit(*work))
+
+    here, there = (
+        track_clip(zip(clip.time_s, clip.pictures, strict=True), PLANE, None, process).track
+        for process in (None, beside)
+    )
+
+    assert len(submitted) >= 1
+    assert here.needle_present.any()
+    for name in ("needle_present", "tip_px", "tip_visible", "tip_sd_mm", "angle_deg"):
+        np.testing.assert_array_equal(getattr(here, name), getattr(there, name))
+
+
+def test_the_work_is_done_in_a_process_of_its_own(beside: ProcessPoolExecutor) -> None:
+    assert beside.submit(os.getpid).result() != os.getpid()
+
+
+def test_a_process_that_is_ended_is_told(drawn: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ended by the system, for want of memory for instance: no waiting for ever."""
+    clip = drawn(*TWICE)
+    monkeypatch.setattr(windows, "WINDOW_S", 6.0)
+
+    with another_process() as process, pytest.raises(BrokenExecutor):
+        process.submit(os._exit, 1)
+        track_clip(zip(clip.time_s, clip.pictures, strict=True), PLANE, None, process)
