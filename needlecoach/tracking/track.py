@@ -47,7 +47,11 @@ SEEN_SD_FRAMES = 0.4
 SEEN_SD_SHARE = 0.4
 INFERRED_SD_MM = 0.6
 ACROSS_SD_MM = 0.2
-
+# What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
+# when it is also this many times as long as the step from picture to picture.
+HOLE_S = 1.0
+HOLE_STEPS = 5
+MOST_HOLES = 3
 
 STILLS_NOTE = (
     "So few pictures show no movement: the needle was told by its looks, and by its end having moved from "
@@ -88,13 +92,15 @@ def track_clip(
     stills: list[GreyImage] = []
     notes: list[str] = []
     with Windows(partial(follow_window, plane), beside) as windows:
+        clock_s = 0.0
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
+            clock_s += min(held.time_s - times[-1], HOLE_S) if times else 0.0
             times.append(held.time_s)
             shifts.append(held.shift)
             likeness.append(held.likeness)
             if target is not None:
                 target.see(held.picture, held.time_s)
-            windows.add(held.picture, held.time_s, held.shift)
+            windows.add(held.picture, clock_s, held.shift)
             if len(stills) <= MOST_STILLS:
                 stills.append(held.picture)
         needle = windows.rows()
@@ -103,8 +109,9 @@ def track_clip(
         needle = needle_in_stills(stills, shift, plane) if n <= MOST_STILLS else needle
         notes = [STILLS_NOTE] if needle.needle_present.any() else []
     path = TargetPath.nowhere(n) if target is None else target.path(shift)
-    notes += _notes(np.array(likeness))
-    return Tracking(_track(np.array(times, dtype=float), needle, path), tuple(notes))
+    time_s = np.array(times, dtype=float)
+    notes += [*_restless(np.array(likeness)), *_holes(time_s)]
+    return Tracking(_track(time_s, needle, path), tuple(notes))
 
 
 def follow_window(plane: Plane, window: Window) -> NeedleRows:
@@ -236,12 +243,27 @@ def _shaft_share(course: Course, path: TipPath) -> FloatArray:
     return share
 
 
-def _notes(likeness: FloatArray) -> tuple[str, ...]:
+def _restless(likeness: FloatArray) -> list[str]:
     """What the registration tells of the recording."""
     restless = float((likeness < 0.4).mean()) if len(likeness) else 0.0
-    if restless > 0.2:
-        return (
-            f"In {restless:.0%} of the frames the whole picture moved or changed "
-            "(a sweep, a slide of the probe): what is found there is less certain.",
-        )
-    return ()
+    if restless <= 0.2:
+        return []
+    return [
+        f"In {restless:.0%} of the frames the whole picture moved or changed "
+        "(a sweep, a slide of the probe): what is found there is less certain."
+    ]
+
+
+def _holes(time_s: FloatArray) -> list[str]:
+    """Say where nothing was recorded for long."""
+    steps = np.diff(time_s)
+    usual_s = float(np.median(steps)) if len(steps) else 0.0
+    holes = np.flatnonzero(steps > max(HOLE_S, HOLE_STEPS * usual_s))
+    if not len(holes):
+        return []
+    where = ", ".join(f"from {time_s[i]:.1f} to {time_s[i + 1]:.1f} s" for i in holes[:MOST_HOLES])
+    more = f" and {len(holes) - MOST_HOLES} times more" if len(holes) > MOST_HOLES else ""
+    return [
+        f"Nothing was recorded {where}{more}: what happened meanwhile is not known, and a needle that was in "
+        "before and after counts as in all the time."
+    ]

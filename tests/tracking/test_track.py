@@ -189,6 +189,36 @@ def test_a_clip_of_several_windows_is_followed_as_if_it_were_one(
     assert np.percentile(error, 95) < 0.3
 
 
+def with_holes(clip, *from_s: float, lasting_s: float):
+    """The same pictures, nothing recorded for so long after each time."""
+    time_s = clip.time_s + lasting_s * (clip.time_s[:, None] > np.array(from_s)).sum(axis=1)
+    return replace(clip, time_s=time_s)
+
+
+def test_a_needle_that_rests_through_a_hole_in_the_recording_stays_in(clip) -> None:
+    holed = with_holes(clip, 2.2, lasting_s=30.0)
+
+    tracking = track_clip(zip(holed.time_s, holed.pictures, strict=True), PLANE, None)
+
+    whole = track_of(clip)
+    np.testing.assert_array_equal(tracking.track.time_s, holed.time_s)
+    assert (tracking.track.needle_present != whole.needle_present).sum() <= 2
+    assert len(tracking.notes) == 1
+    assert "Nothing was recorded from 2.2 to 32.2 s: what happened" in tracking.notes[0]
+
+
+def test_many_holes_are_counted_and_slow_pictures_are_none(clip) -> None:
+    holed = with_holes(clip, 0.4, 1.0, 2.2, 3.0, 3.6, lasting_s=5.0)
+    slow = zip(4.0 * np.arange(40), clip.pictures[:40], strict=True)
+
+    many = track_clip(zip(holed.time_s, holed.pictures, strict=True), PLANE, None).notes
+    none = track_clip(slow, PLANE, None).notes
+
+    assert len(many) == 1
+    assert "and 2 times more" in many[0]
+    assert none == ()
+
+
 def test_a_sweep_is_noted_for_the_reader(gel: Callable) -> None:
     pictures = [gel(seed).astype(np.uint8) for seed in range(30)]
 
