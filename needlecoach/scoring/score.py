@@ -17,7 +17,7 @@ from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_qua
 from needlecoach.scoring.metrics import Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
 from needlecoach.scoring.passes import GAP_S, PASS_MM, Span, split_attempts
-from needlecoach.scoring.uncertainty import confidence
+from needlecoach.scoring.uncertainty import confidence, roughness_mm
 
 Value = float | int | str | bool | None
 
@@ -123,7 +123,7 @@ def score_track(
     )
     for attempt, (_, motion) in zip(attempts, kept, strict=True):
         notes += _notes(track, attempt, motion, has_target=target is not None)
-    sure = _confidence(track, track.needle_present, has_target=target is not None)
+    sure = _confidence(scene, track.needle_present)
     return Scoring(attempts, frame_distances(scene), sure, tuple(notes))
 
 
@@ -171,12 +171,16 @@ def _mean_share(track: Track, part: FloatArray, rows: BoolArray) -> float:
     return float((part[rows] * weights).sum() / weights.sum())
 
 
-def _confidence(track: Track, rows: BoolArray, *, has_target: bool) -> float:
+def _confidence(scene: Scene, rows: BoolArray) -> float:
+    track, target_share = scene.track, 1.0
     weights = track.frame_durations_s[rows]
+    if scene.target is not None:
+        target_share = _mean_share(track, track.target_found.astype(float), rows)
     return confidence(
         tip_sd_mm=weighted_quantile(track.tip_sd_mm[rows], weights if weights.any() else weights + 1, 0.5),
+        rough_mm=roughness_mm(scene.scale.to_mm(track.tip_px), track.tip_visible & rows),
         followed_share=_mean_share(track, _followed(track), rows),
-        target_share=_mean_share(track, track.target_found.astype(float), rows) if has_target else 1.0,
+        target_share=target_share,
     )
 
 
@@ -231,8 +235,7 @@ def _measured(motion: Motion, until_frame: int) -> dict[str, tuple[Value, float 
     values: dict[str, tuple[Value, float | None]] = {name: (r.value, r.sd) for name, r in readings.items()}
     values["scale_source"] = scene.scale.source, None
     values["scale_sd_share"] = scene.scale.sd_share, None
-    sure = _confidence(scene.track, _rows(scene.track, motion.span), has_target=scene.target is not None)
-    values["confidence"] = sure, None
+    values["confidence"] = _confidence(scene, _rows(scene.track, motion.span)), None
     return values
 
 
