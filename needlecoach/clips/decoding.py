@@ -44,10 +44,9 @@ class VideoFile:
     """
 
     def __init__(self, path: Path) -> None:
-        # The absolute path keeps a name such as "a:b.mp4" from being read as a protocol, the list of
-        # protocols keeps a playlist from fetching what it names.
         try:
-            self._container = av.open(str(path.absolute()), options={"protocol_whitelist": "file"})
+            # The absolute path keeps a name such as "a:b.mp4" from being read as a protocol.
+            self._container = av.open(str(path.absolute()))
         except av.FFmpegError as problem:
             raise ClipError(f"{path}: {why_unreadable(path)}") from problem
         stream = next(filter(_is_recording, self._container.streams.video), None)
@@ -176,10 +175,11 @@ def _is_recording(stream: av.VideoStream) -> bool:
 
 
 def grey_of(picture: av.VideoFrame) -> GreyImage:
-    """Luma of a picture, full range, upright, read-only.
+    """Luma of a picture, uint8 (h, w), full range, upright, read-only.
 
-    Where the file holds Y' of 8 bits it is taken as it is, limited range (16-235, the rule for Y'CbCr that
-    says nothing else) stretched to 0-255; anything else goes through FFmpeg's scaler.
+    Where the file holds Y' of 8 bits, be it of ITU-R BT.601 or BT.709, it is taken as it is; limited range
+    (16-235, the rule for Y'CbCr that says nothing else) is stretched to 0-255. Anything else goes through
+    FFmpeg's scaler, red, green and blue by BT.601.
     """
     name, plane = picture.format.name, picture.planes[0]
     if _LUMA_FIRST.fullmatch(name) and plane.line_size > 0:

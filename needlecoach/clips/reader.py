@@ -157,7 +157,7 @@ def grey_from_bgr(image: ColourImage) -> GreyImage:
     """Turn a decoded picture, (h, w) or (h, w, 3) blue-green-red, into luma, read-only.
 
     Luma Y' = 0.299 R + 0.587 G + 0.114 B (ITU-R BT.601). Grey and tinted maps come out in order of
-    brightness. The picture is full range already: FFmpeg stretches limited range (16-235) on the way to BGR.
+    brightness.
     """
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY) if image.ndim == 3 else image
     grey.setflags(write=False)

@@ -1,5 +1,6 @@
 """Video files: every frame in order, single frames exact, damaged files told in one line."""
 
+import contextlib
 import socket
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import av
 import cv2
 import numpy as np
 import pytest
+from av.stream import Disposition
 
 from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.clips.decoding import VideoFile
@@ -137,6 +139,14 @@ def count_decoded(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
     monkeypatch.setattr(VideoFile, "_decoded", counting)
     return decoded
+
+
+def test_reading_ahead_ends_with_the_last_one_wanted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_h264(tmp_path / "a.mp4", gliding(100))
+    with open_clip(path) as reader:
+        decoded = count_decoded(monkeypatch)
+        reader.read_frames([3, 5])
+    assert len(decoded) < 15
 
 
 def test_neighbours_are_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -298,18 +308,42 @@ def test_a_picture_of_another_size_is_one_line(tmp_path: Path) -> None:
     assert len(str(caught.value).splitlines()) == 1
 
 
+def test_a_cover_picture_is_no_recording(tmp_path: Path) -> None:
+    with av.open(str(tmp_path / "a.mp4"), "w") as container:
+        sound, cover = container.add_stream("aac", rate=8000), container.add_stream("mjpeg", rate=25)
+        cover.width, cover.height, cover.pix_fmt = *SIZE, "yuvj420p"
+        cover.disposition = Disposition.attached_pic
+        silence = av.AudioFrame.from_ndarray(np.zeros((1, 1024), np.float32), format="fltp", layout="mono")
+        silence.rate = 8000
+        picture = av.VideoFrame.from_ndarray(pictures(1)[0], format="gray8")
+        for stream, part in ((sound, silence), (sound, None), (cover, picture), (cover, None)):
+            container.mux(stream.encode(part))
+    with pytest.raises(ClipError, match="sound only"):
+        open_clip(tmp_path / "a.mp4")
+
+
 def test_a_playlist_is_not_followed(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
-        server.settimeout(0.3)
+        server.settimeout(0.5)
+        callers: list[str] = []
+        wait = threading.Thread(target=hang_up, args=(server, callers))
+        wait.start()
         address = f"http://127.0.0.1:{server.getsockname()[1]}/a.ts"
-        playlist = (
-            f"#EXTM3U\n#EXT-X-VERSION:3\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,\n{address}\n#EXT-X-ENDLIST\n"
-        )
-        (tmp_path / "L01.m3u8").write_text(playlist)
+        head = "#EXTM3U\n#EXT-X-VERSION:3\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,"
+        (tmp_path / "L01.m3u8").write_text(f"{head}\n{address}\n#EXT-X-ENDLIST\n")
         with pytest.raises(ClipError, match="is text"):
             open_clip(tmp_path / "L01.m3u8")
-        with pytest.raises(TimeoutError):
-            server.accept()
+        wait.join()
+    assert callers == []
+
+
+def hang_up(server: socket.socket, callers: list[str]) -> None:
+    """Note who calls, and hang up."""
+    with contextlib.suppress(TimeoutError):
+        while True:
+            connection, caller = server.accept()
+            connection.close()
+            callers.append(caller[0])
 
 
 def cut_mp4(folder: Path) -> bytes:
