@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
-from needlecoach.tracking.axis import Axis, find_axis
-from needlecoach.tracking.changes import find_changes
+from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
+from needlecoach.tracking.changes import Changes, find_changes
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
     FloatImages,
@@ -22,6 +22,7 @@ from needlecoach.tracking.kymograph import (
     without_ghosts,
 )
 from needlecoach.tracking.level import levelled
+from needlecoach.tracking.lone_tip import follow_lone_tip
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
@@ -81,12 +82,30 @@ class Course:
 
 def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -> Course | None:
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere."""
-    step_mm = plane.step_mm
     pictures = levelled(pictures, plane.mask)
-    changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=step_mm)
-    seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=step_mm)
-    if seen is None:
+    changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=plane.step_mm)
+    seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=plane.step_mm)
+    course = None if seen is None else _by_shaft(seen, pictures, changes, time_s)
+    if course is not None and np.isfinite(course.path.position_mm).any():
+        return course
+    return _by_tip_alone(pictures, changes, time_s, plane) or course
+
+
+def _by_tip_alone(
+    pictures: list[GreyImage], changes: Changes, time_s: FloatArray, plane: Plane
+) -> Course | None:
+    """Follow a needle whose shaft does not show."""
+    found = follow_lone_tip(pictures, changes, time_s, plane)
+    if found is None:
         return None
+    sheet, path, look = found
+    grey = sheet.strips(pictures)
+    odds = log_odds(np.maximum(grey - look, 0), sheet.inside, path.position_mm)
+    return Course(sheet.axis, path, path, _spots(pictures, sheet.axis, path), grey, odds, look)
+
+
+def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, time_s: FloatArray) -> Course:
+    """Follow a needle along the axis on which its shaft was seen."""
     sheet = Sheet.along(seen.fit(), changes.mask)
     by_motion, stirring, motion = _by_motion(pictures, time_s, sheet)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
@@ -104,11 +123,14 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring)
-    spots = [
+    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
+
+
+def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spot | None]:
+    return [
         find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
         for i, s in enumerate(path.position_mm)
     ]
-    return Course(axis, path, by_motion, spots, grey, odds, before)
 
 
 def _by_motion(
