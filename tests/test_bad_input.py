@@ -207,8 +207,8 @@ def bars() -> list[np.ndarray]:
 UNSCORABLE = {
     "black": (lambda: [np.zeros_like(GREY)] * 12, "No ultrasound picture"),
     "white": (lambda: [np.full_like(GREY, 255)] * 12, "No ultrasound picture"),
-    "one": (lambda: [GREY], "1 frame(s)"),
-    "two": (lambda: [GREY, GREY], "2 frame(s)"),
+    "one": (lambda: [GREY], "1 frame, and"),
+    "two": (lambda: [GREY, GREY], "2 frames"),
     "bars": (bars, "does not look like an ultrasound picture"),
     "photo": (lambda: moving(data.astronaut()[..., ::-1]), "does not look like an ultrasound picture"),
     "grey photo": (lambda: moving(data.camera(), down_px=7), "glides up or down"),

@@ -90,7 +90,8 @@ class ImagesReader(ClipReader):
         gaps = int((steps > step).sum())
         if gaps:
             self.notes.append(
-                f"The images' numbers have {gaps} gap(s), taken as gaps in time at {fps:g} a second."
+                f"The images' numbers have {gaps} gap{'s' * (gaps > 1)}, taken as gaps in time at {fps:g} "
+                "a second."
             )
 
     def close(self) -> None:

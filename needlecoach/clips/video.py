@@ -148,7 +148,8 @@ class VideoReader(ClipReader):
     def _note_oddities(self, n_read: int, clock: _Clock, damaged: int) -> None:
         notes = []
         if damaged:
-            notes.append(f"The file is damaged in {damaged} place(s): frames are missing or spoilt there.")
+            places = f"{damaged} place{'s' * (damaged > 1)}"
+            notes.append(f"The file is damaged in {places}: frames are missing or spoilt there.")
         if clock.repaired:
             notes.append(
                 f"{clock.repaired} of {n_read} time stamps did not rise and were replaced by guesses."

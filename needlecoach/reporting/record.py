@@ -27,6 +27,7 @@ def versions() -> dict[str, str]:
         "python": platform.python_version(),
         "numpy": np.__version__,
         "opencv": cv2.__version__,
+        "pyav": version("av"),
     }
 
 

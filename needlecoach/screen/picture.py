@@ -61,8 +61,8 @@ def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[i
     """
     if len(pictures) < _FEWEST_FRAMES:
         raise UnscorableError(
-            f"the recording has {len(pictures)} frame(s), and a needle is known by its movement: "
-            "give a longer recording."
+            f"the recording has {len(pictures)} frame{'s' * (len(pictures) != 1)}, and a needle is known "
+            "by its movement: give a longer recording."
         )
     inside = np.concatenate([_inside(picture, region, frame_size_px) for picture in pictures])
     luma, chroma = _luma_and_chroma(inside)
