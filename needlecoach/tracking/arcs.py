@@ -24,11 +24,11 @@ FEWEST_ECHOES = 4
 FIRST_ECHO_SHARE = 0.5
 FIRST_ECHO_FLOOR = 8.0
 # Copies may be brighter than the shaft. Where a distinct row of echoes (so much brighter than what lies
-# between) stands above the brightest one in most groups, as weak as this share of it, weaker ones count.
+# between) stands above the brightest one in nearly all groups, as weak as this share of it, weaker ones count.
 WEAK_ECHO_SHARE = 0.2
 DISTINCT = 1.4
 COPY_MM = 0.6
-COPIED_SHARE = 0.5
+COPIED_SHARE = 0.8
 # Echoes further than this from the shaft are strays; the fit begins wide and narrows.
 RESIDUAL_MM = (1.6, 1.2, 0.9, 0.7, 0.5, 0.4, 0.4, 0.4, 0.4, 0.4)
 # Neighbouring echoes share speckle, in depth and from frame to frame.
