@@ -23,6 +23,12 @@ SAMPLE_MM = 0.3
 FEWEST_ECHOES = 4
 FIRST_ECHO_SHARE = 0.5
 FIRST_ECHO_FLOOR = 8.0
+# Copies may be brighter than the shaft. Where a distinct row of echoes (so much brighter than what lies
+# between) stands above the brightest one in nearly all groups, as weak as this share of it, weaker ones count.
+WEAK_ECHO_SHARE = 0.2
+DISTINCT = 1.4
+COPY_MM = 0.6
+COPIED_SHARE = 0.8
 # Echoes further than this from the shaft are strays; the fit begins wide and narrows.
 RESIDUAL_MM = (1.6, 1.2, 0.9, 0.7, 0.5, 0.4, 0.4, 0.4, 0.4, 0.4)
 # Neighbouring echoes share speckle, in depth and from frame to frame.
@@ -75,10 +81,52 @@ def shaft_echoes(
     The first echo, counted from above, is the shaft; what lies below it are copies drawn by reverberation.
     """
     pivot, along, across = frame
+    bands = _bands(part, pictures, changes, frame_time_s, rows, frame, step_mm)
+    copied = bool(bands) and np.mean([_row_above(band) for band in bands]) > COPIED_SHARE
+    found = []
+    for band in bands:
+        n_mm, grey = _first_echo(band, WEAK_ECHO_SHARE if copied else FIRST_ECHO_SHARE)
+        ok = grey > 0
+        if np.count_nonzero(ok) >= FEWEST_ECHOES:
+            at = band.centre[ok] + n_mm[ok, None] / step_mm * across - pivot
+            # Where copies are brighter a strong echo is more often one of them.
+            say = np.ones(len(at)) if copied else np.minimum(grey[ok] / np.percentile(grey[ok], 90), 1) ** 2
+            found.append((band.time_s, at @ along * step_mm, at @ across * step_mm, say))
+    longest = max((len(s) for _, s, _, _ in found), default=0)
+    along_mm, across_mm, says = (np.full((len(found), longest), np.nan) for _ in range(3))
+    for row, (_, s, n, say) in enumerate(found):
+        along_mm[row, : len(s)], across_mm[row, : len(s)], says[row, : len(s)] = s, n, say
+    return Echoes(along_mm, across_mm, says, np.array([middle for middle, _, _, _ in found]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """What stands out across a line at one time: grey values (n_places, n_offsets), offsets in mm below it.
+
+    `centre` (n_places, 2) are the places on the line.
+    """
+
+    time_s: float
+    centre: FloatArray
+    offsets_mm: FloatArray
+    grey: npt.NDArray[np.float32]
+
+
+def _bands(
+    part: Sequence[Node],
+    pictures: Sequence[GreyImage],
+    changes: Changes,
+    frame_time_s: FloatArray,
+    rows: npt.NDArray[np.intp],
+    frame: tuple[FloatArray, FloatArray, FloatArray],
+    step_mm: float,
+) -> list[_Band]:
+    """Read bands across the chain of lines, a group of frames each."""
+    pivot, along, across = frame
     offsets = np.arange(-BAND_MM, BAND_MM + 1e-9, step_mm)
     node_s = np.array([changes.time_s[node.block] for node in part])
     group_of = np.unique(np.floor((frame_time_s[rows] - frame_time_s[0]) / GROUP_S), return_inverse=True)[1]
-    found = []
+    bands = []
     for group in range(int(group_of.max()) + 1):
         members = rows[group_of == group]
         middle_s = float(frame_time_s[members].mean())
@@ -90,31 +138,38 @@ def shaft_echoes(
         s = np.arange(0, max(reach, 3.0), SAMPLE_MM)
         centre = node.entry + s[:, None] / step_mm * node.line.direction
         points = (centre[:, None, :] + offsets[None, :, None] / step_mm * across).astype(np.float32)
-        band = changes.excess_at([pictures[i] for i in members], int(changes.block_of[members[0]]), points)
-        n_mm, grey = _first_echo(band, offsets)
-        ok = grey > 0
-        if np.count_nonzero(ok) >= FEWEST_ECHOES:
-            at = centre[ok] + n_mm[ok, None] / step_mm * across - pivot
-            say = np.minimum(grey[ok] / np.percentile(grey[ok], 90), 1) ** 2
-            found.append((middle_s, at @ along * step_mm, at @ across * step_mm, say))
-    longest = max((len(s) for _, s, _, _ in found), default=0)
-    along_mm, across_mm, says = (np.full((len(found), longest), np.nan) for _ in range(3))
-    for row, (_, s, n, say) in enumerate(found):
-        along_mm[row, : len(s)], across_mm[row, : len(s)], says[row, : len(s)] = s, n, say
-    return Echoes(along_mm, across_mm, says, np.array([middle for middle, _, _, _ in found]))
+        raw = changes.excess_at([pictures[i] for i in members], int(changes.block_of[members[0]]), points)
+        grey = np.asarray(cv2.GaussianBlur(raw, (3, 5), 0), dtype=np.float32)
+        bands.append(_Band(middle_s, centre, offsets, grey))
+    return bands
 
 
-def _first_echo(raw: npt.NDArray[np.float32], offsets_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Offset of the first echo in every row of a band, and by how much it stands out, 0 without one."""
-    band = np.asarray(cv2.GaussianBlur(raw, (3, 5), 0), dtype=np.float32)
-    peak = band.max(axis=1)
-    usual = max(FIRST_ECHO_FLOOR, FIRST_ECHO_SHARE * float(np.percentile(peak, 75)))
-    level = np.minimum(usual, np.maximum(FIRST_ECHO_SHARE * peak, FIRST_ECHO_FLOOR))
-    inner = band[:, 1:-1]
-    top = (inner >= band[:, :-2]) & (inner > band[:, 2:]) & (inner >= level[:, None])
+def _row_above(band: _Band) -> bool:
+    """Tell whether a distinct row of echoes, weak as it may be, lies above the brightest one."""
+    profile = np.asarray(band.grey.mean(axis=0), dtype=float)
+    brightest = int(np.argmax(profile))
+    top = int(np.searchsorted(band.offsets_mm, band.offsets_mm[brightest] - COPY_MM))
+    if top < 1:
+        return False
+    row = int(np.argmax(profile[:top]))
+    between = profile[row : brightest + 1].min()
+    return bool(profile[row] >= max(WEAK_ECHO_SHARE * profile[brightest], DISTINCT * between))
+
+
+def _first_echo(band: _Band, share: float) -> tuple[FloatArray, FloatArray]:
+    """Offset of the first echo in every row of a band, and by how much it stands out, 0 without one.
+
+    An echo counts when it has a share of the brightest one of its row, or of most rows.
+    """
+    grey, offsets_mm = band.grey, band.offsets_mm
+    peak = grey.max(axis=1)
+    usual = max(FIRST_ECHO_FLOOR, share * float(np.percentile(peak, 75)))
+    level = np.minimum(usual, np.maximum(share * peak, FIRST_ECHO_FLOOR))
+    inner = grey[:, 1:-1]
+    top = (inner >= grey[:, :-2]) & (inner > grey[:, 2:]) & (inner >= level[:, None])
     column = np.argmax(top, axis=1) + 1
-    row = np.arange(len(band))
-    left, mid, right = band[row, column - 1], band[row, column], band[row, column + 1]
+    row = np.arange(len(grey))
+    left, mid, right = grey[row, column - 1], grey[row, column], grey[row, column + 1]
     curve = left - 2 * mid + right
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1), 0)
     at = offsets_mm[column] + np.clip(shift, -0.5, 0.5) * (offsets_mm[1] - offsets_mm[0])

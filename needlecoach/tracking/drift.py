@@ -93,7 +93,7 @@ def _between(
         if calm:
             share = (time_s - before.time_s) / (after.time_s - before.time_s)
             shift = before.shift + share * (after.shift - before.shift)
-            yield Held(_shifted(picture, shift), time_s, shift, min(before.likeness, after.likeness))
+            yield Held(shifted(picture, shift), time_s, shift, min(before.likeness, after.likeness))
         else:
             held = registration.hold(time_s, picture, last)
             last = held.shift
@@ -118,7 +118,7 @@ class Registration:
         if response < SURE or np.hypot(*shift) * self.step_mm > LARGEST_SHIFT_MM:
             shift = last
         likeness = float(min(max(response, 0.0), 1.0))
-        return Held(_shifted(picture, shift), time_s, shift, likeness)
+        return Held(shifted(picture, shift), time_s, shift, likeness)
 
     def renew(self, held: Held) -> None:
         """Take a picture for the new reference where the old one has become unlike."""
@@ -126,7 +126,8 @@ class Registration:
             self._reference = _windowed(held.picture.astype(np.float32), self._window)
 
 
-def _shifted(picture: GreyImage, shift: FloatArray) -> GreyImage:
+def shifted(picture: GreyImage, shift: FloatArray) -> GreyImage:
+    """The picture with what lay at (x, y) + `shift` now at (x, y)."""
     if np.abs(shift).max() < SMALLEST_SHIFT_PX:
         return picture
     matrix = np.array([[1, 0, shift[0]], [0, 1, shift[1]]])

@@ -19,7 +19,7 @@ BACK_MM = 1.6
 AHEAD_MM = 1.0
 ACROSS_MM = 0.7
 # A peak this much darker than the brightest one near it is an extra echo or speckle beyond the tip.
-FAINTER_GREY = 45.0
+FAINTER_GREY = 35.0
 SMOOTH_MM = 0.12
 # Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly
 # does.

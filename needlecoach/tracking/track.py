@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
+from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
 from needlecoach.tracking.drift import steady
@@ -117,7 +118,10 @@ def track_clip(
 def follow_window(plane: Plane, window: Window) -> NeedleRows:
     """Follow the needle through one window; fit for another process."""
     rows = NeedleRows.none(len(window.pictures))
-    if len(window.pictures) > 1 and (course := follow_needle(window.pictures, window.time_s, plane)):
+    pictures = without_averaging(
+        window.pictures, window.time_s, window.shift, mask=plane.mask, step_mm=plane.step_mm
+    )
+    if len(pictures) > 1 and (course := follow_needle(pictures, window.time_s, plane)):
         rows = _rows(course, window.time_s, window.shift, plane)
     return rows if window.last is None else hold_resting(rows, window, plane)
 
