@@ -17,6 +17,8 @@ BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
 BRIDGE_FROM_S = 0.3
+# A tip found again, or about to be lost, may be dim for this long.
+SETTLE_S, SETTLED_SD_MM = 0.1, 1.2
 # The speed at a sight is taken over this long.
 SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
@@ -85,7 +87,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
     ahead_mm = _lead_mm(path, by_motion, seen, time_s)
-    for first, last in _gaps_in_sight(position, seen, time_s):
+    for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
         between = _onward(path.position_mm, seen, time_s, int(first), int(last))
@@ -141,12 +143,15 @@ def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
     return path.without(loose & ~(path.sd_mm <= LOST_SD_MM))
 
 
-def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:
+def _gaps_in_sight(
+    position: FloatArray, sd: FloatArray, seen: BoolArray, time_s: FloatArray
+) -> list[tuple[int, int]]:
     """Pairs of frames with sight of the tip between which it stayed in, out of sight, for 0.3 s or longer."""
     gaps = []
     for start, end in _stays(position, seen):
         stay = slice(start, end)
         trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
+        trusted &= ~_unsettled(trusted, sd[stay], time_s[stay])
         sights = start + np.flatnonzero(trusted)
         for first, last in pairwise(sights):
             lost = np.isnan(position[first:last]).any()
@@ -170,6 +175,24 @@ def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
         ):
             cuts.append((first + end) // 2)
     return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
+
+
+def _unsettled(seen: BoolArray, sd: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell in which frames just after sight is found, or just before it is lost, its place is not sure yet.
+
+    A tip that slips into the plane or out of it is dim for a moment, and the shaft behind it brighter.
+    """
+    unsettled = np.zeros(len(seen), dtype=bool)
+    for first, end in spells(seen):
+        frames = np.arange(first, end)
+        sure = frames[sd[frames] <= SETTLED_SD_MM]
+        if not sure.size:
+            continue
+        if first > 0 and time_s[sure[0]] - time_s[first] <= SETTLE_S:
+            unsettled[first : sure[0]] = True
+        if end < len(seen) and time_s[end - 1] - time_s[sure[-1]] <= SETTLE_S:
+            unsettled[sure[-1] + 1 : end] = True
+    return unsettled
 
 
 def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:

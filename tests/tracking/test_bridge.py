@@ -60,6 +60,21 @@ class TestBridge:
         np.testing.assert_allclose(path.position_mm[hidden], truth_mm[hidden], atol=2.0)
         assert (np.diff(path.position_mm[hidden]) >= 0).all()
 
+    def test_a_dim_tip_found_or_about_to_be_lost_is_bridged_too(self) -> None:
+        """In its first and its last dim frame the shaft's end, 4 mm behind, is taken for the tip."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (4.5, 31), (6, 31))
+        hidden = (self.TIME_S > 2) & (self.TIME_S < 3.5)
+        dim = (hidden != np.roll(hidden, 1)) | (hidden != np.roll(hidden, -1))
+        dim &= ~hidden
+        still = np.full(len(truth_mm), np.nan)
+        sd_mm = np.where(dim, 2.0, 0.2)
+        shown = TipPath(np.where(hidden | dim, truth_mm - 4, truth_mm), sd_mm, np.ones(len(truth_mm)))
+
+        path = bridge_hidden(shown, TipPath(still, still, still), ~hidden, self.TIME_S)
+
+        assert dim.sum() == 2
+        np.testing.assert_allclose(path.position_mm[hidden | dim], truth_mm[hidden | dim], atol=0.1)
+
     def test_a_needle_lost_altogether_for_a_while_is_still_in(self) -> None:
         truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
         lost = (self.TIME_S > 3) & (self.TIME_S < 5)
