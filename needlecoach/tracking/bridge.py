@@ -51,7 +51,7 @@ def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s
         Grey value of the end that is seen; NaN without one.
     """
     seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
-    at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
+    at_rest = np.maximum(speed_mm_s(seen_mm, time_s), speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
     dim = end_grey < np.nanmedian(end_grey) - DIM_GREY if np.isfinite(end_grey).any() else False
     beyond = dim & (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
     doubtful = np.zeros(len(time_s), dtype=bool)
@@ -62,8 +62,10 @@ def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s
     return np.asarray(beyond & doubtful)
 
 
-def _speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
+def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
     """Speed over a third of a second about each frame, (n_frames,): one frame's jitter is no movement."""
+    if len(time_s) < 2:
+        return np.zeros(len(time_s))
     half = max(1, round(REST_SPAN_S / 2 / float(np.median(np.diff(time_s)))))
     frames = np.arange(len(time_s))
     early, late = np.maximum(frames - half, 0), np.minimum(frames + half, len(frames) - 1)
@@ -108,7 +110,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
 def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> float:
     """How far motion reaches beyond a tip that is seen at rest: the tip's picture moves with it."""
     lead = by_motion.position_mm - path.position_mm
-    speed = _speed_mm_s(np.nan_to_num(path.position_mm), time_s)
+    speed = speed_mm_s(np.nan_to_num(path.position_mm), time_s)
     known = seen & (speed < RESTING_MM_S) & (np.abs(lead) < BRIDGE_BEYOND_MM)
     return max(float(np.median(lead[known])), 0.0) if known.any() else 0.0
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.bridge import RESTING_MM_S, speed_mm_s
 from needlecoach.tracking.follow import Course
 from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
-from needlecoach.tracking.spot import tip_places_mm
+from needlecoach.tracking.spot import Spot, tip_places_mm
 from needlecoach.tracking.tip import USUAL_MM_S
 
 # A tip stands out when its echo is brighter than the brighter side of its surroundings (mean over so far) and
@@ -17,11 +18,11 @@ AS_LIKELY_GREY = 15.0
 GREY_PER_NAT = 6.0
 DARKEST_GREY = 40.0
 NEAR_MM, WIDE_MM, SLIDE_MM, TOP_MM = 1.0, 4.0, 1.0, 0.5
-# No single frame is certain, and one in which nothing ends where the tip is looked for says little: the place
-# may be off by some millimetres when the tip is fast. The same holds where the tip may as well be elsewhere;
-# at the edge of the picture, where needles come and go, that is less sure by nature.
+# No single frame is certain. One in which nothing ends where the tip is looked for speaks against it at rest,
+# but says little of a fast tip, whose place may be off by some millimetres. It says as little where the tip
+# may as well be elsewhere; at the edge of the picture, where needles come and go, that is so more often.
 MOST_NATS = 4.0
-NO_SPOT_NATS = -1.0
+NO_SPOT_NATS, NO_SPOT_MOVING_NATS = -3.0, -1.0
 UNSURE_NATS = -1.0
 SIGHT_SD_MM = 3.0
 EDGE_MM, EDGE_SD_MM = 8.0, 6.0
@@ -64,15 +65,18 @@ def _followed_on(
     return known
 
 
-def sight_evidence(course: Course) -> FloatArray:
+def sight_evidence(course: Course, time_s: FloatArray) -> FloatArray:
     """Log odds that the tip is seen rather than not, from what each frame shows at its place, (n_frames,)."""
-    return np.array([_evidence(course, i) for i in range(len(course.spots))], dtype=float)
+    at_rest = speed_mm_s(np.nan_to_num(course.path.position_mm), time_s) < RESTING_MM_S
+    no_spot = np.where(at_rest, NO_SPOT_NATS, NO_SPOT_MOVING_NATS)
+    shown = [
+        no_spot[i] if spot is None else _evidence(course, i, spot) for i, spot in enumerate(course.spots)
+    ]
+    return np.array(shown, dtype=float)
 
 
-def _evidence(course: Course, frame: int) -> float:
-    spot, before, grey = course.spots[frame], course.before[frame], course.grey[frame]
-    if spot is None:
-        return NO_SPOT_NATS
+def _evidence(course: Course, frame: int, spot: Spot) -> float:
+    before, grey = course.before[frame], course.grey[frame]
     if spot.grey < DARKEST_GREY:
         return -MOST_NATS
     centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)

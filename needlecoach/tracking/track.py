@@ -115,7 +115,7 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
 
 def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
-    evidence = sight_evidence(course)
+    evidence = sight_evidence(course, time_s)
     visible = tip_in_sight(course, evidence, time_s)
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)

@@ -47,34 +47,42 @@ def clock(n: int, *, fps: float = 25.0) -> np.ndarray:
     return np.arange(n) / fps
 
 
+def evidence_of(course: Strips) -> np.ndarray:
+    return sight_evidence(course, clock(len(course.spots)))
+
+
 class TestEvidence:
     """One frame: how far the tip's place stands out."""
 
     def test_an_echo_far_above_dark_gel_is_the_tip(self) -> None:
-        assert sight_evidence(strips(160.0))[0] == pytest.approx(4.0)
+        assert evidence_of(strips(160.0))[0] == pytest.approx(4.0)
 
     def test_the_brightest_of_the_speckle_that_was_there_before_is_not(self) -> None:
         """25 greys above the mean, as peaks of speckle are, and no brighter than before."""
-        (evidence,) = sight_evidence(strips(GEL + 25, before=GEL + 25))
+        (evidence,) = evidence_of(strips(GEL + 25, before=GEL + 25))
         assert evidence < 0
 
     def test_what_shines_as_before_speaks_for_less_than_what_has_come(self) -> None:
-        come, stayed = sight_evidence(strips(115.0))[0], sight_evidence(strips(115.0, before=110.0))[0]
+        come, stayed = evidence_of(strips(115.0))[0], evidence_of(strips(115.0, before=110.0))[0]
         assert come > stayed
 
     def test_black_is_never_seen(self) -> None:
         """Below 40 of 255 greys the tip counts as not displayed (definition of the truth of drawn clips)."""
         course = strips(38.0, before=0.0)
         course.before[:] = 0.0
-        assert sight_evidence(course)[0] == -4.0
+        assert evidence_of(course)[0] == -4.0
 
-    def test_no_end_found_says_little_against_it(self) -> None:
-        assert -2 < sight_evidence(strips(None))[0] < 0
+    def test_no_end_found_speaks_against_a_tip_at_rest_and_hardly_against_a_fast_one(self) -> None:
+        """At rest at 20 mm, and in a move of 30 mm/s."""
+        resting = strips(170.0, 170.0, None, 170.0, 170.0)
+        assert evidence_of(resting)[2] < -2
+        moving = strips(170.0, 170.0, None, 170.0, 170.0, places_mm=[17.6, 18.8, 20.0, 21.2, 22.4])
+        assert -2 < evidence_of(moving)[2] < 0
 
     def test_a_place_never_seen_without_the_needle_is_held_against_its_surroundings(self) -> None:
         course = strips(170.0)
         course.before[:] = np.nan
-        assert sight_evidence(course)[0] > 2
+        assert evidence_of(course)[0] > 2
 
 
 class TestLasting:
@@ -116,7 +124,7 @@ class TestSight:
     """Contrast and the sureness of the place together."""
 
     def seen(self, course: Strips) -> np.ndarray:
-        return tip_in_sight(course, sight_evidence(course), clock(len(course.spots)))
+        return tip_in_sight(course, evidence_of(course), clock(len(course.spots)))
 
     def test_a_bright_end_at_an_uncertain_place_is_not_the_tip(self) -> None:
         assert self.seen(strips(*[170.0] * 30)).all()
@@ -138,4 +146,4 @@ class TestSight:
         course = strips(*[170.0] * 5)
         nowhere = TipPath(np.full(5, np.nan), np.full(5, np.nan), np.zeros(5))
         gone = type("Gone", (), {"spots": course.spots, "path": nowhere})()
-        assert not tip_in_sight(gone, sight_evidence(course), clock(5)).any()
+        assert not tip_in_sight(gone, evidence_of(course), clock(5)).any()
