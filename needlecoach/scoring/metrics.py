@@ -33,8 +33,6 @@ MOVING_MM_S = 1.0
 # fades over a few hundredths of a second, so that careful observers differ by about as much.
 FRAMES_OF_DOUBT = 0.5
 FADE_S = 0.04
-# Pictures may be shown more than once, so a pace is taken over this long.
-PACE_S = 0.15
 
 
 class Reading(NamedTuple):
@@ -110,7 +108,7 @@ def _blind_runs(motion: Motion) -> list[Reading]:
     """New depth gained in each unbroken run of frames without a visible tip, over all passes.
 
     The step that ends in a hidden frame is blind. So is the step back into sight as far as it is longer than
-    any near it: a tip that reappears deeper than it was lost got there unseen. A needle that was well in
+    those beside it: a tip that reappears deeper than it was lost got there unseen. A needle that was well in
     before its tip was first seen tells nothing: where that tip was is not known.
     """
     runs: list[Reading] = []
@@ -122,22 +120,19 @@ def _blind_runs(motion: Motion) -> list[Reading]:
         for first, last in true_runs(~motion.visible[rows]):
             if motion.began_deep and not motion.visible[: start + first].any():
                 continue
-            leap = _leap_mm(motion, gained, first, last)
+            leap = _leap_mm(gained, first, last)
             gain = float(gained[first : last + 1].sum()) + leap
             if gain > 0:
                 runs.append(Reading(gain, _run_sd_mm(motion, gained, start, first, last, gain)))
     return runs
 
 
-def _leap_mm(motion: Motion, gained: FloatArray, first: int, last: int) -> float:
-    """Part of the step back into sight that no step near it explains, mm."""
+def _leap_mm(gained: FloatArray, first: int, last: int) -> float:
+    """Part of the step back into sight that no step beside it explains, mm."""
     if last + 1 >= len(gained):
         return 0.0
-    near = max(1, round(PACE_S / _spacing_s(motion)))
-    beside = np.concatenate(
-        [gained[max(first - near, 0) : first], gained[first : last + 1][-near:], gained[last + 2 :][:near]]
-    )
-    return max(0.0, float(gained[last + 1]) - float(beside.max(initial=0.0)))
+    beside = [gained[row] for row in (first - 1, last, last + 2) if 0 <= row < len(gained)]
+    return max(0.0, float(gained[last + 1]) - float(max(beside)))
 
 
 def _spacing_s(motion: Motion) -> float:

@@ -17,8 +17,10 @@ BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
 BRIDGE_FROM_S = 0.3
-# A tip found again, or about to be lost, may be dim for this long.
-SETTLE_S, SETTLED_SD_MM = 0.1, 1.2
+# For so long after it is found again, or before it is lost, a tip's place may be vague (over this sd) or off
+# the line that it follows further on (by over so much).
+SETTLE_S, SETTLED_SD_MM, SETTLED_MM = 0.15, 1.2, 1.0
+MOST_INNER = 20
 # The speed at a sight is taken over this long.
 SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
@@ -153,7 +155,7 @@ def _gaps_in_sight(
     for start, end in _stays(position, seen):
         stay = slice(start, end)
         trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
-        trusted &= ~_unsettled(trusted, sd[stay], time_s[stay])
+        trusted &= ~_unsettled(trusted, position[stay], sd[stay], time_s[stay])
         sights = start + np.flatnonzero(trusted)
         for first, last in pairwise(sights):
             lost = np.isnan(position[first:last]).any()
@@ -179,22 +181,32 @@ def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
     return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
 
 
-def _unsettled(seen: BoolArray, sd: FloatArray, time_s: FloatArray) -> BoolArray:
+def _unsettled(seen: BoolArray, position: FloatArray, sd: FloatArray, time_s: FloatArray) -> BoolArray:
     """Tell in which frames just after sight is found, or just before it is lost, its place is not sure yet.
 
-    A tip that slips into the plane or out of it is dim for a moment, and the shaft behind it brighter.
+    A tip that slips into the plane or out of it is dim for a moment, and the shaft behind it brighter; and a
+    path that stayed behind while the tip was hidden needs some frames to catch up.
     """
     unsettled = np.zeros(len(seen), dtype=bool)
     for first, end in spells(seen):
-        frames = np.arange(first, end)
-        sure = frames[sd[frames] <= SETTLED_SD_MM]
-        if not sure.size:
-            continue
-        if first > 0 and time_s[sure[0]] - time_s[first] <= SETTLE_S:
-            unsettled[first : sure[0]] = True
-        if end < len(seen) and time_s[end - 1] - time_s[sure[-1]] <= SETTLE_S:
-            unsettled[sure[-1] + 1 : end] = True
+        found, lost = np.arange(first, end), np.arange(first, end)[::-1]
+        for frames, borders in ((found, first > 0), (lost, end < len(seen))):
+            astray = _astray(position[frames], sd[frames], np.abs(time_s[frames] - time_s[frames[0]]))
+            if borders and not astray.all():
+                unsettled[frames[: int(np.argmin(astray))]] = True
     return unsettled
+
+
+def _astray(position: FloatArray, sd: FloatArray, since_s: FloatArray) -> BoolArray:
+    """Frames of a sight, counted from its edge, whose place is vague or off the line of those further in."""
+    astray = (since_s <= SETTLE_S) & (sd > SETTLED_SD_MM)
+    inner = np.flatnonzero(since_s > SETTLE_S)[:MOST_INNER]
+    inner = inner[since_s[inner] <= max(2 * SETTLE_S, since_s[inner[:2]].max(initial=0.0))]
+    if len(inner) > 1:
+        slope, start = np.polyfit(since_s[inner], position[inner], 1)
+        off_mm = np.abs(position - (start + slope * since_s))
+        astray |= (since_s <= SETTLE_S) & (off_mm > SETTLED_MM)
+    return np.asarray(astray)
 
 
 def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:

@@ -17,6 +17,10 @@ from needlecoach.tracking.tip import USUAL_MM_S
 AS_LIKELY_GREY = 15.0
 GREY_PER_NAT = 6.0
 DARKEST_GREY = 40.0
+# Two looks at the same speckle differ by this much. What is no brighter than that while nothing moves is what
+# was there before, however long it shines.
+NEW_GREY = 8.0
+NOTHING_NEW_NATS = -1.0
 NEAR_MM, WIDE_MM, SLIDE_MM, TOP_MM = 1.0, 4.0, 1.0, 0.5
 # No single frame is certain. One in which nothing ends where the tip is looked for speaks against it at rest,
 # but says little of a fast tip, whose place may be off by some millimetres. It says as little where the tip
@@ -69,16 +73,22 @@ def sight_evidence(course: Course, time_s: FloatArray) -> FloatArray:
     """Log odds that the tip is seen rather than not, from what each frame shows at its place, (n_frames,)."""
     at_rest = speed_mm_s(np.nan_to_num(course.path.position_mm), time_s) < RESTING_MM_S
     no_spot = np.where(at_rest, NO_SPOT_NATS, NO_SPOT_MOVING_NATS)
-    shown = [
-        no_spot[i] if spot is None else _evidence(course, i, spot) for i, spot in enumerate(course.spots)
-    ]
-    return np.array(shown, dtype=float)
+    evidence = no_spot.astype(float)
+    for i, spot in enumerate(course.spots):
+        if spot is not None:
+            excess, over_before = _contrast(course, i, spot)
+            shown = (excess + over_before) / 2 if np.isfinite(over_before) else excess
+            evidence[i] = np.clip((shown - AS_LIKELY_GREY) / GREY_PER_NAT, -MOST_NATS, MOST_NATS)
+            if spot.grey < DARKEST_GREY:
+                evidence[i] = -MOST_NATS
+            elif at_rest[i] and over_before < NEW_GREY:
+                evidence[i] = min(evidence[i], NOTHING_NEW_NATS)
+    return evidence
 
 
-def _evidence(course: Course, frame: int, spot: Spot) -> float:
+def _contrast(course: Course, frame: int, spot: Spot) -> tuple[float, float]:
+    """By how many greys the tip exceeds its surroundings, and what lay at its place before (NaN: unknown)."""
     before, grey = course.before[frame], course.grey[frame]
-    if spot.grey < DARKEST_GREY:
-        return -MOST_NATS
     centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
     near, wide = round(NEAR_MM / SAMPLE_MM), round(WIDE_MM / SAMPLE_MM)
     slide, top = round(SLIDE_MM / SAMPLE_MM), round(TOP_MM / SAMPLE_MM)
@@ -91,9 +101,9 @@ def _evidence(course: Course, frame: int, spot: Spot) -> float:
     excess = spot.grey - max((float(np.nanmean(s)) for s in sides if np.isfinite(s).any()), default=0.0)
     was = _part(before, centre - slide, centre + slide + 1)
     now = _part(grey, centre - top, centre + top + 1)
-    if now.size and np.isfinite(was).any():
-        excess = (excess + float(now.max()) - float(np.nanmax(was))) / 2
-    return float(np.clip((excess - AS_LIKELY_GREY) / GREY_PER_NAT, -MOST_NATS, MOST_NATS))
+    if not now.size or not np.isfinite(was).any():
+        return excess, np.nan
+    return excess, float(now.max()) - float(np.nanmax(was))
 
 
 def _part(strip: FloatImages, first: int, end: int) -> FloatImages:

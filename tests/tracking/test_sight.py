@@ -30,6 +30,17 @@ class Strips:
         return TipPath(ends, self.sd_mm, np.ones(len(ends)))
 
 
+@dataclass
+class Gapped(Strips):
+    """The same without a needle in some frames."""
+
+    gone: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    @property
+    def path(self) -> TipPath:
+        return super().path.without(self.gone)
+
+
 def strips(*greys: float | None, before: float = GEL, sd_mm: float = 0.2, places_mm=None) -> Strips:
     """A tip of a brightness in each frame (None: nothing ends there), on a place that was `before`."""
     n = len(greys)
@@ -62,9 +73,16 @@ class TestEvidence:
         (evidence,) = evidence_of(strips(GEL + 25, before=GEL + 25))
         assert evidence < 0
 
-    def test_what_shines_as_before_speaks_for_less_than_what_has_come(self) -> None:
+    def test_what_shone_before_is_no_tip_however_bright(self) -> None:
+        """45 greys above the gel: new in one frame, in the other all but 5 of them were there before."""
         come, stayed = evidence_of(strips(115.0))[0], evidence_of(strips(115.0, before=110.0))[0]
-        assert come > stayed
+        assert stayed < 0 < come
+
+    def test_what_shone_before_shines_on_where_nothing_moves(self) -> None:
+        """60 greys above the gel, and no more than before: nothing new at rest, perhaps a tip in a move."""
+        assert (evidence_of(strips(*[130.0] * 5, before=125.0))[1:-1] < 0).all()
+        moving = [17.6, 18.8, 20.0, 21.2, 22.4]
+        assert evidence_of(strips(*[130.0] * 5, before=125.0, places_mm=moving))[2] > 0
 
     def test_black_is_never_seen(self) -> None:
         """Below 40 of 255 greys the tip counts as not displayed (definition of the truth of drawn clips)."""
@@ -83,6 +101,9 @@ class TestEvidence:
         course = strips(170.0)
         course.before[:] = np.nan
         assert evidence_of(course)[0] > 2
+        dim = strips(GEL + 10)
+        dim.before[:] = np.nan
+        assert evidence_of(dim)[0] < 0
 
 
 class TestLasting:
@@ -112,6 +133,8 @@ class TestLasting:
         assert not lasting(evidence, clock(5, fps=0.2))[2]
 
     def test_strong_evidence_is_never_lost_in_a_long_recording(self) -> None:
+        """However often single frames contradict it."""
+        assert lasting(np.tile([4.0, 4.0, 4.0, -4.0], 1500), clock(6000)).all()
         assert lasting(np.full(5000, 4.0), clock(5000)).all()
         assert not lasting(np.full(5000, -4.0), clock(5000)).any()
 
@@ -143,7 +166,8 @@ class TestSight:
         assert seen[:10].all() and not seen[10:].any()
 
     def test_without_a_needle_there_is_no_sight(self) -> None:
-        course = strips(*[170.0] * 5)
-        nowhere = TipPath(np.full(5, np.nan), np.full(5, np.nan), np.zeros(5))
-        gone = type("Gone", (), {"spots": course.spots, "path": nowhere})()
-        assert not tip_in_sight(gone, evidence_of(course), clock(5)).any()
+        """Gone for two frames, too short to be told from a blur."""
+        course = strips(*[170.0] * 10, None, None, *[170.0] * 10)
+        gone = np.isin(np.arange(22), (10, 11))
+        gapped = Gapped(course.spots, course.grey, course.before, course.sd_mm, gone)
+        np.testing.assert_array_equal(self.seen(gapped), ~gone)
