@@ -30,6 +30,8 @@ BEYOND_SIGHT_MM = 5.0
 DIM_GREY = 20.0
 RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
+# An end that makes so long and so quick a way in so short a time, from rest to rest, is not moved by a hand.
+LEAP_S, LEAP_MM, LEAP_MM_S = 0.2, 6.0, 55.0
 # A single stray change deep down pulls motion there for a moment, not for this long.
 LEAST_REST_S = 0.4
 # A path this sure is kept where it does not draw back behind the bridge by more than this.
@@ -62,6 +64,39 @@ def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s
             # Just before and after such a rest it is the same end that is seen.
             doubtful |= (time_s > time_s[first] - REST_SPAN_S) & (time_s < time_s[end - 1] + REST_SPAN_S)
     return np.asarray(beyond & doubtful)
+
+
+def leapt_back(position_mm: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell where the end that is seen has leapt back and not yet leapt forward again, (n_frames,).
+
+    As a tip slides out of the plane, the end of what shows of the shaft runs back along it, faster than a
+    needle is drawn back, stops at once, and runs forward again when the tip comes back. A hand speeds up and
+    slows down.
+    """
+    back, forth = (_leaps(sign * position_mm, time_s) for sign in (-1.0, 1.0))
+    hidden = np.zeros(len(time_s), dtype=bool)
+    for start, landed in back:
+        for left, end in forth:
+            if left >= landed and time_s[left] - time_s[landed] < BRIDGE_S:
+                shallow = min(position_mm[start], position_mm[end]) - BRIDGE_BEYOND_MM
+                hidden[start + 1 : end] |= bool(np.nanmax(position_mm[landed : left + 1]) < shallow)
+                break
+    return hidden
+
+
+def _leaps(position_mm: FloatArray, time_s: FloatArray) -> list[tuple[int, int]]:
+    """First and last frame of every quick forward move between two rests."""
+    n, leaps = len(time_s), []
+    spacing_s = float(np.median(np.diff(time_s))) if n > 1 else LEAP_S
+    for reach in range(1, max(1, round(LEAP_S / spacing_s)) + 1):
+        start = np.arange(reach, n - 2 * reach)
+        leap = position_mm[start + reach] - position_mm[start]
+        rest = 0.3 * leap
+        quick = (leap >= LEAP_MM) & (leap >= LEAP_MM_S * (time_s[start + reach] - time_s[start]))
+        quick &= np.abs(position_mm[start] - position_mm[start - reach]) <= rest
+        quick &= np.abs(position_mm[start + 2 * reach] - position_mm[start + reach]) <= rest
+        leaps += [(int(at), int(at + reach)) for at in start[quick]]
+    return sorted(leaps)
 
 
 def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:

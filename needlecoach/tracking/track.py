@@ -9,7 +9,7 @@ import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
@@ -119,6 +119,7 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
     visible = tip_in_sight(course, evidence, time_s)
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
+    visible &= ~leapt_back(course.path.position_mm, time_s)
     placed = visible & (evidence > 0)
     sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
     path = without_loose_ends(bridge_hidden(sights, course.by_motion, visible, time_s), visible)
