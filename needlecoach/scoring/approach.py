@@ -14,8 +14,6 @@ from needlecoach.scoring.motion import Motion
 from needlecoach.scoring.uncertainty import distance_sd_mm
 
 DWELL_S = 0.2
-# An attempt whose first tip already lies deeper than this began before the clip did.
-BEGUN_MM = 5.0
 # Frames within this many standard errors of the tip (one axis) of the closest can't be told apart from it.
 ALIKE_SD = 1.5
 
@@ -101,18 +99,13 @@ def _usable_sd(motion: Motion) -> FloatArray:
     return np.where(np.isfinite(motion.edge_sd_mm), motion.edge_sd_mm, least)
 
 
-def began_deep(motion: Motion) -> bool:
-    """Tell whether the needle was well in when it was first followed, so that its entry is not known."""
-    return bool(motion.depth_mm[0] > BEGUN_MM)
-
-
 def time_to_target_s(motion: Motion) -> Reading:
     """Time from the first entry to the start of the first hit, s. Evidence: practice.
 
     Blank without a hit, and when the entry was not recorded.
     """
     row = judge(motion).hit_row
-    if row is None or began_deep(motion):
+    if row is None or motion.began_deep:
         return BLANK
     return Reading(float(motion.time_s[row] - motion.time_s[0]))
 

@@ -29,6 +29,10 @@ REDIRECTION_DEG = 3.0
 LOSS_S = 0.3
 # Below this the tip counts as held still: twice what 0.2 mm of tracking noise leaves in the smoothed speed.
 MOVING_MM_S = 1.0
+# When sight is lost or found is known to about half a frame; and a tip that slips out of the beam's plane
+# fades over a few hundredths of a second, so that careful observers differ by about as much.
+FRAMES_OF_DOUBT = 0.5
+FADE_S = 0.04
 
 
 class Reading(NamedTuple):
@@ -100,43 +104,76 @@ def tip_visibility_advancing(motion: Motion) -> Reading:
     return _share(motion.weight_s[moving], motion.visible[moving])
 
 
-def _blind_runs_mm(motion: Motion) -> list[float]:
+def _blind_runs(motion: Motion) -> list[Reading]:
     """New depth gained in each unbroken run of frames without a visible tip, over all passes.
 
     The step that ends in a hidden frame is blind. So is the step back into sight as far as it is longer than
-    the next one: a tip that reappears deeper than it was lost got there unseen.
+    those beside it: a tip that reappears deeper than it was lost got there unseen. A needle that was well in
+    before its tip was first seen tells nothing: where that tip was is not known.
     """
-    gains = []
+    runs: list[Reading] = []
     for one in motion.passes:
-        rows = slice(one.first_frame - motion.span.first_frame, one.last_frame - motion.span.first_frame + 1)
-        gained = np.diff(
-            np.maximum.accumulate(motion.sighted_depth_mm[rows]), prepend=motion.sighted_depth_mm[rows][0]
-        )
-        gained = np.append(gained, [0.0, 0.0])
-        for first, last in true_runs(~motion.sighted[rows]):
-            leap = max(0.0, float(gained[last + 1] - gained[last + 2]))
-            gains.append(float(gained[first : last + 1].sum()) + leap)
-    return gains
+        start = one.first_frame - motion.span.first_frame
+        rows = slice(start, one.last_frame - motion.span.first_frame + 1)
+        gained = np.diff(np.maximum.accumulate(motion.sighted_depth_mm[rows]), prepend=-np.inf)
+        gained[0] = 0.0
+        for first, last in true_runs(~motion.visible[rows]):
+            if motion.began_deep and not motion.visible[: start + first].any():
+                continue
+            leap = _leap_mm(gained, first, last)
+            gain = float(gained[first : last + 1].sum()) + leap
+            if gain > 0:
+                runs.append(Reading(gain, _run_sd_mm(motion, gained, start, first, last, gain)))
+    return runs
 
 
-def _gain(motion: Motion, gain_mm: float) -> Reading:
-    tip_sd = weighted_quantile(motion.tip_sd_mm, motion.weight_s, 0.5)
-    if tip_sd is None or gain_mm == 0:
-        return Reading(gain_mm)
-    return Reading(gain_mm, gain_sd_mm(gain_mm, tip_sd_mm=tip_sd, scale_sd_share=motion.scene.scale.sd_share))
+def _leap_mm(gained: FloatArray, first: int, last: int) -> float:
+    """Part of the step back into sight that no step beside it explains, mm."""
+    if last + 1 >= len(gained):
+        return 0.0
+    beside = [gained[row] for row in (first - 1, last, last + 2) if 0 <= row < len(gained)]
+    return max(0.0, float(gained[last + 1]) - float(max(beside)))
+
+
+def _spacing_s(motion: Motion) -> float:
+    return float(np.median(np.diff(motion.time_s))) if len(motion.time_s) > 1 else FADE_S
+
+
+def _run_sd_mm(
+    motion: Motion, gained: FloatArray, start: int, first: int, last: int, gain_mm: float
+) -> float:
+    """Standard uncertainty of one run's gain: that of the depth and of the moment at both its ends.
+
+    A run that gains up to its end, ends where the tip is seen again; another where it reached furthest.
+    """
+    doubt = float(np.hypot(FRAMES_OF_DOUBT, FADE_S / _spacing_s(motion)))
+    found = last + 1 < len(gained) and gained[last + 1] > 0
+    end = last + 1 if found else first + int(np.flatnonzero(gained[first : last + 1] > 0)[-1])
+    back_mm = min(float(gained[last]), float(gained[last + 1])) if found else 0.0
+    return gain_sd_mm(
+        gain_mm,
+        tip_sd_mm=[float(np.nan_to_num(motion.tip_sd_mm[start + row])) for row in (max(first - 1, 0), end)],
+        moment_sd_mm=[doubt * float(gained[first]), doubt * back_mm],
+        scale_sd_share=motion.scene.scale.sd_share,
+    )
 
 
 def blind_advance_mm(motion: Motion) -> Reading:
     """New depth gained within passes while the tip could not be seen, mm, tremor removed. Evidence: own.
 
-    A tip out of (or back in) sight for under 0.1 s is taken for flicker of the picture.
+    Its uncertainty is that of the depth and of the moment at which sight was lost and found again, for every
+    run that gained depth. None is stated where nothing was gained: what was overlooked is not known.
     """
-    return _gain(motion, sum(_blind_runs_mm(motion), 0.0))
+    runs = _blind_runs(motion)
+    if not runs:
+        return Reading(0.0)
+    total = sum(float(run.value or 0.0) for run in runs)
+    return Reading(total, float(np.sqrt(sum((run.sd or 0.0) ** 2 for run in runs))))
 
 
 def longest_blind_mm(motion: Motion) -> Reading:
     """The longest single run of new depth gained without seeing the tip, mm. Evidence: own."""
-    return _gain(motion, max(_blind_runs_mm(motion), default=0.0))
+    return max(_blind_runs(motion), key=lambda run: run.value or 0.0, default=Reading(0.0))
 
 
 def _losses(motion: Motion) -> list[tuple[float, bool]]:

@@ -22,6 +22,9 @@ from needlecoach.scoring.uncertainty import distance_sd_mm
 # A tip gone (or back) for less than this is flicker of the picture: one or two frames of a usual recording.
 FLICKER_S = 0.1
 
+# An attempt whose first tip already lies deeper than this began before the clip did.
+BEGUN_MM = 5.0
+
 
 @dataclass(frozen=True, eq=False)
 class Scene:
@@ -97,6 +100,11 @@ class Motion:
     def frames(self) -> slice:
         """Rows of the clip's arrays that belong to this attempt."""
         return slice(self.span.first_frame, self.span.last_frame + 1)
+
+    @property
+    def began_deep(self) -> bool:
+        """Whether the needle was well in when it was first followed, so that its entry is not known."""
+        return bool(self.depth_mm[0] > BEGUN_MM)
 
     @property
     def closest(self) -> int | None:

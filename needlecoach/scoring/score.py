@@ -10,7 +10,7 @@ import numpy as np
 
 from needlecoach.model import Attempt, BoolArray, FloatArray, Region, Scale, Target, Track
 from needlecoach.scoring import approach, metrics
-from needlecoach.scoring.approach import Judgement, began_deep, judge
+from needlecoach.scoring.approach import Judgement, judge
 from needlecoach.scoring.columns import COLUMNS
 from needlecoach.scoring.geometry import signed_distance_mm
 from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_quantile
@@ -242,7 +242,7 @@ def _measured(motion: Motion, until_frame: int) -> dict[str, tuple[Value, float 
 def _notes(track: Track, attempt: Attempt, motion: Motion | None, *, has_target: bool) -> list[str]:
     """Sentences on what limits one attempt."""
     which, notes = f"Attempt {attempt.number}", []
-    if motion is not None and began_deep(motion):
+    if motion is not None and motion.began_deep:
         when = "the clip began" if motion.span.first_frame == 0 else "it was first made out"
         notes.append(f"{which}: the needle was already well in when {when}; its entry is not known.")
     if attempt.cut_off:

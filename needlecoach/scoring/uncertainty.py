@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
@@ -39,9 +41,24 @@ def distance_sd_mm(
     return np.sqrt(tip**2 / 2 + marking_sd_mm**2 + (scale_sd_share * distance) ** 2)
 
 
-def gain_sd_mm(gain_mm: float, *, tip_sd_mm: float, scale_sd_share: float) -> float:
-    """Standard uncertainty of a depth gained: the tip's error at both ends, and the scale; millimetres."""
-    return float(np.sqrt(tip_sd_mm**2 + (scale_sd_share * gain_mm) ** 2))
+def gain_sd_mm(
+    gain_mm: float, *, tip_sd_mm: Sequence[float], moment_sd_mm: Sequence[float], scale_sd_share: float
+) -> float:
+    """Standard uncertainty of a depth gained between two moments, mm.
+
+    Parameters
+    ----------
+    tip_sd_mm : root-mean-square error of the tip at each of them, both axes together; the depth feels it
+        along one direction only, as in `distance_sd_mm`.
+    moment_sd_mm : way that the tip makes in the time by which each moment is uncertain.
+    scale_sd_share : relative standard uncertainty of the scale.
+
+    Notes
+    -----
+    First-order propagation of independent errors.
+    """
+    tip, moment = np.asarray(tip_sd_mm, dtype=float), np.asarray(moment_sd_mm, dtype=float)
+    return float(np.sqrt((tip**2).sum() / 2 + (moment**2).sum() + (scale_sd_share * gain_mm) ** 2))
 
 
 def roughness_mm(tip_mm: FloatArray, seen: BoolArray) -> float:

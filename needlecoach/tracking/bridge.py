@@ -17,6 +17,10 @@ BRIDGE_DEPTH_MM = 8.0
 BRIDGE_S = 4.0
 # A shorter loss of sight is motion blur: the path itself knows better.
 BRIDGE_FROM_S = 0.3
+# For so long after it is found again, or before it is lost, a tip's place may be vague (over this sd) or off
+# the line that it follows further on (by over so much).
+SETTLE_S, SETTLED_SD_MM, SETTLED_MM = 0.15, 1.2, 1.0
+MOST_INNER = 20
 # The speed at a sight is taken over this long.
 SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
@@ -26,6 +30,8 @@ BEYOND_SIGHT_MM = 5.0
 DIM_GREY = 20.0
 RESTING_MM_S = 8.0
 REST_SPAN_S = 0.3
+# An end that makes so long and so quick a way in so short a time, from rest to rest, is not moved by a hand.
+LEAP_S, LEAP_MM, LEAP_MM_S = 0.2, 6.0, 55.0
 # A single stray change deep down pulls motion there for a moment, not for this long.
 LEAST_REST_S = 0.4
 # A path this sure is kept where it does not draw back behind the bridge by more than this.
@@ -49,7 +55,7 @@ def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s
         Grey value of the end that is seen; NaN without one.
     """
     seen_mm, moved_mm = np.nan_to_num(path.position_mm), np.nan_to_num(by_motion.position_mm)
-    at_rest = np.maximum(_speed_mm_s(seen_mm, time_s), _speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
+    at_rest = np.maximum(speed_mm_s(seen_mm, time_s), speed_mm_s(moved_mm, time_s)) < RESTING_MM_S
     dim = end_grey < np.nanmedian(end_grey) - DIM_GREY if np.isfinite(end_grey).any() else False
     beyond = dim & (seen_mm > 0) & (moved_mm > seen_mm + BEYOND_SIGHT_MM)
     doubtful = np.zeros(len(time_s), dtype=bool)
@@ -60,8 +66,43 @@ def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s
     return np.asarray(beyond & doubtful)
 
 
-def _speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
+def leapt_back(position_mm: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell where the end that is seen has leapt back and not yet leapt forward again, (n_frames,).
+
+    As a tip slides out of the plane, the end of what shows of the shaft runs back along it, faster than a
+    needle is drawn back, stops at once, and runs forward again when the tip comes back. A hand speeds up and
+    slows down.
+    """
+    back, forth = (_leaps(sign * position_mm, time_s) for sign in (-1.0, 1.0))
+    hidden = np.zeros(len(time_s), dtype=bool)
+    for start, landed in back:
+        for left, end in forth:
+            if left >= landed and time_s[left] - time_s[landed] < BRIDGE_S:
+                shallow = min(position_mm[start], position_mm[end]) - BRIDGE_BEYOND_MM
+                hidden[start + 1 : end] |= bool(np.nanmax(position_mm[landed : left + 1]) < shallow)
+                break
+    return hidden
+
+
+def _leaps(position_mm: FloatArray, time_s: FloatArray) -> list[tuple[int, int]]:
+    """First and last frame of every quick forward move between two rests."""
+    n, leaps = len(time_s), []
+    spacing_s = float(np.median(np.diff(time_s))) if n > 1 else LEAP_S
+    for reach in range(1, max(1, round(LEAP_S / spacing_s)) + 1):
+        start = np.arange(reach, n - 2 * reach)
+        leap = position_mm[start + reach] - position_mm[start]
+        rest = 0.3 * leap
+        quick = (leap >= LEAP_MM) & (leap >= LEAP_MM_S * (time_s[start + reach] - time_s[start]))
+        quick &= np.abs(position_mm[start] - position_mm[start - reach]) <= rest
+        quick &= np.abs(position_mm[start + 2 * reach] - position_mm[start + reach]) <= rest
+        leaps += [(int(at), int(at + reach)) for at in start[quick]]
+    return sorted(leaps)
+
+
+def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
     """Speed over a third of a second about each frame, (n_frames,): one frame's jitter is no movement."""
+    if len(time_s) < 2:
+        return np.zeros(len(time_s))
     half = max(1, round(REST_SPAN_S / 2 / float(np.median(np.diff(time_s)))))
     frames = np.arange(len(time_s))
     early, late = np.maximum(frames - half, 0), np.minimum(frames + half, len(frames) - 1)
@@ -85,7 +126,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
     ahead_mm = _lead_mm(path, by_motion, seen, time_s)
-    for first, last in _gaps_in_sight(position, seen, time_s):
+    for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
         between = _onward(path.position_mm, seen, time_s, int(first), int(last))
@@ -106,7 +147,7 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
 def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> float:
     """How far motion reaches beyond a tip that is seen at rest: the tip's picture moves with it."""
     lead = by_motion.position_mm - path.position_mm
-    speed = _speed_mm_s(np.nan_to_num(path.position_mm), time_s)
+    speed = speed_mm_s(np.nan_to_num(path.position_mm), time_s)
     known = seen & (speed < RESTING_MM_S) & (np.abs(lead) < BRIDGE_BEYOND_MM)
     return max(float(np.median(lead[known])), 0.0) if known.any() else 0.0
 
@@ -141,12 +182,15 @@ def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:
     return path.without(loose & ~(path.sd_mm <= LOST_SD_MM))
 
 
-def _gaps_in_sight(position: FloatArray, seen: BoolArray, time_s: FloatArray) -> list[tuple[int, int]]:
+def _gaps_in_sight(
+    position: FloatArray, sd: FloatArray, seen: BoolArray, time_s: FloatArray
+) -> list[tuple[int, int]]:
     """Pairs of frames with sight of the tip between which it stayed in, out of sight, for 0.3 s or longer."""
     gaps = []
     for start, end in _stays(position, seen):
         stay = slice(start, end)
         trusted = seen[stay] & ~_retreating_glimpses(seen[stay], position[stay], time_s[stay])
+        trusted &= ~_unsettled(trusted, position[stay], sd[stay], time_s[stay])
         sights = start + np.flatnonzero(trusted)
         for first, last in pairwise(sights):
             lost = np.isnan(position[first:last]).any()
@@ -170,6 +214,34 @@ def _stays(position: FloatArray, seen: BoolArray) -> list[tuple[int, int]]:
         ):
             cuts.append((first + end) // 2)
     return list(zip(cuts, [*cuts[1:], len(position)], strict=True))
+
+
+def _unsettled(seen: BoolArray, position: FloatArray, sd: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Tell in which frames just after sight is found, or just before it is lost, its place is not sure yet.
+
+    A tip that slips into the plane or out of it is dim for a moment, and the shaft behind it brighter; and a
+    path that stayed behind while the tip was hidden needs some frames to catch up.
+    """
+    unsettled = np.zeros(len(seen), dtype=bool)
+    for first, end in spells(seen):
+        found, lost = np.arange(first, end), np.arange(first, end)[::-1]
+        for frames, borders in ((found, first > 0), (lost, end < len(seen))):
+            astray = _astray(position[frames], sd[frames], np.abs(time_s[frames] - time_s[frames[0]]))
+            if borders and not astray.all():
+                unsettled[frames[: int(np.argmin(astray))]] = True
+    return unsettled
+
+
+def _astray(position: FloatArray, sd: FloatArray, since_s: FloatArray) -> BoolArray:
+    """Frames of a sight, counted from its edge, whose place is vague or off the line of those further in."""
+    astray = (since_s <= SETTLE_S) & (sd > SETTLED_SD_MM)
+    inner = np.flatnonzero(since_s > SETTLE_S)[:MOST_INNER]
+    inner = inner[since_s[inner] <= max(2 * SETTLE_S, since_s[inner[:2]].max(initial=0.0))]
+    if len(inner) > 1:
+        slope, start = np.polyfit(since_s[inner], position[inner], 1)
+        off_mm = np.abs(position - (start + slope * since_s))
+        astray |= (since_s <= SETTLE_S) & (off_mm > SETTLED_MM)
+    return np.asarray(astray)
 
 
 def _retreating_glimpses(seen: BoolArray, position: FloatArray, time_s: FloatArray) -> BoolArray:

@@ -1,4 +1,4 @@
-"""The tip's own echo: its place to a fraction of a pixel, and whether it can be seen at all."""
+"""The tip's own echo: its place to a fraction of a pixel."""
 
 from __future__ import annotations
 

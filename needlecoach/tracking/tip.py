@@ -65,6 +65,10 @@ class TipPath:
     sd_mm: FloatArray
     present: FloatArray
 
+    def placed_at(self, position_mm: FloatArray) -> TipPath:
+        """The same path with other positions, (n_frames,) mm from the entry."""
+        return TipPath(position_mm, self.sd_mm, self.present)
+
     def without(self, frames: BoolArray) -> TipPath:
         """The same path with no needle in the given frames, (n_frames,) bool."""
         position, sd = (np.where(frames, np.nan, values) for values in (self.position_mm, self.sd_mm))

@@ -12,12 +12,13 @@ import numpy as np
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
 from needlecoach.tracking.drift import steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.resting import hold_resting
+from needlecoach.tracking.sight import sight_evidence, tip_in_sight
 from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
@@ -25,17 +26,7 @@ from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import trail_ends_mm
 from needlecoach.tracking.windows import NeedleRows, Window, Windows
 
-# A tip is seen when its echo is not black and stands out: 14 dB at a dynamic range of 60 dB over 255 greys
-# are 60 greys above the mean square of the surroundings, some 35 above the brighter side's mean once both are
-# smoothed. Where nothing has changed it must stand out further, or it is speckle.
-SEEN_GREY = 35.0
-SEEN_UNCHANGED_GREY = 70.0
-DARKEST_GREY = 40.0
-FLICKER_S = 0.2
-# A bright end is not the tip when the tip may as well be somewhere else, or must be. At the edge of the
-# picture a needle on its way in or out is less sure by nature.
-SIGHT_SD_MM = 3.0
-EDGE_MM, EDGE_SD_MM = 8.0, 6.0
+# A tip is not seen where it must be somewhere else.
 ELSEWHERE_MM = 3.0
 # The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
 ENTRY_REACH_MM = 6.0
@@ -142,21 +133,18 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
 
 def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
-    near_edge = course.path.position_mm < EDGE_MM
-    sighted = _seen(course)
-    sure = course.path.sd_mm <= np.where(near_edge, EDGE_SD_MM, SIGHT_SD_MM)
-    visible = _without_flicker(sighted, time_s) & sure
+    evidence = sight_evidence(course, time_s)
+    visible = tip_in_sight(course, evidence, time_s)
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
-    path = without_loose_ends(bridge_hidden(course.path, course.by_motion, visible, time_s), visible)
-    present = np.isfinite(path.position_mm)
-    visible &= np.abs(path.position_mm - course.path.position_mm) < ELSEWHERE_MM
-    along, across = path.position_mm.copy(), np.zeros(len(present))
-    places = tip_places_mm(course.spots)
-    for i in np.flatnonzero(visible & sighted):
-        spot = course.spots[i]
-        if spot is not None:
-            along[i], across[i] = places[i], spot.across_mm
+    visible &= ~leapt_back(course.path.position_mm, time_s)
+    placed = visible & (evidence > 0)
+    sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
+    path = without_loose_ends(bridge_hidden(sights, course.by_motion, visible, time_s), visible)
+    present, along = np.isfinite(path.position_mm), path.position_mm
+    visible &= np.abs(along - sights.position_mm) < ELSEWHERE_MM
+    off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
+    across = np.where(visible & placed, off_axis, 0.0)
     axis = course.axis
     tip = plane.to_frame_px(
         np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift
@@ -200,41 +188,6 @@ def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
     inside[inside] = mask[row[inside], column[inside]]
     last = np.maximum(np.logical_and.accumulate(inside, axis=1).sum(axis=1) - 1, 0)
     return np.asarray(points[np.arange(len(points)), last])
-
-
-def _seen(course: Course) -> BoolArray:
-    """Tell in which frames the tip itself can be seen, from what is recorded at that very place."""
-    n_samples = course.grey.shape[1]
-    seen = np.zeros(len(course.spots), dtype=bool)
-    for i, spot in enumerate(course.spots):
-        if spot is None:
-            continue
-        centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
-        near, wide = round(1.0 / SAMPLE_MM), round(4.0 / SAMPLE_MM)
-        reference = course.before[i]
-        if np.isnan(reference[max(0, centre - wide) : centre + wide]).all():
-            reference = course.grey[i]
-        levels = [
-            np.nanmean(reference[a:b])
-            for a, b in ((centre - near, centre + near + 1), (centre + near, centre + wide))
-            if 0 <= a < min(b, n_samples) and np.isfinite(reference[a:b]).any()
-        ]
-        surroundings = max(levels, default=0.0)
-        around = course.odds[i, max(0, centre - 2) : centre + 3]
-        changed = around.size > 0 and around.max() > 0
-        enough = SEEN_GREY if changed else SEEN_UNCHANGED_GREY
-        seen[i] = spot.grey >= DARKEST_GREY and spot.grey - surroundings >= enough
-    return seen
-
-
-def _without_flicker(state: BoolArray, time_s: FloatArray) -> BoolArray:
-    """Median of a yes-or-no over a short time."""
-    if len(state) < 3:
-        return state
-    reach = max(1, round(FLICKER_S / 2 / float(np.median(np.diff(time_s)))))
-    padded = np.pad(state.astype(float), reach, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    return np.asarray(windows.mean(axis=1) > 0.5)
 
 
 def _shaft_share(course: Course, path: TipPath) -> FloatArray:

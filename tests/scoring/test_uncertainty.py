@@ -28,8 +28,10 @@ def test_drawn_errors_have_the_stated_spread():
     assert measured.std() == pytest.approx(float(stated), rel=0.02)
 
 
-def test_a_gain_has_two_ends():
-    assert gain_sd_mm(10, tip_sd_mm=0.3, scale_sd_share=0.04) == pytest.approx(0.5)
+def test_a_gain_has_two_ends_and_two_moments():
+    # 3^2/2 + 1^2/2 + 2^2 + 4^2 + (0.2 * 10)^2 = 5 + 20 + 4
+    sd = gain_sd_mm(10, tip_sd_mm=(3.0, 1.0), moment_sd_mm=(2.0, 4.0), scale_sd_share=0.2)
+    assert sd == pytest.approx(np.sqrt(29))
 
 
 @pytest.mark.parametrize(

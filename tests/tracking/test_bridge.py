@@ -1,8 +1,9 @@
 """Gaps in sight are bridged on invented paths whose truth is known; an exit is left alone."""
 
 import numpy as np
+import pytest
 
-from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
 from needlecoach.tracking.tip import TipPath
 
 FPS = 20.0
@@ -17,6 +18,66 @@ def path_of(time_s: np.ndarray, *stops: tuple[float, float]) -> np.ndarray:
     at_s, at_mm = np.array(stops).T
     position = np.interp(time_s, at_s, at_mm)
     return np.where(position > 0, position, np.nan)
+
+
+def hand(time_s: np.ndarray, *moves: tuple[float, float, float, float]) -> np.ndarray:
+    """Tip (n,) in mm moved from rest to rest as hands do: (start s, end s, from mm, to mm) each.
+
+    Minimum-jerk moves (Flash & Hogan, J Neurosci 1985, from memory).
+    """
+    place = np.full(len(time_s), moves[0][2])
+    for start_s, end_s, start_mm, end_mm in moves:
+        u = np.clip((time_s - start_s) / (end_s - start_s), 0, 1)
+        shape = u**3 * (10 - 15 * u + 6 * u**2)
+        place = np.where(time_s >= start_s, start_mm + (end_mm - start_mm) * shape, place)
+    return place
+
+
+class TestLeaps:
+    """The end of a shaft that leaves the plane and comes back, against needles that do move."""
+
+    TIME_S = clock(6)
+
+    def test_an_end_that_leaps_back_and_forth_is_hidden_in_between(self) -> None:
+        shown_mm = path_of(
+            self.TIME_S, (0, -1), (0.5, -1), (2, 20), (2.5, 20), (2.65, 8), (3.5, 10), (3.65, 24), (6, 24)
+        )
+        hidden = leapt_back(shown_mm, self.TIME_S)
+        between = (self.TIME_S > 2.65) & (self.TIME_S < 3.5)
+        assert hidden[between].all()
+        assert not hidden[(self.TIME_S < 2.4) | (self.TIME_S > 3.75)].any()
+
+    @pytest.mark.parametrize("fps", [10.0, 20.0, 30.0])
+    @pytest.mark.parametrize("took_s", [0.5, 0.8])
+    def test_a_needle_drawn_back_quickly_and_sent_on_again_is_seen(self, fps: float, took_s: float) -> None:
+        """14 mm back and 16 forth, at up to 60 mm/s for the quicker of both: fast for a hand."""
+        time_s = clock(6, fps=fps)
+        moves = ((0.5, 2, 0.1, 24), (2.5, 2.5 + took_s, 24, 10), (3.8, 3.8 + took_s, 10, 26))
+        assert not leapt_back(hand(time_s, *moves), time_s).any()
+
+    def test_an_end_that_leaps_back_and_stays_was_drawn_back(self) -> None:
+        shown_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (2.5, 20), (2.65, 8), (6, 8))
+        assert not leapt_back(shown_mm, self.TIME_S).any()
+
+    def test_leaps_to_no_less_than_before_hide_nothing(self) -> None:
+        """A second leap that ends far short of where the first began: the end is drawn back by then."""
+        shown_mm = path_of(
+            self.TIME_S,
+            (0, -1),
+            (0.5, -1),
+            (2, 30),
+            (2.5, 30),
+            (2.65, 8),
+            (3.5, 8),
+            (3.65, 15),
+            (3.8, 8),
+            (6, 8),
+        )
+        assert not leapt_back(shown_mm, self.TIME_S)[self.TIME_S > 3.8].any()
+
+    @pytest.mark.parametrize("n", [0, 1, 2, 5])
+    def test_a_few_frames_hold_no_leap(self, n: int) -> None:
+        assert not leapt_back(np.full(n, 10.0), clock(6)[:n]).any()
 
 
 class TestBridge:
@@ -59,6 +120,28 @@ class TestBridge:
 
         np.testing.assert_allclose(path.position_mm[hidden], truth_mm[hidden], atol=2.0)
         assert (np.diff(path.position_mm[hidden]) >= 0).all()
+
+    def lost_and_found(self, behind_mm: np.ndarray, sd_mm: float) -> tuple[np.ndarray, TipPath]:
+        """Hidden from 2 to 3.5 s at 8 mm/s; just before and just after, the path lies behind the tip."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (4.5, 31), (6, 31))
+        hidden = (self.TIME_S > 2) & (self.TIME_S < 3.5)
+        first, last = np.flatnonzero(hidden)[[0, -1]]
+        behind = np.where(hidden, 8.0, 0.0)
+        behind[first - len(behind_mm) : first] = behind_mm
+        behind[last + 1 : last + 1 + len(behind_mm)] = behind_mm[::-1]
+        sds_mm = np.where((behind > 0) & ~hidden, sd_mm, 0.2)
+        still = np.full(len(truth_mm), np.nan)
+        shown = TipPath(truth_mm - behind, sds_mm, np.isfinite(truth_mm).astype(float))
+        seen = ~hidden & np.isfinite(truth_mm)
+        return truth_mm, bridge_hidden(shown, TipPath(still, still, still), seen, self.TIME_S)
+
+    def test_a_dim_tip_whose_place_is_vague_is_bridged_too(self) -> None:
+        truth_mm, path = self.lost_and_found(np.array([0.9]), sd_mm=2.0)
+        np.testing.assert_allclose(path.position_mm, truth_mm, atol=0.2)
+
+    def test_a_path_that_must_catch_up_with_the_tip_is_bridged_too(self) -> None:
+        truth_mm, path = self.lost_and_found(np.array([2.0, 4.0]), sd_mm=0.5)
+        np.testing.assert_allclose(path.position_mm, truth_mm, atol=0.2)
 
     def test_a_needle_lost_altogether_for_a_while_is_still_in(self) -> None:
         truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (6, 20))
