@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
-from needlecoach.tracking.drift import shifted
+from needlecoach.tracking.drift import after, back, steadied
 
 # Shares that are told apart; below the least one the pictures are left as they are, since undoing makes
 # noise stronger.
@@ -38,7 +38,7 @@ FEWEST_COPIES = 0.25
 
 
 def without_averaging(
-    pictures: Sequence[GreyImage], time_s: FloatArray, shift: FloatArray, *, mask: BoolArray, step_mm: float
+    pictures: Sequence[GreyImage], time_s: FloatArray, drift: FloatArray, *, mask: BoolArray, step_mm: float
 ) -> list[GreyImage]:
     """Take out of every picture what is left in it of the one shown before.
 
@@ -46,8 +46,8 @@ def without_averaging(
     ----------
     pictures : steadied working pictures of one window
     time_s : (n_frames,)
-    shift : (n_frames, 2)
-        By how much each was shifted to be held steady (see `Held`): the scanner blends what it shows.
+    drift : (n_frames, 3)
+        What was taken out of each to hold it steady (see `Held`): the scanner blends what it shows.
     mask : (height, width) bool, where they show anything
     step_mm : width of a pixel
 
@@ -68,7 +68,7 @@ def without_averaging(
     new = np.flatnonzero(_new_pictures(smooth, time_s))
     # Of a picture recorded several times the last is coded best.
     last = np.append(new[1:] - 1, len(pictures) - 1)
-    speed_px_s = np.hypot(*np.diff(shift[last], axis=0).T) / np.diff(time_s[last])
+    speed_px_s = np.hypot(*np.diff(drift[last, :2], axis=0).T) / np.diff(time_s[last])
     calm = np.append(True, speed_px_s * step_mm < CALM_MM_S)
     share = share_kept([smooth[i] for i in last], calm)
     if share < LEAST_SHARE:
@@ -76,7 +76,7 @@ def without_averaging(
     out = list(pictures[: last[0] + 1])
     for before, first, end in zip(last[:-1], new[1:], last[1:], strict=True):
         for i in range(first, end + 1):
-            shown = shifted(pictures[before], shift[i] - shift[before])
+            shown = steadied(pictures[before], after(back(drift[before]), drift[i]))
             now = cv2.addWeighted(pictures[i], 1 / (1 - share), shown, -share / (1 - share), 0)
             out.append(np.asarray(now, dtype=np.uint8))
     return out

@@ -41,10 +41,9 @@ class Axis:
         places = self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
         return np.asarray(places)
 
-    def slope_deg(self, frame: int, upto_mm: float) -> float:
-        """Acute angle to the picture's horizontal of the chord from the entry to a place along the shaft."""
-        chord = self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame]
-        return float(np.degrees(np.arctan2(abs(chord[1]), abs(chord[0]))))
+    def chord(self, frame: int, upto_mm: float) -> FloatArray:
+        """Direction from the entry to a place along the shaft, (2,)."""
+        return np.asarray(self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame])
 
     def away_mm(self, other: Axis, along_mm: float) -> FloatArray:
         """Distance of the places so far along the shaft from those of another axis, (n_frames,)."""

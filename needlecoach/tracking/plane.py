@@ -96,3 +96,8 @@ class Plane:
         x, y = np.meshgrid(np.arange(self.size[0], dtype=float), np.arange(self.size[1], dtype=float))
         points_px = self.to_frame_px(np.stack([x, y], axis=-1))
         return self.region.depth_px(points_px) / self.region.depth_range_px
+
+
+def slope_deg(way: FloatArray) -> float:
+    """Acute angle of a way (2,) in working pixels to the picture's horizontal."""
+    return float(np.degrees(np.arctan2(abs(way[1]), abs(way[0]))))

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 
 from needlecoach.model import FloatArray, GreyImage
-from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.drift import back, moved
+from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.windows import NeedleRows, Window
 
 # The needle is still there as long as its place differs by less than this from what it was.
@@ -24,10 +25,11 @@ def hold_resting(rows: NeedleRows, window: Window, plane: Plane) -> NeedleRows:
     rows : of this window, changed in place
     window : its pictures, and the last row of the window before
     """
-    last, pictures, shift, first = window.last, window.pictures, window.shift, window.fresh
+    last, pictures, drift, first = window.last, window.pictures, window.drift, window.fresh
     if last is None or first == 0 or not last.needle_present[0] or not np.isfinite(last.tip_px).all():
         return rows
-    ends = plane.from_frame_px(np.concatenate([last.entry_px, last.tip_px])) - shift[first - 1]
+    ends = plane.from_frame_px(np.concatenate([last.entry_px, last.tip_px]))
+    ends = moved(ends, back(drift[first - 1]))
     n = max(2, round(float(np.hypot(*(ends[1] - ends[0]))) * plane.step_mm / SAMPLE_MM))
     shaft = np.linspace(ends[0], ends[1], n).astype(np.float32)[None]
 
@@ -40,7 +42,7 @@ def hold_resting(rows: NeedleRows, window: Window, plane: Plane) -> NeedleRows:
             break
         for item in fields(rows):
             getattr(rows, item.name)[i] = getattr(last, item.name)[0]
-        moved_px = plane.to_frame_px(shift[i]) - plane.to_frame_px(shift[first - 1])
-        rows.tip_px[i] += moved_px
-        rows.entry_px[i] += moved_px
+        entry, tip = moved(ends, drift[i])
+        rows.entry_px[i], rows.tip_px[i] = plane.to_frame_px([entry, tip])
+        rows.angle_deg[i] = slope_deg(tip - entry)
     return rows

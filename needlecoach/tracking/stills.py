@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from needlecoach.finding.standing import find_standings, pool_standing
 from needlecoach.model import FloatArray, GreyImage
-from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.drift import moved
+from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.windows import NeedleRows
 
 # More pictures than this are a recording, in which a needle must be seen to move.
@@ -17,13 +16,13 @@ MOST_STILLS = 24
 STILL_SD_MM = 1.5
 
 
-def needle_in_stills(pictures: Sequence[GreyImage], shift: FloatArray, plane: Plane) -> NeedleRows:
+def needle_in_stills(pictures: Sequence[GreyImage], drift: FloatArray, plane: Plane) -> NeedleRows:
     """Find the needle in a few pictures by its looks, and by its end having moved along it between them.
 
     Parameters
     ----------
     pictures : n working pictures, steadied
-    shift : (n, 2), what steadying took out of each
+    drift : (n, 3), what steadying took out of each
 
     Returns
     -------
@@ -42,7 +41,8 @@ def needle_in_stills(pictures: Sequence[GreyImage], shift: FloatArray, plane: Pl
         if needle is None or needle.terms["motion"] <= 0:
             continue
         rows.needle_present[i] = rows.tip_visible[i] = True
-        rows.tip_px[i] = plane.to_frame_px(np.asarray(needle.tip_px) + shift[i])
-        rows.entry_px[i] = plane.to_frame_px(np.asarray(needle.entry_px) + shift[i])
-        rows.tip_sd_mm[i], rows.angle_deg[i], rows.shaft_visible_share[i] = STILL_SD_MM, needle.slope_deg, 1.0
+        entry, tip = moved([needle.entry_px, needle.tip_px], drift[i])
+        rows.entry_px[i], rows.tip_px[i] = plane.to_frame_px([entry, tip])
+        rows.angle_deg[i] = slope_deg(tip - entry)
+        rows.tip_sd_mm[i], rows.shaft_visible_share[i] = STILL_SD_MM, 1.0
     return rows

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target
-from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration
+from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration, moved
 from needlecoach.tracking.plane import Plane
 
 FloatImage = npt.NDArray[np.float32]
@@ -137,13 +137,13 @@ class TargetFollower:
         self._offset.append(offset)
         self._found.append(found)
 
-    def path(self, shift: FloatArray) -> TargetPath:
+    def path(self, drift: FloatArray) -> TargetPath:
         """Path of the target through the pictures seen so far.
 
         Parameters
         ----------
-        shift : (n, 2)
-            What steadying took out: a thing at p in the steadied picture lies at p + shift in the original.
+        drift : (n, 3)
+            What steadying took out (see `drift.Held`).
         """
         n = len(self._time_s)
         if n == 0:
@@ -151,16 +151,17 @@ class TargetFollower:
         times, voted_s = np.array(self._time_s), np.array(self._time_s)[self._voted]
         offset = np.stack([np.interp(times, voted_s, column) for column in np.array(self._offset).T], axis=-1)
         found = np.interp(times, voted_s, np.array(self._found, dtype=float)) > 0.5
-        return TargetPath(self._plane.to_frame_px(self._start + offset + shift), found)
+        return TargetPath(self._plane.to_frame_px(moved(self._start + offset, drift)), found)
 
     def _stay(self, detail: FloatImage, picture: GreyImage, time_s: float) -> tuple[FloatArray, bool]:
         """Offset of the whole steadied picture from the marked frame, and whether it shows the same plane."""
-        held, inside = self._marked.hold(time_s, picture, self._last), self._plane.mask
+        last, inside = np.array([*self._last, 0.0]), self._plane.mask
+        held = self._marked.hold(time_s, picture, last)
         likeness = np.corrcoef(detail[inside], _detail(held.picture)[inside])[0, 1]
         found = bool(likeness >= PICTURE_HOLD)
         if found and not self._met:
             # Steadied pictures do not move any more: registering each anew would only add its error.
-            self._last, self._met = held.shift, True
+            self._last, self._met = moved(self._start, held.drift) - self._start, True
         return self._last, found
 
     def _follow(self, picture: GreyImage) -> tuple[FloatArray, bool]:

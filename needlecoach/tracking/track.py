@@ -13,10 +13,10 @@ from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
-from needlecoach.tracking.drift import steady
+from needlecoach.tracking.drift import moved, steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.kymograph import SAMPLE_MM
-from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.resting import hold_resting
 from needlecoach.tracking.sight import sight_evidence, tip_in_sight
 from needlecoach.tracking.spot import tip_places_mm
@@ -79,7 +79,7 @@ def track_clip(
         Its track has one row per picture; no needle is a track without one, not an error.
     """
     times: list[float] = []
-    shifts: list[FloatArray] = []
+    drifts: list[FloatArray] = []
     likeness: list[float] = []
     stills: list[GreyImage] = []
     notes: list[str] = []
@@ -88,19 +88,19 @@ def track_clip(
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
             clock_s += min(held.time_s - times[-1], HOLE_S) if times else 0.0
             times.append(held.time_s)
-            shifts.append(held.shift)
+            drifts.append(held.drift)
             likeness.append(held.likeness)
             if target is not None:
                 target.see(held.picture, held.time_s)
-            windows.add(held.picture, clock_s, held.shift)
+            windows.add(held.picture, clock_s, held.drift)
             if len(stills) <= MOST_STILLS:
                 stills.append(held.picture)
         needle = windows.rows()
-    n, shift = len(times), np.array(shifts).reshape(-1, 2)
+    n, drift = len(times), np.array(drifts).reshape(-1, 3)
     if not needle.needle_present.any():
-        needle = needle_in_stills(stills, shift, plane) if n <= MOST_STILLS else needle
+        needle = needle_in_stills(stills, drift, plane) if n <= MOST_STILLS else needle
         notes = [STILLS_NOTE] if needle.needle_present.any() else []
-    path = TargetPath.nowhere(n) if target is None else target.path(shift)
+    path = TargetPath.nowhere(n) if target is None else target.path(drift)
     time_s = np.array(times, dtype=float)
     notes += [*_restless(np.array(likeness)), *_holes(time_s)]
     return Tracking(_track(time_s, needle, path), tuple(notes))
@@ -110,10 +110,10 @@ def follow_window(plane: Plane, window: Window) -> NeedleRows:
     """Follow the needle through one window; fit for another process."""
     rows = NeedleRows.none(len(window.pictures))
     pictures = without_averaging(
-        window.pictures, window.time_s, window.shift, mask=plane.mask, step_mm=plane.step_mm
+        window.pictures, window.time_s, window.drift, mask=plane.mask, step_mm=plane.step_mm
     )
     if len(pictures) > 1 and (course := follow_needle(pictures, window.time_s, plane)):
-        rows = _rows(course, window.time_s, window.shift, plane)
+        rows = _rows(course, window.time_s, window.drift, plane)
     return rows if window.last is None else hold_resting(rows, window, plane)
 
 
@@ -131,7 +131,7 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
     )
 
 
-def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -> NeedleRows:
+def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
     evidence = sight_evidence(course, time_s)
     visible = tip_in_sight(course, evidence, time_s)
@@ -146,11 +146,11 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
     off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
     across = np.where(visible & placed, off_axis, 0.0)
     axis = course.axis
-    tip = plane.to_frame_px(
-        np.array([axis.points(i, along[i], across[i]) for i in range(len(along))]) + shift
-    )
-    slope = np.array([axis.slope_deg(i, s) if present[i] else np.nan for i, s in enumerate(along)])
-    entry = plane.to_frame_px(_at_edge(axis, plane.mask) + shift)
+    tip = plane.to_frame_px(moved([axis.points(i, along[i], across[i]) for i in range(len(along))], drift))
+    turned = np.stack([np.zeros(len(drift)), np.zeros(len(drift)), drift[:, 2]], axis=1)
+    chords = moved([axis.chord(i, s) for i, s in enumerate(np.nan_to_num(along))], turned)
+    slope = np.where(present, [slope_deg(chord) for chord in chords], np.nan)
+    entry = plane.to_frame_px(moved(_at_edge(axis, plane.mask), drift))
     for array in (tip, entry):
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
@@ -171,7 +171,7 @@ def _rows(course: Course, time_s: FloatArray, shift: FloatArray, plane: Plane) -
         entry_px=entry,
         angle_deg=slope,
         shaft_visible_share=_shaft_share(course, path),
-        trail_end_px=plane.to_frame_px(trail + shift),
+        trail_end_px=plane.to_frame_px(moved(trail, drift)),
     )
 
 

@@ -61,7 +61,7 @@ class NeedleRows:
 
 @dataclass(frozen=True, eq=False)
 class Window:
-    """Pictures on end with their times (n,) and shifts (n, 2).
+    """Pictures on end with their times (n,) and drifts (n, 3).
 
     Those before `fresh` belong to the window before and only give context; `last` is its last row, None for
     the first window.
@@ -69,7 +69,7 @@ class Window:
 
     pictures: list[GreyImage]
     time_s: FloatArray
-    shift: FloatArray
+    drift: FloatArray
     fresh: int
     last: NeedleRows | None
 
@@ -92,7 +92,7 @@ class Windows:
         self._beside = beside or self._thread
         self._pictures: list[GreyImage] = []
         self._time_s: list[float] = []
-        self._shift: list[FloatArray] = []
+        self._drift: list[FloatArray] = []
         self._fresh = 0
         self._pending: tuple[Future[NeedleRows], int] | None = None
         self._done: list[NeedleRows] = []
@@ -106,11 +106,11 @@ class Windows:
         if self._thread is not None:
             self._thread.shutdown(cancel_futures=True)
 
-    def add(self, picture: GreyImage, time_s: float, shift: FloatArray) -> None:
+    def add(self, picture: GreyImage, time_s: float, drift: FloatArray) -> None:
         """Take in the next picture; waits when the following lags two windows behind."""
         self._pictures.append(picture)
         self._time_s.append(time_s)
-        self._shift.append(shift)
+        self._drift.append(drift)
         if self._pending is not None and (self._pending[0].done() or len(self._pictures) > 2 * MOST_FRAMES):
             self._take()
         if self._pending is None and (end := self._end()):
@@ -141,8 +141,8 @@ class Windows:
     def _window(self, end: int) -> Window:
         before = self._done[-1] if self._done else None
         last = None if before is None else before.cut(len(before.angle_deg) - 1, len(before.angle_deg))
-        time_s, shift = np.array(self._time_s[:end]), np.array(self._shift[:end])
-        return Window(self._pictures[:end], time_s, shift, self._fresh, last)
+        time_s, drift = np.array(self._time_s[:end]), np.array(self._drift[:end])
+        return Window(self._pictures[:end], time_s, drift, self._fresh, last)
 
     def _submit(self, end: int) -> None:
         assert self._beside is not None
@@ -155,7 +155,7 @@ class Windows:
         self._pending = None
         cut, restart = seam(rows.needle_present, np.array(self._time_s[:end]), self._fresh)
         self._done.append(rows.cut(self._fresh, cut))
-        del self._pictures[:restart], self._time_s[:restart], self._shift[:restart]
+        del self._pictures[:restart], self._time_s[:restart], self._drift[:restart]
         self._fresh = cut - restart
 
 

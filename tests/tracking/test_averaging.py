@@ -33,9 +33,9 @@ def shown(pictures: np.ndarray, *, share: float, times: int = 1) -> list[np.ndar
     return out
 
 
-def undone(pictures: list[np.ndarray], *, shift: np.ndarray | None = None) -> list[np.ndarray]:
-    shift = np.zeros((len(pictures), 2)) if shift is None else shift
-    return without_averaging(pictures, np.arange(len(pictures)) / FPS, shift, mask=MASK, step_mm=STEP_MM)
+def undone(pictures: list[np.ndarray], *, drift: np.ndarray | None = None) -> list[np.ndarray]:
+    drift = np.zeros((len(pictures), 3)) if drift is None else drift
+    return without_averaging(pictures, np.arange(len(pictures)) / FPS, drift, mask=MASK, step_mm=STEP_MM)
 
 
 @pytest.mark.parametrize("share", [0.15, 0.3, 0.45])
@@ -60,10 +60,10 @@ def test_what_is_not_averaged_is_left_alone() -> None:
 
 
 def test_a_sweep_tells_nothing() -> None:
-    """Everything changes where the whole picture moves: 5 mm/s, said by the shifts."""
+    """Everything changes where the whole picture moves: 5 mm/s, said by the drift."""
     pictures = shown(needle_pictures(slide_px=1.25, contrast=4), share=0.0)
-    shift = np.stack([np.arange(len(pictures)) * 1.25, np.zeros(len(pictures))], axis=1)
-    assert all(a is b for a, b in zip(undone(pictures, shift=shift), pictures, strict=True))
+    drift = np.outer(np.arange(len(pictures)), [1.25, 0.0, 0.0])
+    assert all(a is b for a, b in zip(undone(pictures, drift=drift), pictures, strict=True))
 
 
 def test_too_few_pictures() -> None:

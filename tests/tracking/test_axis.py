@@ -10,7 +10,7 @@ from needlecoach.model import Region, Scale
 from needlecoach.tracking.axis import Axis, find_axis
 from needlecoach.tracking.chain import entry_of
 from needlecoach.tracking.changes import find_changes
-from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.plane import Plane, slope_deg
 
 STEP_MM = 0.15
 PLANE = Plane(Region("rectangle", (0, 0, 240, 220)), Scale.from_mm_per_px(STEP_MM))
@@ -38,7 +38,7 @@ def test_the_angle_is_found(drawn: Callable, angle_deg: float, side: str) -> Non
 
     assert axis is not None
     deep = np.flatnonzero(clip.insertion_mm > 8)
-    slopes = np.array([axis.slope_deg(i, 0.0) for i in deep])
+    slopes = np.array([slope_deg(axis.chord(i, 0.0)) for i in deep])
     np.testing.assert_allclose(slopes, angle_deg, atol=0.5)
     assert max(across_mm(axis, clip, i, clip.tip_px[i : i + 1]).max() for i in deep) < 0.1
     inwards = 1 if side == "left" else -1
@@ -94,8 +94,8 @@ def test_a_second_attempt_has_an_axis_of_its_own(drawn: Callable) -> None:
 
     assert seen is not None
     axis = seen.fit()
-    assert axis.slope_deg(45, 0.0) == pytest.approx(30, abs=0.5)
-    assert axis.slope_deg(81 + 45, 0.0) == pytest.approx(55, abs=0.5)
+    assert slope_deg(axis.chord(45, 0.0)) == pytest.approx(30, abs=0.5)
+    assert slope_deg(axis.chord(81 + 45, 0.0)) == pytest.approx(55, abs=0.5)
     assert axis.direction[45, 0] > 0 > axis.direction[81 + 45, 0]
 
 
@@ -134,8 +134,8 @@ class TestPoints:
 
     def test_an_arc_sinks_with_the_square_of_the_distance(self) -> None:
         np.testing.assert_allclose(self.AXIS.points(1, 10.0), [-20, 2])
-        assert self.AXIS.slope_deg(1, 10.0) == pytest.approx(np.degrees(np.arctan(0.1)))
-        assert self.AXIS.slope_deg(0, 10.0) == pytest.approx(53.1301, abs=1e-3)
+        assert slope_deg(self.AXIS.chord(1, 10.0)) == pytest.approx(np.degrees(np.arctan(0.1)))
+        assert slope_deg(self.AXIS.chord(0, 10.0)) == pytest.approx(53.1301, abs=1e-3)
 
     def test_reversed_runs_backwards_in_time(self) -> None:
         back = self.AXIS.reversed()

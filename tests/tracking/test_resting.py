@@ -37,8 +37,8 @@ def one_row() -> NeedleRows:
 
 def window(pictures: list[np.ndarray], *, last: NeedleRows | None, fresh: int = 2) -> Window:
     n = len(pictures)
-    shift = np.stack([np.arange(n) * 0.5, np.zeros(n)], axis=-1)
-    return Window(pictures, np.arange(n) / 20, shift, fresh, last)
+    drift = np.stack([np.arange(n) * 0.5, np.zeros(n), np.zeros(n)], axis=-1)
+    return Window(pictures, np.arange(n) / 20, drift, fresh, last)
 
 
 GREY = np.full((220, 240), 150, dtype=np.uint8)
@@ -50,7 +50,7 @@ def test_it_is_held_until_its_place_changes_and_moves_with_the_picture() -> None
 
     np.testing.assert_array_equal(rows.needle_present, [False, False, True, True, True, False, False])
     np.testing.assert_allclose(rows.tip_px[2:5], [(120.5, 90), (121, 90), (121.5, 90)])
-    assert rows.angle_deg[4] == 31
+    assert rows.angle_deg[4] == pytest.approx(np.degrees(np.arctan(0.6)))
 
 
 def test_what_the_window_found_itself_is_left_alone() -> None:

@@ -36,9 +36,9 @@ def pictures(n: int) -> list[np.ndarray]:
 
 def test_a_needle_whose_end_moved_is_given_in_px_of_the_frame(looks) -> None:
     looks([standing(2.0), None, standing(2.0)])
-    shift = np.array([[0.0, 0.0], [0.0, 0.0], [3.0, -2.0]])
+    drift = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 0.0], [3.0, -2.0, 0.0]])
 
-    rows = needle_in_stills(pictures(3), shift, PLANE)
+    rows = needle_in_stills(pictures(3), drift, PLANE)
 
     np.testing.assert_array_equal(rows.needle_present, [True, False, True])
     np.testing.assert_array_equal(rows.tip_visible, rows.needle_present)
@@ -54,7 +54,7 @@ def test_a_needle_whose_end_moved_is_given_in_px_of_the_frame(looks) -> None:
 def test_looks_alone_are_not_enough(looks) -> None:
     looks([standing(0.0)] * 3)
 
-    assert not needle_in_stills(pictures(3), np.zeros((3, 2)), PLANE).needle_present.any()
+    assert not needle_in_stills(pictures(3), np.zeros((3, 3)), PLANE).needle_present.any()
 
 
 def test_many_pictures_are_a_recording(looks) -> None:

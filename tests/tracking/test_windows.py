@@ -48,7 +48,7 @@ class Told:
         self.seen: list[tuple[int, int]] = []
 
     def __call__(self, window: Window) -> NeedleRows:
-        pictures, time_s, shift = window.pictures, window.time_s, window.shift
+        pictures, time_s, shift = window.pictures, window.time_s, window.drift
         assert len(pictures) == len(time_s) == len(shift)
         assert [int(picture[0, 0]) for picture in pictures] == shift[:, 0].tolist()
         time.sleep(self.takes_s)
