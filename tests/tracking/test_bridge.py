@@ -59,21 +59,26 @@ class TestLeaps:
         shown_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 20), (2.5, 20), (2.65, 8), (6, 8))
         assert not leapt_back(shown_mm, self.TIME_S).any()
 
-    def test_leaps_to_no_less_than_before_hide_nothing(self) -> None:
-        """A second leap that ends far short of where the first began: the end is drawn back by then."""
+    def test_a_long_way_made_quickly_is_no_leap(self) -> None:
+        """45 mm in 0.8 s, at up to 105 mm/s: too far for a leap, which starts and stops at once."""
+        moves = ((0.5, 2, 0.1, 50), (2.5, 3.3, 50, 5), (3.8, 4.6, 5, 50))
+        assert not leapt_back(hand(self.TIME_S, *moves), self.TIME_S).any()
+
+    def test_an_end_that_comes_back_by_itself_was_drawn_back(self) -> None:
+        """It has advanced to where it leapt from before it leaps on."""
         shown_mm = path_of(
             self.TIME_S,
             (0, -1),
             (0.5, -1),
-            (2, 30),
-            (2.5, 30),
+            (2, 20),
+            (2.5, 20),
             (2.65, 8),
-            (3.5, 8),
-            (3.65, 15),
-            (3.8, 8),
-            (6, 8),
+            (3.4, 19),
+            (4, 19),
+            (4.15, 30),
+            (6, 30),
         )
-        assert not leapt_back(shown_mm, self.TIME_S)[self.TIME_S > 3.8].any()
+        assert not leapt_back(shown_mm, self.TIME_S).any()
 
     @pytest.mark.parametrize("n", [0, 1, 2, 5])
     def test_a_few_frames_hold_no_leap(self, n: int) -> None:
