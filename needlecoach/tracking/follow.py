@@ -108,8 +108,8 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring)
     spots = [
-        find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
-        for i, s in enumerate(path.position_mm)
+        find_spot(pictures[i], axis, i, float(s), float(sd)) if np.isfinite(s) else None
+        for i, (s, sd) in enumerate(zip(path.position_mm, path.sd_mm, strict=True))
     ]
     return Course(axis, path, by_motion, spots, grey, odds, before)
 
