@@ -22,6 +22,7 @@ from needlecoach.tracking.kymograph import (
     without_ghosts,
 )
 from needlecoach.tracking.level import levelled
+from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
@@ -107,6 +108,7 @@ def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring)
+    path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     spots = [
         find_spot(pictures[i], axis, i, float(s), float(sd)) if np.isfinite(s) else None
         for i, (s, sd) in enumerate(zip(path.position_mm, path.sd_mm, strict=True))
