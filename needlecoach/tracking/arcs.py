@@ -24,7 +24,7 @@ FEWEST_ECHOES = 4
 FIRST_ECHO_SHARE = 0.5
 FIRST_ECHO_FLOOR = 8.0
 # Copies may be brighter than the shaft. Where a distinct row of echoes (so much brighter than what lies
-# between) stands above the brightest one in nearly all groups, as weak as this share of it, weaker ones do.
+# between) stands above the brightest one nearly always, as weak as this share of it, weaker ones count.
 WEAK_ECHO_SHARE = 0.2
 DISTINCT = 1.4
 COPY_MM = 0.6

@@ -23,6 +23,7 @@ from needlecoach.tracking.kymograph import (
 )
 from needlecoach.tracking.level import levelled
 from needlecoach.tracking.lone_tip import follow_lone_tip
+from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
@@ -58,6 +59,8 @@ SAME_AXIS_MM = 0.1
 FAR_MM = 25.0
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, 1.0)
+# How far back from the deepest place so far a needle lies where none was before.
+FRESH_MM = 1.0
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
 # behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
 LEAST_TRAVEL_MM = 3.0
@@ -119,17 +122,19 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
         after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
+        after[_fresh(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring)
+    path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
 
 
 def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spot | None]:
     return [
-        find_spot(pictures[i], axis, i, float(s)) if np.isfinite(s) else None
-        for i, s in enumerate(path.position_mm)
+        find_spot(pictures[i], axis, i, float(s), float(sd)) if np.isfinite(s) else None
+        for i, (s, sd) in enumerate(zip(path.position_mm, path.sd_mm, strict=True))
     ]
 
 
@@ -178,6 +183,19 @@ def _covered(
         waiting = (time_s < time_s[first]) & (time_s >= time_s[first] - WAIT_S)
         reach[waiting] = np.maximum(reach[waiting], WAIT_MM)
     return reach
+
+
+def _fresh(path: TipPath, before: FloatImages) -> BoolArray:
+    """Places at the end of a needle that is as deep as any was yet, shape as `before`.
+
+    No needle can have left a trail there yet, while the trail that this one leaves may look just like it: the
+    look once it has gone tells nothing.
+    """
+    position_mm = np.nan_to_num(path.position_mm)
+    deepest_mm = np.maximum.accumulate(position_mm)
+    s = np.arange(before.shape[1]) * SAMPLE_MM
+    at_deepest = (position_mm > 0) & (position_mm >= deepest_mm - FRESH_MM)
+    return np.asarray(at_deepest[:, None] & (s >= deepest_mm[:, None] - FRESH_MM) & ~np.isnan(before))
 
 
 def _real_needle(

@@ -19,7 +19,9 @@ BACK_MM = 1.6
 AHEAD_MM = 1.0
 ACROSS_MM = 0.7
 # A peak this much darker than the brightest one near it is an extra echo or speckle beyond the tip.
-FAINTER_GREY = 35.0
+FAINTER_GREY = 45.0
+# One further out than the guess allows is such an echo too: so far at least, or two of its errors.
+NEAR_MM = 0.3
 SMOOTH_MM = 0.12
 # Price of lying at the rim of the searched band: extra echoes round the tip lie off the axis, the tip hardly
 # does.
@@ -46,8 +48,14 @@ class Spot:
     half_width_mm: float
 
 
-def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Spot | None:
+def find_spot(
+    picture: GreyImage, axis: Axis, frame: int, guess_mm: float, sd_mm: float = AHEAD_MM
+) -> Spot | None:
     """Find the outermost bright peak near a guessed tip, from 1.6 mm behind it to 1.0 mm beyond.
+
+    Parameters
+    ----------
+    sd_mm : error of the guess; peaks well beyond what it allows are not taken while there are others
 
     Returns
     -------
@@ -75,7 +83,8 @@ def find_spot(picture: GreyImage, axis: Axis, frame: int, guess_mm: float) -> Sp
     peak = np.flatnonzero((inner >= searched[:-2]) & (inner > searched[2:])) + 1
     peak = peak[searched[peak] >= searched.max() - FAINTER_GREY]
     if peak.size:
-        column = int(peak[-1])
+        near = peak[along[peak] <= guess_mm + max(NEAR_MM, 2 * sd_mm)]
+        column = int(near[-1] if near.size else peak[0])
     elif searched[-1] < searched.max() - FAINTER_GREY:
         column = int(np.argmax(searched))
     else:

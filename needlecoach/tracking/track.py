@@ -37,6 +37,10 @@ SEEN_SD_STEPS = 1.4
 SEEN_SD_MM = 0.1
 SEEN_SD_FRAMES = 0.4
 SEEN_SD_SHARE = 0.4
+# So much more where the tip stands out from what its place looked like before by less than so many greys, in
+# full so many greys below that.
+SEEN_SD_CLUTTER_MM = 0.5
+CLEAR_GREY, CLUTTER_GREY = 60.0, 40.0
 INFERRED_SD_MM = 0.6
 ACROSS_SD_MM = 0.2
 # What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
@@ -161,6 +165,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -
         + SEEN_SD_MM**2
         + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
         + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
+        + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - _contrast(course)) / CLUTTER_GREY, 0, 1)) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
     return NeedleRows(
@@ -188,6 +193,22 @@ def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
     inside[inside] = mask[row[inside], column[inside]]
     last = np.maximum(np.logical_and.accumulate(inside, axis=1).sum(axis=1) - 1, 0)
     return np.asarray(points[np.arange(len(points)), last])
+
+
+def _contrast(course: Course) -> FloatArray:
+    """By how many greys each tip's echo stands out from the brightest its place showed before, (n_frames,).
+
+    Infinite where there is no echo or the place was not seen before.
+    """
+    contrast = np.full(len(course.spots), np.inf)
+    near = round(1.0 / SAMPLE_MM)
+    for i, spot in enumerate(course.spots):
+        if spot is not None:
+            centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
+            before = course.before[i, max(0, centre - near) : centre + near + 1]
+            if np.isfinite(before).any():
+                contrast[i] = spot.grey - np.nanmax(before)
+    return contrast
 
 
 def _shaft_share(course: Course, path: TipPath) -> FloatArray:

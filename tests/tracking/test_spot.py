@@ -126,3 +126,15 @@ def test_what_lies_outside_the_searched_stretch_is_not_taken(along_mm: float) ->
     spot = find_spot(shown(spot_at(axis.points(0, along_mm), 180)), axis, 0, 12.0)
 
     assert spot is None or spot.grey < 60
+
+
+def test_an_echo_beyond_a_tip_that_is_well_known_is_left_out() -> None:
+    """What rings after a steep needle's point lies beyond it, 35 greys darker."""
+    axis = axis_at(70)
+    tip, echo = spot_at(axis.points(0, 12.0), 180), spot_at(axis.points(0, 12.9), 145)
+    picture = shown(np.maximum(np.maximum(shaft(axis, 12.0, 120), tip), echo))
+
+    assert tip_mm(find_spot(picture, axis, 0, 12.0, 1.0)) == pytest.approx(12.9, abs=0.1)
+    sure = find_spot(picture, axis, 0, 12.0, 0.1)
+    assert sure is not None
+    assert sure.grey > 185
