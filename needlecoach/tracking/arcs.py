@@ -50,13 +50,15 @@ PRIOR = (1e-6, 1e-3, 1e-2 / BOW_SD_PER_MM**2)
 class Echoes:
     """First echoes of the shaft about a pivot: mm along and across, (n_groups, n_places), NaN where none.
 
-    `say` is what each counts, 0-1: weak ones are more often strays.
+    `say` is what each counts, 0-1: weak ones are more often strays. `slope` (n_groups,) is that of the line
+    across which they were looked for.
     """
 
     along_mm: FloatArray
     across_mm: FloatArray
     say: FloatArray
     time_s: FloatArray
+    slope: FloatArray
 
     def upto(self, reach_mm: FloatArray, at_s: FloatArray) -> Echoes:
         """Leave out what lies beyond the given reach (mm, NaN where unknown) at the nearest given time."""
@@ -64,7 +66,7 @@ class Echoes:
         limit = np.nan_to_num(reach_mm[nearest], nan=np.inf)[:, None]
         across = np.where(self.along_mm > limit, np.nan, self.across_mm)
         kept = np.isfinite(across).sum(axis=1) >= FEWEST_ECHOES
-        return Echoes(self.along_mm[kept], across[kept], self.say[kept], self.time_s[kept])
+        return Echoes(self.along_mm[kept], across[kept], self.say[kept], self.time_s[kept], self.slope[kept])
 
 
 def shaft_echoes(
@@ -91,12 +93,17 @@ def shaft_echoes(
             at = band.centre[ok] + n_mm[ok, None] / step_mm * across - pivot
             # Where copies are brighter a strong echo is more often one of them.
             say = np.ones(len(at)) if copied else np.minimum(grey[ok] / np.percentile(grey[ok], 90), 1) ** 2
-            found.append((band.time_s, at @ along * step_mm, at @ across * step_mm, say))
+            found.append((band, at @ along * step_mm, at @ across * step_mm, say))
     longest = max((len(s) for _, s, _, _ in found), default=0)
     along_mm, across_mm, says = (np.full((len(found), longest), np.nan) for _ in range(3))
     for row, (_, s, n, say) in enumerate(found):
         along_mm[row, : len(s)], across_mm[row, : len(s)], says[row, : len(s)] = s, n, say
-    return Echoes(along_mm, across_mm, says, np.array([middle for middle, _, _, _ in found]))
+    slopes = np.array([_slope(band.centre[-1] - band.centre[0], along, across) for band, _, _, _ in found])
+    return Echoes(along_mm, across_mm, says, np.array([band.time_s for band, _, _, _ in found]), slopes)
+
+
+def _slope(way: FloatArray, along: FloatArray, across: FloatArray) -> float:
+    return float((way @ across) / (way @ along))
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,7 +202,8 @@ def fit_arcs(echoes: Echoes, at_s: FloatArray) -> tuple[FloatArray, FloatArray, 
     powers = np.stack([s**k for k in range(5)])
     steps = np.array([LEVEL_STEP_MM, SLOPE_STEP, BOW_STEP_PER_MM])
     state = np.zeros((n, 3))
-    state[:, 0] = np.nanmedian(echoes.across_mm, axis=1)
+    state[:, 1] = echoes.slope
+    state[:, 0] = np.nanmedian(echoes.across_mm - echoes.slope[:, None] * echoes.along_mm, axis=1)
     link = np.ones(n - 1)
     for turn, scale in enumerate(RESIDUAL_MM):
         fitted = state[:, :1] + state[:, 1:2] * s + state[:, 2:] * s**2

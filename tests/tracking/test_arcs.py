@@ -16,7 +16,7 @@ def echoes(slope: np.ndarray, *, reach_mm: np.ndarray | float = 20.0, stray: flo
     lost = rng.random(s.shape) < stray
     n[lost] = rng.uniform(-5, 5, int(lost.sum()))
     n[s > np.broadcast_to(reach_mm, len(slope))[:, None]] = np.nan
-    return Echoes(s, n, np.ones(s.shape), TIME_S[: len(slope)])
+    return Echoes(s, n, np.ones(s.shape), TIME_S[: len(slope)], slope + 0.02)
 
 
 def test_a_still_shaft_is_the_least_squares_line_of_all_its_echoes() -> None:
@@ -50,6 +50,19 @@ def test_a_short_shaft_borrows_its_slope_from_when_it_was_longer() -> None:
     np.testing.assert_allclose(slope, 0.1, atol=0.006)
 
 
+@pytest.mark.parametrize("reach_mm", [11.0, 13.0])
+def test_a_shaft_is_not_left_for_an_older_trail_that_the_chain_does_not_mean(reach_mm: float) -> None:
+    """Beyond the tip lie the echoes, half as weighty, of a trail 11 degrees flatter, from the same entry."""
+    shaft, trail = echoes(np.full(60, 0.2), reach_mm=reach_mm), echoes(np.zeros(60), seed=1)
+    own = np.isfinite(shaft.across_mm)
+    across = np.where(own, shaft.across_mm, trail.across_mm)
+    both = Echoes(shaft.along_mm, across, np.where(own, 1.0, 0.5), TIME_S, np.full(60, 0.18))
+
+    _, slope, _ = fit_arcs(both, TIME_S)
+
+    np.testing.assert_allclose(slope, 0.2, atol=0.01)
+
+
 def test_times_without_echoes_hold_what_was_known() -> None:
     seen = echoes(np.full(20, 0.1))
 
@@ -60,7 +73,7 @@ def test_times_without_echoes_hold_what_was_known() -> None:
 
 
 def test_no_echo_at_all_leaves_the_chain_as_it_is() -> None:
-    none = Echoes(*np.zeros((3, 0, 0)), np.zeros(0))
+    none = Echoes(*np.zeros((3, 0, 0)), np.zeros(0), np.zeros(0))
 
     level, slope, bow = fit_arcs(none, TIME_S)
 
