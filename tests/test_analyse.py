@@ -98,15 +98,7 @@ def test_every_sample_clip_is_tested() -> None:
     assert sorted([*WITH_NEEDLE, "no_needle"]) == sorted(path.stem for path in SAMPLES.glob("*.mp4"))
 
 
-JITTER = pytest.mark.xfail(
-    strict=True,
-    reason="beside its own bright trail a fast tip is 1-2 mm off in single frames: 95th percentile 1.57 mm",
-)
-
-
-@pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=JITTER if name == "trail_trap" else ()) for name in WITH_NEEDLE]
-)
+@pytest.mark.parametrize("name", WITH_NEEDLE)
 def test_the_tip_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
     scored = sample(name)
 
