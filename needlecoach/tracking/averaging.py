@@ -108,7 +108,8 @@ def share_kept(pictures: Sequence[GreyImage], calm: BoolArray) -> float:
         steps = np.diff(looks, axis=0)
         first, second, third = steps[:, np.abs(steps[1]) > REPEATED_GREY]
         off = (second - shares[:, None] * first) ** 2 + (third - shares[:, None] * second) ** 2
-        votes += np.exp(-off / (2 * FOLLOWS_GREY**2)).sum(axis=1)
+        # The larger a change, the better its sequel can be told.
+        votes += np.exp(-off / (2 * FOLLOWS_GREY**2)) @ np.abs(first)
         n_events += len(first)
     best = int(np.argmax(votes))
     clear = n_events >= FEWEST_EVENTS and votes[0] <= CLEAR_SHARE * votes[best] and best < len(shares) - 1

@@ -122,7 +122,8 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
         after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
-        after[_fresh(path, before)] = np.nan
+        if path is not by_motion:  # motion runs ahead of the tip
+            after[_fresh(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
