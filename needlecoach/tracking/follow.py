@@ -123,7 +123,7 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
         before = background_strips(pictures, time_s, sheet, covered)
         after = background_strips(pictures[::-1], time_s[::-1], sheet.reversed(), covered[::-1])[::-1]
         if path is not by_motion:  # motion runs ahead of the tip
-            after[_fresh(path, before)] = np.nan
+            after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
@@ -186,7 +186,7 @@ def _covered(
     return reach
 
 
-def _fresh(path: TipPath, before: FloatImages) -> BoolArray:
+def reached_first(path: TipPath, before: FloatImages) -> BoolArray:
     """Places at the end of a needle that is as deep as any was yet, shape as `before`.
 
     No needle can have left a trail there yet, while the trail that this one leaves may look just like it: the

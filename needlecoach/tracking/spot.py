@@ -31,6 +31,8 @@ CLIMB = 5
 HALF_GREY = 25.0
 FALL_MM = 1.5
 WIDE_MM = 1.2
+# What lies this close to the tip blends with it.
+CLUTTER_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -121,3 +123,27 @@ def tip_places_mm(spots: Sequence[Spot | None]) -> FloatArray:
     widths = np.array([spot.half_width_mm for spot in spots if spot is not None], dtype=float)
     known = widths[np.isfinite(widths)]
     return ends - (float(np.median(known)) if known.size else 0.0)
+
+
+def contrast_grey(spots: Sequence[Spot | None], before: FloatImage, sample_mm: float) -> FloatArray:
+    """By how many greys each tip's echo stands out from the brightest that its place showed before, (n,).
+
+    Parameters
+    ----------
+    before : (n, n_samples)
+        Strips along the axis, a sample per `sample_mm`, without the needle; NaN where not seen yet.
+
+    Returns
+    -------
+    (n,) float
+        Infinite where there is no echo or its place was not seen before.
+    """
+    contrast = np.full(len(spots), np.inf)
+    near = round(CLUTTER_MM / sample_mm)
+    for i, spot in enumerate(spots):
+        if spot is not None:
+            centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / sample_mm)
+            around = before[i, max(0, centre - near) : centre + near + 1]
+            if np.isfinite(around).any():
+                contrast[i] = spot.grey - np.nanmax(around)
+    return contrast

@@ -19,7 +19,7 @@ from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.resting import hold_resting
 from needlecoach.tracking.sight import sight_evidence, tip_in_sight
-from needlecoach.tracking.spot import tip_places_mm
+from needlecoach.tracking.spot import contrast_grey, tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
@@ -160,12 +160,13 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -
     ends = trail_ends_mm(course, path.position_mm, time_s)
     trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
     speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
+    contrast = contrast_grey(course.spots, course.before, SAMPLE_MM)
     seen_sd = np.sqrt(
         (SEEN_SD_STEPS * plane.step_mm) ** 2
         + SEEN_SD_MM**2
         + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
         + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
-        + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - _contrast(course)) / CLUTTER_GREY, 0, 1)) ** 2
+        + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - contrast) / CLUTTER_GREY, 0, 1)) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
     return NeedleRows(
@@ -193,22 +194,6 @@ def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
     inside[inside] = mask[row[inside], column[inside]]
     last = np.maximum(np.logical_and.accumulate(inside, axis=1).sum(axis=1) - 1, 0)
     return np.asarray(points[np.arange(len(points)), last])
-
-
-def _contrast(course: Course) -> FloatArray:
-    """By how many greys each tip's echo stands out from the brightest its place showed before, (n_frames,).
-
-    Infinite where there is no echo or the place was not seen before.
-    """
-    contrast = np.full(len(course.spots), np.inf)
-    near = round(1.0 / SAMPLE_MM)
-    for i, spot in enumerate(course.spots):
-        if spot is not None:
-            centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
-            before = course.before[i, max(0, centre - near) : centre + near + 1]
-            if np.isfinite(before).any():
-                contrast[i] = spot.grey - np.nanmax(before)
-    return contrast
 
 
 def _shaft_share(course: Course, path: TipPath) -> FloatArray:

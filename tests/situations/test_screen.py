@@ -43,11 +43,7 @@ def test_frame_averaging(follow, stage, probe: str, fps: float, refresh_hz: floa
         *IN_AND_OUT, probe=probe, angle_deg=48, speed_mm_s=speed_mm_s, fps=fps, refresh_hz=refresh_hz
     )
     averaging = replace(scene.probe, persistence=0.45)
-    # Truth tells of the echo. On the screen a passing tip is a smudge from where it is to where it was in the
-    # picture before; a minimum-jerk movement's peak speed is 1.9 times its mean.
-    travel_mm = 1.9 * speed_mm_s / (refresh_hz or fps)
-    followed = follow(replace(scene, probe=averaging), seed=71)
-    followed.meets(tip_95_mm=travel_mm + 0.3, visible_f1=0.9, found=0.94)
+    follow(replace(scene, probe=averaging), seed=71).meets()
 
 
 @pytest.mark.parametrize("fps", [8, 60])

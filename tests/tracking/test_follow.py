@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Region, Scale
-from needlecoach.tracking.follow import Course, follow_needle
+from needlecoach.tracking.follow import Course, follow_needle, reached_first
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import tip_places_mm
+from needlecoach.tracking.tip import TipPath
 
 STEP_MM = 0.15
 PLANE = Plane(Region("rectangle", (0, 0, 240, 220)), Scale.from_mm_per_px(STEP_MM))
@@ -166,3 +167,13 @@ class TestNoNeedle:
     def test_a_black_clip_of_two_frames(self) -> None:
         pictures = [np.zeros(SIZE[::-1], dtype=np.uint8)] * 2
         assert follow_needle(pictures, np.arange(2) / 20, PLANE) is None
+
+
+def test_only_the_end_of_a_needle_that_was_never_deeper_is_new() -> None:
+    """In to 5 mm, back to 2 mm, in to 5 mm again: at the first and last its last millimetre is new."""
+    position = np.array([np.nan, 5.0, 2.0, 5.0])
+    before = np.full((4, 40), 50.0, dtype=np.float32)
+    before[3, 22] = np.nan
+    new = reached_first(TipPath(position, np.ones(4), np.ones(4)), before)
+    samples = [np.flatnonzero(row).tolist() for row in new]
+    assert samples == [[], list(range(16, 40)), [], [*range(16, 22), *range(23, 40)]]
