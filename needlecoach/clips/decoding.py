@@ -36,6 +36,9 @@ class VideoFile:
     ----------
     damaged : int
         Parts that could not be decoded and pictures that came out damaged, so far.
+    only : frozenset of int or None
+        Stamps of the pictures that are wanted, None for all: of the others those that no picture builds on
+        are left undecoded, which changes nothing in the wanted ones.
 
     Raises
     ------
@@ -54,6 +57,7 @@ class VideoFile:
             self._container.close()
             raise ClipError(f"{path}: {why_unreadable(path)}")
         self.stream, self.damaged = stream, 0
+        self.only: frozenset[int] | None = None
         # AVI holds no times of showing; FFmpeg's guesses at them fall back where the order is shuffled.
         self._counts_on = self._container.format.name == "avi"
 
@@ -160,8 +164,11 @@ class VideoFile:
 
     def _decoded(self, packet: av.Packet[av.VideoStream] | None) -> list[av.VideoFrame]:
         """Decode a packet, or with None what the decoder still holds back."""
+        context = self.stream.codec_context
+        spare = self.only is not None and packet is not None and self.stamp(packet) not in self.only
+        context.skip_frame = "NONREF" if spare else "DEFAULT"
         try:
-            pictures = self.stream.codec_context.decode(packet)
+            pictures = context.decode(packet)
         except av.FFmpegError:
             self.damaged += 1
             return []

@@ -123,6 +123,7 @@ class VideoReader(ClipReader):
         if any(later <= earlier for earlier, later in pairwise(stamps)):
             return
         pictures: Iterator[av.VideoFrame] = iter(())
+        self._file.only = frozenset(int(stamps[number]) for number in numbers if 0 <= number < len(stamps))
         reached = -1
         for number in numbers:
             keys = [k for k, place in enumerate(self._places[: number + 1]) if place.is_key]
