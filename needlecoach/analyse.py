@@ -14,6 +14,7 @@ from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import find_region, given_region
+from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower
 from needlecoach.tracking.track import Tracking, no_track, track_clip
@@ -65,6 +66,8 @@ def score_clip(
         raise MarksError(f"{path.name}: no target is marked; give --target, mark it, or use --no-target.")
     with open_clip(path, fps=fps) as reader:
         check_marks(marks, reader.clip)
+        if beside is not None:
+            get_ready(beside, reader.clip)
         options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
         try:
             region = _region_of(reader, marks)

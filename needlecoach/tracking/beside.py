@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import importlib
 import multiprocessing
 import signal
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor
 
 import cv2
+
+from needlecoach.model import Clip
+from needlecoach.tracking.windows import MOST_FRAMES, WINDOW_S
 
 
 def another_process() -> ProcessPoolExecutor:
@@ -18,6 +22,17 @@ def another_process() -> ProcessPoolExecutor:
     # Threads that decode may be running already: a forked process could inherit their locks.
     spawned = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(max_workers=1, mp_context=spawned, initializer=_settle_in)
+
+
+def get_ready(beside: Executor, clip: Clip) -> None:
+    """Have the process started, and what it needs loaded, where a clip is so long that it will be asked."""
+    duration_s = clip.n_frames / clip.nominal_fps if clip.nominal_fps else 0.0
+    if duration_s > WINDOW_S or clip.n_frames > MOST_FRAMES:
+        beside.submit(_load)
+
+
+def _load() -> None:
+    importlib.import_module("needlecoach.tracking.track")
 
 
 def _settle_in() -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from needlecoach.model import Region, Scale
+from needlecoach.model import Clip, Region, Scale
 from needlecoach.tracking import windows
-from needlecoach.tracking.beside import another_process
+from needlecoach.tracking.beside import another_process, get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.track import track_clip
 
@@ -47,6 +48,22 @@ def test_a_window_followed_in_another_process_has_the_same_rows(
 
 def test_the_work_is_done_in_a_process_of_its_own(beside: ProcessPoolExecutor) -> None:
     assert beside.submit(os.getpid).result() != os.getpid()
+
+
+@pytest.mark.parametrize(
+    ("n_frames", "fps", "asked"), [(300, 30.0, 0), (1800, 30.0, 1), (1000, 60.0, 1), (0, 0.0, 0)]
+)
+def test_it_is_made_ready_for_a_clip_of_several_windows_only(
+    monkeypatch: pytest.MonkeyPatch, beside: ProcessPoolExecutor, n_frames: int, fps: float, asked: int
+) -> None:
+    begun = []
+    submit = beside.submit
+    monkeypatch.setattr(beside, "submit", lambda work: begun.append(submit(work)))
+
+    get_ready(beside, Clip(Path("L01.mp4"), "video", 640, 480, n_frames, fps))
+
+    assert len(begun) == asked
+    assert all(work.exception() is None for work in begun)
 
 
 def test_a_process_that_is_ended_is_told(drawn: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
