@@ -7,6 +7,7 @@ import math
 import os
 import sys
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -265,7 +266,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
                 no_target=wish.no_target,
                 fps=wish.fps,
                 pass_withdrawal_mm=wish.pass_withdrawal_mm,
-                progress=bar(f"{name}: scoring"),
+                progress=_loading_charts(bar(f"{name}: scoring")),
                 beside=beside,
             )
     except BrokenExecutor:
@@ -278,6 +279,19 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         _say_error(f"{name}: can't be scored: {card.unscorable}")
     else:
         _say_attempts(card, wish)
+
+
+def _loading_charts(update: _Progress) -> _Progress:
+    """Have the charts' library loaded while the needle of the last frames is followed."""
+
+    def reached(done: int, total: int) -> None:
+        update(done, total)
+        if done == total:
+            from needlecoach.reporting.sheet import load
+
+            threading.Thread(target=load, name="needlecoach-load", daemon=True).start()
+
+    return reached
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import importlib
 import io
 import re
 from collections.abc import Iterator, Sequence
@@ -37,6 +38,12 @@ _STYLE: Any = {
     "axes.spines.right": False,
 }
 _GAP_IN = 0.08
+
+
+def load() -> None:
+    """Load the drawing library, which takes a third of a second: worth doing while another core is idle."""
+    for name in ("backends.backend_svg", "figure", "patches"):
+        importlib.import_module(f"matplotlib.{name}")
 
 
 class Sheet:
