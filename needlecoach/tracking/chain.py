@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.finding.candidates import FAINTEST_RIDGE_GREY, Line, find_lines
 from needlecoach.model import BoolArray, FloatArray
 from needlecoach.tracking.changes import Changes
-from needlecoach.tracking.plane import shrunk
 
 ENTRY_STEP_PX = 0.5
 # Which line it is shows in coarser pixels too, for a quarter of the work; where exactly is read later. Means
@@ -81,9 +82,9 @@ def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[
     nodes = []
     times = max(1, int(COARSEST_MM / step_mm))
     faintest_grey = COARSE_FAINTEST_GREY if times > 1 else FAINTEST_RIDGE_GREY
-    mask = shrunk(changes.mask.astype(np.float32), times) == 1
+    mask = _shrunk(changes.mask.astype(np.float32), times) == 1
     for block, picture in enumerate(changes.pictures):
-        coarse = shrunk(picture.astype(np.float32), times)
+        coarse = _shrunk(picture.astype(np.float32), times)
         for found in find_lines(
             coarse, step_mm=times * step_mm, mask=mask, count=8, faintest_grey=faintest_grey
         ):
@@ -100,6 +101,13 @@ def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[
             lever = entry + line.direction * LEVER_MM / step_mm
             nodes.append(Node(block, line, entry, lever, float(worth) - SHORTEST_SUPPORT_MM))
     return nodes
+
+
+def _shrunk(picture: npt.NDArray[np.float32], times: int) -> npt.NDArray[np.float32]:
+    """Means of squares of so many pixels; what is left at the right and below is left out."""
+    height, width = (size // times for size in picture.shape)
+    cut, how = picture[: height * times, : width * times], cv2.INTER_AREA
+    return np.asarray(cv2.resize(cut, (width, height), interpolation=how), dtype=np.float32)
 
 
 def jump_mm(node: Node, others: Sequence[Node], step_mm: float) -> FloatArray:

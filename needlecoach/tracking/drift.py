@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
-from needlecoach.tracking.plane import shrunk
 
 SURE = 0.3
 LARGEST_SHIFT_MM = 6.0
@@ -27,7 +26,6 @@ TURN_S = 0.15
 SMALLEST_TURN_RAD = 0.01
 LEAST_STEP_RAD = 0.002
 LARGEST_STEP_RAD = 0.05
-SHRINK = 2
 
 FloatImage = npt.NDArray[np.float32]
 
@@ -140,12 +138,11 @@ class Registration:
 
     def __init__(self, picture: GreyImage, mask: BoolArray, step_mm: float) -> None:
         self.step_mm = step_mm
+        middle = mask.shape[1] // 2
+        left = np.arange(mask.shape[1]) < middle
         self._whole = _Part(mask, slice(None))
-        # The halves tell of turns only, for which a quarter of the pixels will do.
-        coarse = shrunk(mask.astype(np.float32), SHRINK) == 1
-        middle = coarse.shape[1] // 2
-        self._halves = [_Part(coarse, slice(0, middle)), _Part(coarse, slice(middle, None))]
-        self._apart_px = SHRINK * (self._halves[1].middle_px[0] - self._halves[0].middle_px[0])
+        self._halves = [_Part(mask & left, slice(0, middle)), _Part(mask & ~left, slice(middle, None))]
+        self._apart_px = self._halves[1].middle_px[0] - self._halves[0].middle_px[0]
         self._refer(picture)
 
     def way_mm(self, one: FloatArray, other: FloatArray) -> float:
@@ -181,9 +178,8 @@ class Registration:
 
         Where a picture turns, its right half moves down by more than its left half, or by less.
         """
-        coarse = shrunk(grey, SHRINK)
-        (left, sure_left), (right, sure_right) = (half.compare(coarse) for half in self._halves)
-        turn = SHRINK * float(right[1] - left[1]) / self._apart_px
+        (left, sure_left), (right, sure_right) = (half.compare(grey) for half in self._halves)
+        turn = float(right[1] - left[1]) / self._apart_px
         told = min(sure_left, sure_right) >= SURE and abs(turn) < LARGEST_STEP_RAD
         return turn if told and abs(turn) > (LEAST_STEP_RAD if turning else SMALLEST_TURN_RAD) else 0.0
 
@@ -193,10 +189,8 @@ class Registration:
             self._refer(held.picture)
 
     def _refer(self, picture: GreyImage) -> None:
-        grey = picture.astype(np.float32)
-        self._whole.refer(grey)
-        for half in self._halves:
-            half.refer(shrunk(grey, SHRINK))
+        for part in (self._whole, *self._halves):
+            part.refer(picture.astype(np.float32))
 
 
 class _Part:

@@ -101,10 +101,3 @@ class Plane:
 def slope_deg(way: FloatArray) -> float:
     """Acute angle of a way (2,) in working pixels to the picture's horizontal."""
     return float(np.degrees(np.arctan2(abs(way[1]), abs(way[0]))))
-
-
-def shrunk(picture: npt.NDArray[np.float32], times: int) -> npt.NDArray[np.float32]:
-    """Means of squares of so many pixels; what is left at the right and below is left out."""
-    height, width = (size // times for size in picture.shape)
-    cut, how = picture[: height * times, : width * times], cv2.INTER_AREA
-    return np.asarray(cv2.resize(cut, (width, height), interpolation=how), dtype=np.float32)
