@@ -77,11 +77,11 @@ def test_nothing_stirs() -> None:
 
 
 def test_waiting_at_the_edge_is_not_being_in() -> None:
-    """0.5 s at the edge, 1 s in, the rest at the edge again: a tenth of a second of either is its way."""
+    """0.5 s at the edge, 1 s in, the rest at the edge again: a picture of either is its way."""
     position = np.full(N, 0.1)
     position[10:30] = 5.0
     here = np.isfinite(not_at_the_edge(path_of(position), TIME_S).position_mm)
-    assert np.flatnonzero(here).tolist() == list(range(8, 32))
+    assert np.flatnonzero(here).tolist() == list(range(9, 31))
 
 
 def test_never_beyond_the_edge() -> None:
