@@ -95,6 +95,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         with_target=card.marks.target is not None,
         no_target=wording.no_target_words(card),
         replay_uri=_replay_uri(media) if not card.unscorable else "",
+        replay_kept=wording.replay_words(card),
         quality_notes=card.quality_notes,
         scale=wording.scale_words(card) if scored else "",
         confidence=wording.confidence_words(card.confidence) if scored else "",

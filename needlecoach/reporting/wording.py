@@ -17,6 +17,8 @@ _SHARES = {
     "scale_sd_share",
     "confidence",
 }
+# A region of at least this share of the frame leaves nothing of the screen out.
+WHOLE_SHARE = 0.95
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
 
@@ -120,6 +122,17 @@ def _decimals(figure: Figure) -> int:
     if figure.name in _SHARES or isinstance(figure.value, int):
         return 1 if figure.name == "scale_sd_share" else 0
     return _DECIMALS.get(figure.unit, 2)
+
+
+def replay_words(card: Scorecard) -> str:
+    """What of the screen the replay shows: names must not be thought cut off where they are not."""
+    _, _, width, height = card.region.box_px
+    if width * height >= WHOLE_SHARE * card.clip.width_px * card.clip.height_px:
+        return (
+            "The ultrasound picture fills the frame, so all of it is kept: look for names on it before it is "
+            "shown, or give --region."
+        )
+    return "Only the ultrasound picture is kept; the rest of the screen is left out."
 
 
 def confidence_words(confidence: float) -> str:

@@ -15,6 +15,10 @@ from needlecoach.model import BoolArray, FloatArray, Frame, Region
 _LIT_LEVELS = 4.0
 # A surround painted in one grey stays below this local standard deviation after coding.
 _FLAT_SD = 0.7
+# A noisy one stays below so many times what its noise leaves in the mean, and in every frame within so many
+# sds; the noise is that of the calmer part of the screen.
+_FLAT_SHARE, _MOST_SDS = 1.6, 3.5
+_QUIET_PERCENT = 20
 _TEXTURED_SD = 2.5
 # Deep echoes apart from the picture's bright part are fainter than this; writing on the screen is not.
 _FAINT_LEVELS = 80.0
@@ -106,14 +110,18 @@ class _Screen:
         stack = np.stack([frame.pixels for frame in frames]).astype(np.float32)
         mean = stack.mean(axis=0)
         local_sd = _local_sd(mean, 7)
-        flat = local_sd < _FLAT_SD
+        # A frame grabber's noise is new in every frame, speckle is not: what it leaves in the mean is known.
+        flicker = stack.std(axis=0, ddof=1) if len(stack) > 1 else np.zeros_like(mean)
+        noise = float(np.percentile(flicker, _QUIET_PERCENT))
+        flat = local_sd < max(_FLAT_SD, _FLAT_SHARE * noise / np.sqrt(len(stack)))
         if flat.mean() < 0.005:  # no surround at all: the picture fills the frame
             return cls(
                 rise=mean.astype(float), lit=np.ones(mean.shape, bool), textured=local_sd > _TEXTURED_SD
             )
         surround = float(np.bincount(mean[flat].round().astype(int), minlength=256).argmax())
         rise = np.abs(mean - surround)
-        lit = np.abs(stack - surround).max(axis=0) > _LIT_LEVELS + 2 if len(stack) > 1 else rise > _LIT_LEVELS
+        level = _LIT_LEVELS + max(2.0, _MOST_SDS * noise)
+        lit = np.abs(stack - surround).max(axis=0) > level if len(stack) > 1 else rise > _LIT_LEVELS
         return cls(rise=rise.astype(float), lit=lit, textured=local_sd > _TEXTURED_SD)
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import multiprocessing
+import os
 import signal
-from concurrent.futures import Executor, ProcessPoolExecutor
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from typing import Any
 
 import cv2
 
@@ -21,7 +26,7 @@ def another_process() -> ProcessPoolExecutor:
     """
     # Threads that decode may be running already: a forked process could inherit their locks.
     spawned = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(max_workers=1, mp_context=spawned, initializer=_settle_in)
+    return _Beside(max_workers=1, mp_context=spawned, initializer=_settle_in)
 
 
 def get_ready(beside: Executor, clip: Clip) -> None:
@@ -31,11 +36,49 @@ def get_ready(beside: Executor, clip: Clip) -> None:
         beside.submit(_load)
 
 
+class _Beside(ProcessPoolExecutor):
+    """Starts its process sheltered, which happens with the first work it is given."""
+
+    def submit(self, *work: Any, **more: Any) -> Future[Any]:
+        with _sheltered():
+            return super().submit(*work, **more)
+
+
+@contextlib.contextmanager
+def _sheltered() -> Iterator[None]:
+    """Keep Ctrl-C from a process until it can deal with it, and a user's files from being its modules."""
+    before = os.environ.get("PYTHONSAFEPATH")
+    os.environ["PYTHONSAFEPATH"] = "1"
+    mask = getattr(signal, "pthread_sigmask", None)
+    if mask is not None:
+        mask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        if mask is not None:
+            mask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        if before is None:
+            del os.environ["PYTHONSAFEPATH"]
+        else:
+            os.environ["PYTHONSAFEPATH"] = before
+
+
 def _load() -> None:
     importlib.import_module("needlecoach.tracking.track")
 
 
 def _settle_in() -> None:
-    """Leave at Ctrl-C without a word, and leave the other cores to the reading."""
+    """Leave at Ctrl-C without a word, and with the parent; leave the other cores to the reading."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
     cv2.setNumThreads(1)
+
+
+def _leave_with_parent() -> None:
+    """End when the parent does, however it does: a process that was killed cannot say so."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

@@ -23,10 +23,12 @@ FAINT_GREY, CLEAR_GREY = 12.0, 35.0
 CLEAR_NATS = 4.0
 DARK_NATS = 0.1
 # A dot is a tip when it travelled this far, could be seen in this share of its time and was then, in this
-# share, the brightest change in the whole picture, within so many mm: in a sweep or a slide everything is.
+# share, the brightest change in the whole picture by so many greys, within so many mm: bubbles rise in
+# numbers, and in a sweep or a slide everything changes.
 LEAST_TRAVEL_MM = 8.0
 LEAST_SEEN = 0.5
 LEAST_BRIGHTEST = 0.6
+ALONE_GREY = 20.0
 NEAR_MM = 2.0
 
 
@@ -47,7 +49,7 @@ def follow_lone_tip(
         The strips along its line; where it is; and the strips as they look without it, (n_frames,
         n_samples). None when there is no such dot.
     """
-    traces, brightest = _traces(pictures, changes)
+    traces, brightest = _traces(pictures, changes, round(NEAR_MM / plane.step_mm))
     evidence = find_axis(
         pictures,
         replace(changes, pictures=traces),
@@ -76,31 +78,34 @@ def _without(changes: Changes, block: int) -> GreyImage:
 
 
 def _traces(
-    pictures: Sequence[GreyImage], changes: Changes
-) -> tuple[npt.NDArray[np.float16], npt.NDArray[np.intp]]:
+    pictures: Sequence[GreyImage], changes: Changes, near_px: int
+) -> tuple[npt.NDArray[np.float16], FloatArray]:
     """Whatever stood out within some time of each block, (n_blocks, h, w), and the brightest of it.
 
-    The second is the (x, y) in each single frame, (n_frames, 2). A dot that moves is faint in the mean of a
-    block.
+    The second is the (x, y) in each single frame, (n_frames, 2), NaN where something elsewhere is nearly as
+    bright. A dot that moves is faint in the mean of a block.
     """
     n_blocks = len(changes.time_s)
     most = np.zeros((n_blocks, *changes.mask.shape), dtype=np.uint8)
     inner = changes.mask.astype(np.uint8)
-    brightest = np.zeros((len(pictures), 2), dtype=np.intp)
+    brightest = np.full((len(pictures), 2), np.nan)
     without, known = np.zeros(0, dtype=np.uint8), -1
     for i, picture in enumerate(pictures):
         block = int(changes.block_of[i])
         if block != known:
             without, known = _without(changes, block), block
         excess = cv2.GaussianBlur(cv2.subtract(picture, without, mask=inner), (0, 0), 1.0)
-        brightest[i] = cv2.minMaxLoc(excess)[3]
         cv2.max(most[block], excess, dst=most[block])
+        _, peak, _, place = cv2.minMaxLoc(excess)
+        elsewhere = cv2.circle(excess, place, near_px, 0, -1)
+        if peak - cv2.minMaxLoc(elsewhere)[1] >= ALONE_GREY:
+            brightest[i] = place
     reach = round(TRACE_S / BLOCK_S)
     traces = [most[max(0, b - reach) : b + reach + 1].max(axis=0) for b in range(n_blocks)]
     return np.array(traces, dtype=np.float16), brightest
 
 
-def _real_tip(path: TipPath, clear: FloatArray, brightest: npt.NDArray[np.intp], axis: Axis) -> TipPath:
+def _real_tip(path: TipPath, clear: FloatArray, brightest: FloatArray, axis: Axis) -> TipPath:
     """Keep the spells in which a dot came a long way, could be seen and outshone all other change."""
     stray = np.zeros(len(path.position_mm), dtype=bool)
     for first, end in spells(np.isfinite(path.position_mm)):

@@ -12,7 +12,7 @@ from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
 from needlecoach.tracking.spot import find_spot
 from needlecoach.tracking.tip import TipPath, spells
 
-# A tip this close to the edge tells no needle from the skin's own echo, but for so long on its way: at 8 mm/s.
+# A tip this close to the edge tells no needle from the skin's own echo, but for so long on its way (8 mm/s).
 EDGE_MM = 0.5
 ON_ITS_WAY_S = 0.06
 # Whatever comes in brightens its place: a needle that is this deep so soon after it first stirs, and has

@@ -227,6 +227,7 @@ def _holes(time_s: FloatArray) -> list[str]:
     where = ", ".join(f"from {time_s[i]:.1f} to {time_s[i + 1]:.1f} s" for i in holes[:MOST_HOLES])
     more = f" and {len(holes) - MOST_HOLES} times more" if len(holes) > MOST_HOLES else ""
     return [
-        f"Nothing was recorded {where}{more}: what happened meanwhile is not known, and a needle that was in "
-        "before and after counts as in all the time."
+        f"Nothing was recorded {where}{more}: what happened meanwhile is not known. A needle that was in "
+        "before and after counts as in all the time; one that left may seem to stay in, so check the drawing "
+        "just after."
     ]

@@ -9,9 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from needlecoach.model import Figure, Scale
+from needlecoach.model import Figure, Region, Scale
 from needlecoach.reporting.rounding import in_table
-from needlecoach.reporting.wording import confidence_words, figure_text, headline, options_words, scale_words
+from needlecoach.reporting.wording import (
+    confidence_words,
+    figure_text,
+    headline,
+    options_words,
+    replay_words,
+    scale_words,
+)
 
 
 def spoken(text: str) -> str:
@@ -142,3 +149,11 @@ def test_scale_tells_source_and_uncertainty(card):
     stated = scale_words(replace(card, scale=Scale.from_mm_per_px(0.2)))
     assert "its uncertainty was not stated" in stated and "0.0%" not in stated
     assert "0.1 across and 0.2 down mm per pixel (source: two marked points)" in scale_words(uneven)
+
+
+def test_what_the_replay_shows_is_not_promised_away(card):
+    whole = Region("rectangle", (0, 0, card.clip.width_px, card.clip.height_px))
+
+    assert "rest of the screen is left out" in replay_words(card)
+    assert "look for names" in replay_words(replace(card, region=whole))
+    assert "left out" not in replay_words(replace(card, region=whole))

@@ -1,6 +1,6 @@
 """The picture is found on drawn screens whose layout is known."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -101,6 +101,23 @@ def test_sector_geometry() -> None:
     assert found.r_min_px == pytest.approx(179, abs=3)
     assert found.r_max_px == pytest.approx(466, abs=3)
     assert found.half_angle_deg == pytest.approx(37, abs=0.5)
+
+
+@pytest.mark.parametrize("noise_grey", [1.5, 3.0, 6.0])
+@pytest.mark.parametrize("truth", [RECTANGLE, WIDE_SECTOR])
+def test_a_noisy_grabber_has_a_surround_too(truth: Region, noise_grey: float) -> None:
+    rng = np.random.default_rng(8)
+    frames = [
+        replace(
+            frame,
+            pixels=np.clip(frame.pixels + rng.normal(0, noise_grey, frame.pixels.shape), 0, 255).astype(
+                np.uint8
+            ),
+        )
+        for frame in draw_screen(truth, Look(), count=12)
+    ]
+
+    assert overlap(find_region(frames), truth) > 0.93
 
 
 @pytest.mark.parametrize("size", [(320, 240), (1280, 720), (1920, 1080)])

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from pathlib import Path
@@ -74,3 +77,49 @@ def test_a_process_that_is_ended_is_told(drawn: Callable, monkeypatch: pytest.Mo
     with another_process() as process, pytest.raises(BrokenExecutor):
         process.submit(os._exit, 1)
         track_clip(zip(clip.time_s, clip.pictures, strict=True), PLANE, None, process)
+
+
+PARENT = """
+import os, time
+from needlecoach.tracking.beside import another_process
+if __name__ == "__main__":
+    beside = another_process()
+    print(beside.submit(os.getpid).result(), flush=True)
+    time.sleep(60)
+"""
+
+
+def test_it_does_not_outlive_its_parent(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT, encoding="utf-8")
+    with subprocess.Popen(
+        [sys.executable, script], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as parent:
+        assert parent.stdout is not None
+        child = int(parent.stdout.readline())
+        parent.kill()
+
+    deadline_s = time.monotonic() + 10
+    while is_running(child) and time.monotonic() < deadline_s:
+        time.sleep(0.05)
+    assert not is_running(child)
+
+
+def is_running(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    state = Path(f"/proc/{process}/stat")
+    return not state.exists() or state.read_text().rsplit(")", 1)[1].split()[0] != "Z"
+
+
+def test_a_file_in_the_working_folder_is_none_of_its_modules(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "select.py").write_text("raise SystemExit(3)", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+    with another_process() as process:
+        assert process.submit(os.getpid).result() > 0
+    assert "PYTHONSAFEPATH" not in os.environ

@@ -87,6 +87,14 @@ def test_what_glitters_everywhere_is_no_needle(gel: Callable) -> None:
     assert follow(dotted) is None
 
 
+def test_one_dot_of_many_is_no_needle(gel: Callable) -> None:
+    """Bubbles rise in numbers: another one, as bright, goes its own way."""
+    other = np.stack([np.linspace(30, 200, 100), np.linspace(190, 60, 100)], axis=1)
+    first, second = with_dots(gel(6), places_px(DEPTH_MM)), with_dots(gel(6), other)
+
+    assert follow([np.maximum(one, two) for one, two in zip(first, second, strict=True)]) is None
+
+
 def test_gel_alone_holds_no_needle(gel: Callable) -> None:
     rng = np.random.default_rng(4)
     noisy = [np.clip(gel(4) + rng.normal(0, 2, gel(4).shape), 0, 255).astype(np.uint8) for _ in TIME_S]
