@@ -33,10 +33,10 @@ ENTRY_REACH_MM = 6.0
 # Root-mean-square error of a tip that is seen: in working pixels, in mm, of the way in one frame (blur,
 # frame averaging) and as a share of the posterior's width; least errors of one that is inferred, along and
 # across the shaft.
-SEEN_SD_STEPS = 1.4
-SEEN_SD_MM = 0.1
-SEEN_SD_FRAMES = 0.4
-SEEN_SD_SHARE = 0.4
+SEEN_SD_STEPS = 1.1
+SEEN_SD_MM = 0.08
+SEEN_SD_FRAMES = 0.32
+SEEN_SD_SHARE = 0.32
 # So much more where the tip stands out from what its place looked like before by less than so many greys, in
 # full so many greys below that.
 SEEN_SD_CLUTTER_MM = 0.5
