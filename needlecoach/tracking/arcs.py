@@ -70,20 +70,13 @@ class Echoes:
 
 
 def shaft_echoes(
-    part: Sequence[Node],
-    pictures: Sequence[GreyImage],
-    changes: Changes,
-    frame_time_s: FloatArray,
-    rows: npt.NDArray[np.intp],
-    frame: tuple[FloatArray, FloatArray, FloatArray],
-    step_mm: float,
+    bands: Sequence[Band], frame: tuple[FloatArray, FloatArray, FloatArray], step_mm: float
 ) -> Echoes:
-    """Find the first echo across the shaft, place by place, in groups of frames.
+    """Find the first echo across the shaft, place by place, in every band.
 
     The first echo, counted from above, is the shaft; what lies below it are copies drawn by reverberation.
     """
     pivot, along, across = frame
-    bands = _bands(part, pictures, changes, frame_time_s, rows, frame, step_mm)
     copied = bool(bands) and np.mean([_row_above(band) for band in bands]) > COPIED_SHARE
     found = []
     for band in bands:
@@ -107,7 +100,7 @@ def _slope(way: FloatArray, along: FloatArray, across: FloatArray) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Band:
+class Band:
     """What stands out across a line at one time: grey values (n_places, n_offsets), offsets in mm below it.
 
     `centre` (n_places, 2) are the places on the line.
@@ -119,7 +112,7 @@ class _Band:
     grey: npt.NDArray[np.float32]
 
 
-def _bands(
+def read_bands(
     part: Sequence[Node],
     pictures: Sequence[GreyImage],
     changes: Changes,
@@ -127,7 +120,7 @@ def _bands(
     rows: npt.NDArray[np.intp],
     frame: tuple[FloatArray, FloatArray, FloatArray],
     step_mm: float,
-) -> list[_Band]:
+) -> list[Band]:
     """Read bands across the chain of lines, a group of frames each."""
     pivot, along, across = frame
     offsets = np.arange(-BAND_MM, BAND_MM + 1e-9, step_mm)
@@ -147,11 +140,11 @@ def _bands(
         points = (centre[:, None, :] + offsets[None, :, None] / step_mm * across).astype(np.float32)
         raw = changes.excess_at([pictures[i] for i in members], int(changes.block_of[members[0]]), points)
         grey = np.asarray(cv2.GaussianBlur(raw, (3, 5), 0), dtype=np.float32)
-        bands.append(_Band(middle_s, centre, offsets, grey))
+        bands.append(Band(middle_s, centre, offsets, grey))
     return bands
 
 
-def _row_above(band: _Band) -> bool:
+def _row_above(band: Band) -> bool:
     """Tell whether a distinct row of echoes, weak as it may be, lies above the brightest one."""
     profile = np.asarray(band.grey.mean(axis=0), dtype=float)
     brightest = int(np.argmax(profile))
@@ -163,7 +156,7 @@ def _row_above(band: _Band) -> bool:
     return bool(profile[row] >= max(WEAK_ECHO_SHARE * profile[brightest], DISTINCT * between))
 
 
-def _first_echo(band: _Band, share: float) -> tuple[FloatArray, FloatArray]:
+def _first_echo(band: Band, share: float) -> tuple[FloatArray, FloatArray]:
     """Offset of the first echo in every row of a band, and by how much it stands out, 0 without one.
 
     An echo counts when it has a share of the brightest one of its row, or of most rows.

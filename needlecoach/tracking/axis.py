@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
-from needlecoach.tracking.arcs import Echoes, fit_arcs, shaft_echoes
+from needlecoach.tracking.arcs import Echoes, fit_arcs, read_bands, shaft_echoes
 from needlecoach.tracking.chain import Node, chain_lines, entries_of, lines_of, segments
 from needlecoach.tracking.changes import Changes
 
@@ -146,5 +146,6 @@ def _part(
     along /= np.hypot(*along)
     pivot = np.average([node.entry for node in stretch], axis=0, weights=weight)
     across = np.array([-along[1], along[0]]) if along[0] >= 0 else np.array([along[1], -along[0]])
-    echoes = shaft_echoes(stretch, pictures, changes, frame_time_s, rows, (pivot, along, across), step_mm)
-    return _Part(rows, pivot, along, across, echoes)
+    frame = pivot, along, across
+    bands = read_bands(stretch, pictures, changes, frame_time_s, rows, frame, step_mm)
+    return _Part(rows, pivot, along, across, shaft_echoes(bands, frame, step_mm))

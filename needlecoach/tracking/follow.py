@@ -101,8 +101,7 @@ def _by_tip_alone(
     found = follow_lone_tip(pictures, changes, time_s, plane)
     if found is None:
         return None
-    sheet, path, look = found
-    grey = sheet.strips(pictures)
+    sheet, path, grey, look = found
     odds = log_odds(np.maximum(grey - look, 0), sheet.inside, path.position_mm)
     return Course(sheet.axis, path, path, _spots(pictures, sheet.axis, path), grey, odds, look)
 

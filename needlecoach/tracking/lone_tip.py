@@ -34,7 +34,7 @@ NEAR_MM = 2.0
 
 def follow_lone_tip(
     pictures: Sequence[GreyImage], changes: Changes, time_s: FloatArray, plane: Plane
-) -> tuple[Sheet, TipPath, FloatImages] | None:
+) -> tuple[Sheet, TipPath, FloatImages, FloatImages] | None:
     """Follow a bright dot that runs along a line from the edge of the picture.
 
     Parameters
@@ -45,9 +45,9 @@ def follow_lone_tip(
 
     Returns
     -------
-    sheet, path, look
-        The strips along its line; where it is; and the strips as they look without it, (n_frames,
-        n_samples). None when there is no such dot.
+    sheet, path, grey, look
+        The strips along its line; where it is; what the strips show and what they look like without it,
+        (n_frames, n_samples) both. None when there is no such dot.
     """
     traces, brightest = _traces(pictures, changes, round(NEAR_MM / plane.step_mm))
     evidence = find_axis(
@@ -66,7 +66,7 @@ def follow_lone_tip(
     clear = np.clip((excess - FAINT_GREY) / (CLEAR_GREY - FAINT_GREY), 0, 1)
     path = follow_tip(np.maximum(CLEAR_NATS * clear, -DARK_NATS), np.full(len(time_s), 0.5), time_s)
     path = _real_tip(path, clear, brightest, sheet.axis)
-    return (sheet, path, look) if np.isfinite(path.position_mm).any() else None
+    return (sheet, path, grey, look) if np.isfinite(path.position_mm).any() else None
 
 
 def _without(changes: Changes, block: int) -> GreyImage:

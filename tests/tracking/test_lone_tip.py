@@ -49,7 +49,7 @@ def test_a_dot_is_followed_in_and_out(gel: Callable) -> None:
     found = follow(with_dots(gel(1), true_px))
 
     assert found is not None
-    sheet, path, _ = found
+    sheet, path, _, _ = found
     inside = (DEPTH_MM > 1) & np.isfinite(path.position_mm)
     at_px = np.array([sheet.axis.points(i, path.position_mm[i]) for i in np.flatnonzero(inside)])
     error_mm = np.hypot(*(at_px - true_px[inside]).T) * STEP_MM
