@@ -8,6 +8,7 @@ import os
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -44,6 +45,8 @@ _HOW_TO_MARK = (
     'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
     '[rx, ry]}}}}, "scale": {{"points_px": [[x1, y1], [x2, y2]], "mm": 40}}}}; or give {options}'
 )
+
+_REDRAW_S = 0.1
 
 _PROCESS_ENDED = (
     "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
@@ -386,11 +389,16 @@ def _progress_bar(*, quiet: bool) -> Iterator[Callable[[str], _Progress]]:
 
         def start(title: str) -> _Progress:
             task = bar.add_task(escape(title), total=None, rate="", visible=False)
+            drawn_s = -math.inf
 
             def update(done: int, total: int) -> None:
+                nonlocal drawn_s
+                finished = total > 0 and done >= total
+                if time.monotonic() - drawn_s < _REDRAW_S and not finished:  # a rate takes long to work out
+                    return
+                drawn_s = time.monotonic()
                 speed = bar.tasks[bar.task_ids.index(task)].speed
                 rate = f"{speed:.0f} frames/s" if speed else ""
-                finished = total > 0 and done >= total
                 bar.update(task, completed=done, total=total or None, rate=rate, visible=not finished)
 
             return update

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy import fft
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 
@@ -26,6 +27,8 @@ TURN_S = 0.15
 SMALLEST_TURN_RAD = 0.01
 LEAST_STEP_RAD = 0.002
 LARGEST_STEP_RAD = 0.05
+# Half the side of the square about the peak of a correlation that tells its place.
+PEAK_PX = 2
 
 FloatImage = npt.NDArray[np.float32]
 
@@ -202,27 +205,50 @@ class _Part:
         weight = self._window / max(float(self._window.sum()), 1e-6)
         x, y = np.arange(weight.shape[1]), np.arange(weight.shape[0])
         self.middle_px = np.array([weight.sum(axis=0) @ x + (columns.start or 0), weight.sum(axis=1) @ y])
-        self._reference, self._nought = self._window, np.zeros(2)
+        height, width = self._window.shape
+        # Zeros beside the picture: a shift must not come in again at the other side.
+        self._size = (fft.next_fast_len(height, real=True), fft.next_fast_len(width, real=True))
+        self._reference = self._spectrum(self._window)
 
     def refer(self, grey: FloatImage) -> None:
         """Take a picture for the reference."""
-        self._reference = _windowed(grey[:, self._columns], self._window)
-        # OpenCV is half a pixel off where it pads to an odd size: a picture against itself tells.
-        self._nought = np.array(cv2.phaseCorrelate(self._reference, self._reference)[0])
+        self._reference = self._spectrum(_windowed(grey[:, self._columns], self._window))
 
     def compare(self, grey: FloatImage) -> tuple[FloatArray, float]:
-        """Shift of a picture against the reference, (2,), and the response."""
-        found, response = cv2.phaseCorrelate(self._reference, _windowed(grey[:, self._columns], self._window))
-        return np.array(found) - self._nought, response
+        """Shift of a picture against the reference, (2,), and the response, about 1 for the same picture.
+
+        The peak's own pixels tell the fraction of a pixel and the response, as in OpenCV's phaseCorrelate; that
+        transforms the reference anew each time, at a size of its own, and takes four times as long.
+        """
+        cross = self._spectrum(_windowed(grey[:, self._columns], self._window))
+        cross *= np.conj(self._reference)
+        cross /= np.maximum(np.abs(cross), 1e-9)
+        surface = fft.irfft2(cross, self._size)
+        peak = np.array(np.unravel_index(np.argmax(surface), self._size))
+        places = [np.arange(at - PEAK_PX, at + PEAK_PX + 1) for at in peak]
+        near = surface[np.ix_(*(at % n for at, n in zip(places, self._size, strict=True)))]
+        response = float(near.sum())
+        y, x = (
+            float(near.sum(axis=1 - axis) @ at) / response - (n if middle > n / 2 else 0)
+            for axis, (at, middle, n) in enumerate(zip(places, peak, self._size, strict=True))
+        )
+        return np.array([x, y]), response
+
+    def _spectrum(self, picture: FloatImage) -> npt.NDArray[np.complex64]:
+        return np.asarray(fft.rfft2(picture, self._size))
 
 
 def steadied(picture: GreyImage, drift: FloatArray) -> GreyImage:
     """The picture with what lay at `moved(p, drift)` now at p."""
     if np.abs(drift[:2]).max() < SMALLEST_SHIFT_PX and not drift[2]:
         return picture
+    size = (picture.shape[1], picture.shape[0])
+    if not drift[2]:  # most are only shifted, which this does in a tenth of the time
+        middle = (np.array(size) - 1) / 2 + drift[:2]
+        return np.asarray(cv2.getRectSubPix(picture, size, middle), dtype=np.uint8)
     cos, sin = np.cos(drift[2]), np.sin(drift[2])
     matrix = np.array([[cos, -sin, drift[0]], [sin, cos, drift[1]]])
-    size, how = (picture.shape[1], picture.shape[0]), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     held = cv2.warpAffine(picture, matrix, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(held, dtype=np.uint8)
 
