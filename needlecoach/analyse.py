@@ -14,6 +14,7 @@ from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import find_region, given_region
+from needlecoach.screen.scale import choose_scale
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower
@@ -22,6 +23,10 @@ from needlecoach.tracking.track import Tracking, no_track, track_clip
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
+SCALE_ADVICE = (
+    'give --scale "x1,y1,x2,y2=40mm" (two points on the ruler and the mm between them) or --mm-per-px, or '
+    'write "scale": {"points_px": [[x1, y1], [x2, y2]], "mm": 40} into the marks file'
+)
 
 
 def score_clip(
@@ -58,8 +63,6 @@ def score_clip(
     MarksError
         When a mark is missing or lies outside the picture.
     """
-    if (scale := marks.scale) is None:
-        raise MarksError(f"{path.name}: the scale is missing; give --scale or --mm-per-px, or mark it.")
     if no_target:
         marks = replace(marks, target=None)
     elif marks.target is None:
@@ -68,15 +71,16 @@ def score_clip(
         check_marks(marks, reader.clip)
         if beside is not None:
             get_ready(beside, reader.clip)
+        scale, scale_notes = _scale_of(reader, marks)
         options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
         try:
             region = _region_of(reader, marks)
             check_marks(marks, reader.clip, region=region)
-            tracking = _track(reader, region, marks, progress, beside)
+            tracking = _track(reader, Plane(region, scale), marks, progress, beside)
             reason = ""
         except UnscorableError as problem:
             region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
-        notes = tuple(reader.notes)
+        notes = (*scale_notes, *reader.notes)
         card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm)
     return replace(
         card,
@@ -87,10 +91,18 @@ def score_clip(
     )
 
 
+def _scale_of(reader: ClipReader, marks: Marks) -> tuple[Scale, tuple[str, ...]]:
+    """Scale to measure with, and what contradicts it."""
+    scale, notes = choose_scale(marks.scale, reader.areas[0].scale if reader.areas else None)
+    if scale is None:
+        raise MarksError(f"{reader.clip.path.name}: no scale is marked; {SCALE_ADVICE}.")
+    return scale, notes
+
+
 def _region_of(reader: ClipReader, marks: Marks) -> Region:
     frames = reader.sample_frames(REGION_FRAMES)
     size_px = (reader.clip.width_px, reader.clip.height_px)
-    given = marks.region_box_px
+    given = marks.region_box_px or (reader.areas[0].box_px if reader.areas else None)
     region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
     check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
     return region
@@ -101,10 +113,8 @@ def _whole_frame(reader: ClipReader) -> Region:
 
 
 def _track(
-    reader: ClipReader, region: Region, marks: Marks, progress: Progress | None, beside: Executor | None
+    reader: ClipReader, plane: Plane, marks: Marks, progress: Progress | None, beside: Executor | None
 ) -> Tracking:
-    assert marks.scale is not None
-    plane = Plane(region, marks.scale)
     target = None if marks.target is None else _target(reader, plane, marks.target)
 
     def pictures() -> Iterator[tuple[float, GreyImage]]:

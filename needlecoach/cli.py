@@ -43,7 +43,7 @@ _Progress = Callable[[int, int], None]
 
 _HOW_TO_MARK = (
     'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
-    '[rx, ry]}}}}, "scale": {{"points_px": [[x1, y1], [x2, y2]], "mm": 40}}}}; or give {options}'
+    '[rx, ry]}}}}}}; or give --target "cx,cy,rx,ry" (or --no-target)'
 )
 
 _REDRAW_S = 0.1
@@ -317,15 +317,8 @@ def _marks_of(clip: Path, wish: _Wish) -> Marks:
         marks = replace(marks, target=None)
     if marks.task == "core":
         raise MarksError(f"{clip.name}: core biopsies can't be scored yet; only the task aspirate can.")
-    wanted = []
     if marks.target is None and not wish.no_target:
-        wanted.append(("target", '--target "cx,cy,rx,ry" (or --no-target)'))
-    if marks.scale is None:
-        wanted.append(("scale", '--scale "x1,y1,x2,y2=40mm" (or --mm-per-px)'))
-    if wanted:
-        missing = " and no ".join(what for what, _ in wanted)
-        how = _HOW_TO_MARK.format(file=file.name, options=" and ".join(option for _, option in wanted))
-        raise MarksError(f"{clip.name}: no {missing} is marked; {how}.")
+        raise MarksError(f"{clip.name}: no target is marked; {_HOW_TO_MARK.format(file=file.name)}.")
     return marks
 
 

@@ -55,7 +55,7 @@ class Clip:
     """What a recording is, without an open file. `n_frames` is the container's count, 0 without one."""
 
     path: Path
-    kind: Literal["video", "images"]
+    kind: Literal["video", "images", "dicom"]
     width_px: int
     height_px: int
     n_frames: int
@@ -71,7 +71,7 @@ class Clip:
     @property
     def name(self) -> str:
         """Name of the result folder: the file's name without its ending."""
-        return self.path.stem if self.kind == "video" else self.path.name
+        return self.path.name if self.kind == "images" else self.path.stem
 
 
 @dataclass(frozen=True)
@@ -211,6 +211,14 @@ class Scale:
     def mean_mm_per_px(self) -> float:
         """Geometric mean of both axes, for sizes without a direction."""
         return float(np.sqrt(self.x_mm_per_px * self.y_mm_per_px))
+
+
+@dataclass(frozen=True)
+class Area:
+    """An ultrasound picture as the file itself tells it: its scale, and its box (x, y, width, height)."""
+
+    box_px: tuple[int, int, int, int]
+    scale: Scale
 
 
 @dataclass(frozen=True, eq=False)

@@ -271,8 +271,8 @@ SCALE = Scale.from_mm_per_px(0.12)
 
 
 def test_a_scale_is_needed(short_clip: Path) -> None:
-    with pytest.raises(MarksError, match=r"short\.mp4: the scale is missing"):
-        score_clip(short_clip, Marks())
+    with pytest.raises(MarksError, match=r"short\.mp4: no scale is marked; give --scale"):
+        score_clip(short_clip, Marks(), no_target=True)
 
 
 def test_a_target_is_needed_unless_none_is_wanted(short_clip: Path) -> None:

@@ -190,15 +190,14 @@ def test_the_marks_file_is_used_and_options_go_before_it(spine: FakeSpine, comma
     assert (marks.scale.x_mm_per_px, marks.target.centre_px, marks.learner) == (0.2, (60, 50), "L01")
 
 
-def test_without_marks_both_ways_are_told(spine: FakeSpine, command: Callable) -> None:
+def test_without_a_target_both_ways_are_told(spine: FakeSpine, command: Callable) -> None:
     code, out, err = command("score", clip())
     assert (code, out, len(err.splitlines())) == (2, "", 1)
     for piece in (
-        "no target and no scale",
+        "no target is marked",
         "L01.marks.json",
         '"schema": 1',
         "--target",
-        "--scale",
         "--no-target",
     ):
         assert piece in err

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.errors import ClipError
-from needlecoach.model import Clip, Frame, GreyImage
+from needlecoach.model import Area, Clip, Frame, GreyImage
 
 ColourImage = npt.NDArray[np.uint8]
 
@@ -32,6 +32,8 @@ class ClipReader(ABC):
         What the recording is.
     notes : list of str
         Sentences about what was odd in the file; complete once it has been read through.
+    areas : tuple of Area
+        Ultrasound pictures with their scale, where the file tells them; the largest first.
     repaired_stamps : int
         Time stamps that did not rise and were replaced, in the last reading.
     """
@@ -39,6 +41,7 @@ class ClipReader(ABC):
     def __init__(self, clip: Clip) -> None:
         self.clip = clip
         self.notes: list[str] = []
+        self.areas: tuple[Area, ...] = ()
         self.repaired_stamps = 0
         self._colours: dict[int, list[ColourImage]] = {}
 

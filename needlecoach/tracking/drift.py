@@ -217,8 +217,8 @@ class _Part:
     def compare(self, grey: FloatImage) -> tuple[FloatArray, float]:
         """Shift of a picture against the reference, (2,), and the response, about 1 for the same picture.
 
-        The peak's own pixels tell the fraction of a pixel and the response, as in OpenCV's phaseCorrelate; that
-        transforms the reference anew each time, at a size of its own, and takes four times as long.
+        Pixels about the peak tell the fraction of a pixel and the response, as in OpenCV's phaseCorrelate,
+        which transforms the reference anew each time and takes twice as long.
         """
         cross = self._spectrum(_windowed(grey[:, self._columns], self._window))
         cross *= np.conj(self._reference)
@@ -244,7 +244,7 @@ def steadied(picture: GreyImage, drift: FloatArray) -> GreyImage:
         return picture
     size = (picture.shape[1], picture.shape[0])
     if not drift[2]:  # most are only shifted, which this does in a tenth of the time
-        middle = (np.array(size) - 1) / 2 + drift[:2]
+        middle = [(side - 1) / 2 + shift for side, shift in zip(size, drift[:2], strict=True)]
         return np.asarray(cv2.getRectSubPix(picture, size, middle), dtype=np.uint8)
     cos, sin = np.cos(drift[2]), np.sin(drift[2])
     matrix = np.array([[cos, -sin, drift[0]], [sin, cos, drift[1]]])
