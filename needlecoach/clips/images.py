@@ -19,7 +19,7 @@ cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
 _ENDINGS = {".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp"}
 # Beyond these no scanner records; times would run together, or a clip would last for days.
-_SLOWEST_FPS, _FASTEST_FPS = 0.1, 1000.0
+SLOWEST_FPS, FASTEST_FPS = 0.1, 1000.0
 
 
 def image_files(folder: Path) -> list[Path]:
@@ -47,6 +47,15 @@ def image_files(folder: Path) -> list[Path]:
     return [by_number[number] for number in sorted(by_number)]
 
 
+def check_fps(path: Path, fps: float) -> None:
+    """Refuse a rate at which no scanner records, as ClipError."""
+    if not SLOWEST_FPS <= fps <= FASTEST_FPS:
+        raise ClipError(
+            f"{path}: pictures a second must be from {SLOWEST_FPS:g} to {FASTEST_FPS:g}, got {fps:g}; "
+            "give --fps again."
+        )
+
+
 def _number_of(file: Path) -> int | None:
     """Number in an image's name, None for other files and hidden ones."""
     if file.suffix.lower() not in _ENDINGS or file.name.startswith(".") or not file.is_file():
@@ -67,11 +76,7 @@ class ImagesReader(ClipReader):
             raise ClipError(
                 f"{folder}: a folder of images carries no times; give --fps, the pictures a second."
             )
-        if not _SLOWEST_FPS <= fps <= _FASTEST_FPS:
-            raise ClipError(
-                f"{folder}: pictures a second must be from {_SLOWEST_FPS:g} to {_FASTEST_FPS:g}, "
-                f"got {fps:g}; give --fps again."
-            )
+        check_fps(folder, fps)
         numbers = [_number_of(file) or 0 for file in self._files]
         steps = np.diff(numbers)
         step = math.gcd(*steps.tolist()) if len(steps) else 1

@@ -115,8 +115,8 @@ def _end_ms(card: Scorecard) -> int:
 
 
 def _reader(card: Scorecard) -> ClipReader:
-    """Open the scored clip again; an image folder needs the rate that was given for it."""
-    return open_clip(card.clip.path, fps=card.clip.nominal_fps if card.clip.kind == "images" else None)
+    """Open the scored clip again; one without times of its own needs the rate that was given for it."""
+    return open_clip(card.clip.path, fps=None if card.clip.kind == "video" else card.clip.nominal_fps or None)
 
 
 def _jpeg(picture: np.ndarray) -> bytes:
