@@ -93,7 +93,8 @@ def score_clip(
 
 def _scale_of(reader: ClipReader, marks: Marks) -> tuple[Scale, tuple[str, ...]]:
     """Scale to measure with, and what contradicts it."""
-    scale, notes = choose_scale(marks.scale, reader.areas[0].scale if reader.areas else None)
+    area = reader.area_for(marks.region_box_px)
+    scale, notes = choose_scale(marks.scale, None if area is None else area.scale)
     if scale is None:
         raise MarksError(f"{reader.clip.path.name}: no scale is marked; {SCALE_ADVICE}.")
     return scale, notes

@@ -21,7 +21,6 @@ from needlecoach.errors import ClipError
 
 # The only attributes that are read: a list of what is wanted can't forget a name, one of what is not could.
 WANTED = (
-    "SOPClassUID",
     "Modality",
     "SamplesPerPixel",
     "PhotometricInterpretation",
@@ -53,6 +52,7 @@ WANTED = (
     "CineRate",
     "SequenceOfUltrasoundRegions",
     "BurnedInAnnotation",
+    "LossyImageCompression",
 )
 _PIXELS, _OTHER_PIXELS = (0x7FE0, 0x0010), {(0x7FE0, 0x0008), (0x7FE0, 0x0009)}
 # No scanner's picture is larger; a damaged header may claim 65535 x 65535.
@@ -102,6 +102,20 @@ class Header:
     def word(self, keyword: str) -> str:
         """Return a text value in capitals, for comparing with known ones; never to be shown."""
         return word_of(self.attributes, keyword)
+
+    def items(self, keyword: str) -> list[Dataset]:
+        """Return the items of a sequence, none where it is missing or damaged."""
+        try:
+            items = self.attributes.get(keyword)
+        except Exception:  # a damaged sequence; pydicom converts late and raises what comes
+            return []
+        return [item for item in items or [] if isinstance(item, Dataset)]
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether detail was given up in coding, by the file or by its way of coding."""
+        lossy = {uid.JPEGBaseline8Bit, uid.JPEGExtended12Bit, uid.JPEGLSNearLossless, uid.JPEG2000}
+        return self.syntax in lossy or self.word("LossyImageCompression") == "01"
 
 
 def numbers_of(attributes: Dataset, keyword: str) -> list[float]:

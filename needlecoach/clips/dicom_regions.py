@@ -29,7 +29,7 @@ def areas_of(header: Header) -> tuple[tuple[Area, ...], list[str]]:
     Regions that are no two-dimensional picture in cm (M-mode, Doppler, graphics) are left out silently.
     """
     areas, notes = [], []
-    for item in _items(header):
+    for item in header.items("SequenceOfUltrasoundRegions"):
         if _is_picture(item):
             try:
                 areas.append(_area(item, header.width_px, header.height_px))
@@ -47,14 +47,6 @@ def areas_of(header: Header) -> tuple[tuple[Area, ...], list[str]]:
 
 class _UnusableError(Exception):
     """A region that claims to be a calibrated picture and can't be one; the message says why."""
-
-
-def _items(header: Header) -> list[Dataset]:
-    try:
-        items = header.attributes.get("SequenceOfUltrasoundRegions")
-    except Exception:  # a damaged sequence; pydicom converts late and raises what comes
-        return []
-    return [item for item in items or [] if isinstance(item, Dataset)]
 
 
 def _is_picture(item: Dataset) -> bool:

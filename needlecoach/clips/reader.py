@@ -57,6 +57,16 @@ class ClipReader(ABC):
     def close(self) -> None:
         """Let go of the file; safe to call twice."""
 
+    def area_for(self, box_px: tuple[int, int, int, int] | None) -> Area | None:
+        """Return the file's own area under a box (x, y, width, height), the largest one without a box.
+
+        None where the file tells of none there: the scale of one picture need not hold for another.
+        """
+        if box_px is None:
+            return self.areas[0] if self.areas else None
+        best = max(self.areas, key=lambda area: _shared_px(area.box_px, box_px), default=None)
+        return best if best is not None and _shared_px(best.box_px, box_px) > 0 else None
+
     @abstractmethod
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
         """Yield the frames in decode order on the calling thread, only the `wanted` ones when given."""
@@ -132,6 +142,15 @@ class ClipReader(ABC):
 
     def _read_wanted(self, wanted: frozenset[int]) -> dict[int, Frame]:
         return {frame.number: frame for frame in self.decode(wanted=wanted)}
+
+
+def _shared_px(one: tuple[int, int, int, int], other: tuple[int, int, int, int]) -> int:
+    """Count the pixels that two boxes share."""
+    sides = [
+        min(one[axis] + one[axis + 2], other[axis] + other[axis + 2]) - max(one[axis], other[axis])
+        for axis in (0, 1)
+    ]
+    return max(sides[0], 0) * max(sides[1], 0)
 
 
 def _put(
