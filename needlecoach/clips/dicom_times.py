@@ -49,7 +49,7 @@ def frame_times(header: Header, *, fps: float | None) -> Times:
                 notes.append("--fps is for clips without times; the file's own times were used.")
             return Times(found.times_s, found.fps, (*notes, *found.notes), found.repaired)
     if fps is None:
-        raise ClipError(f"{header.path}: the file carries no frame times; give --fps, the pictures a second.")
+        raise ClipError(f"{header.path}: the file carries no usable frame times; give --fps, the pictures a second.")
     check_fps(header.path, fps)
     return Times(_even(header.n_frames, 1 / fps), float(fps), tuple(notes))
 
@@ -80,7 +80,7 @@ def _from_vector(header: Header, notes: list[str]) -> Times | None:
     if not steps_ms:
         return None
     sound = [step for step in steps_ms[1:] if _is_sound(step)]
-    if len(steps_ms) != header.n_frames or len(sound) < len(steps_ms) / 2:
+    if len(steps_ms) != header.n_frames or len(sound) < (len(steps_ms) - 1) / 2:
         notes.append(
             f"The file's list of frame times ({len(steps_ms)} for {header.n_frames} frames, "
             f"{len(sound)} of them sound) was not used."
