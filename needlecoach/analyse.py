@@ -43,9 +43,9 @@ def score_clip(
 
     Parameters
     ----------
-    path : a video file or a folder of numbered images
-    marks : what the user said of the clip; the scale is needed, the target unless `no_target`
-    fps : frames per second, for a folder of images only
+    path : a video file, a DICOM file or a folder of numbered images
+    marks : what the user said of the clip; the scale unless the file tells it, the target unless `no_target`
+    fps : frames per second, for what carries no times: a folder of images, some DICOM files
     pass_withdrawal_mm : withdrawal after which a new pass begins
     progress : called with frames done and frames in all (0 when unknown)
     beside : follows the needle of a long clip while it is read, best in another process (see

@@ -126,7 +126,7 @@ def _root(
 @app.command()
 def score(
     clips: Annotated[
-        list[Path], typer.Argument(metavar="CLIP...", help="Video files, or folders of numbered images.")
+        list[Path], typer.Argument(metavar="CLIP...", help="Video files, DICOM files, or folders of images.")
     ],
     out: Annotated[Path, typer.Option(help="Folder for the results, one folder per clip in it.")] = Path(
         "reports"
@@ -149,7 +149,7 @@ def score(
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
     ] = None,
     fps: Annotated[
-        float | None, typer.Option(metavar="F", help="Pictures a second, for folders of images.")
+        float | None, typer.Option(metavar="F", help="Pictures a second, for what carries no times.")
     ] = None,
     learner: Annotated[
         str | None, typer.Option(metavar="CODE", help="Code of the learner, such as L01.")

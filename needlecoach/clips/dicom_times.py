@@ -49,7 +49,9 @@ def frame_times(header: Header, *, fps: float | None) -> Times:
                 notes.append("--fps is for clips without times; the file's own times were used.")
             return Times(found.times_s, found.fps, (*notes, *found.notes), found.repaired)
     if fps is None:
-        raise ClipError(f"{header.path}: the file carries no usable frame times; give --fps, the pictures a second.")
+        raise ClipError(
+            f"{header.path}: the file carries no usable frame times; give --fps, the pictures a second."
+        )
     check_fps(header.path, fps)
     return Times(_even(header.n_frames, 1 / fps), float(fps), tuple(notes))
 

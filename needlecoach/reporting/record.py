@@ -28,6 +28,8 @@ def versions() -> dict[str, str]:
         "numpy": np.__version__,
         "opencv": cv2.__version__,
         "pyav": version("av"),
+        "pydicom": version("pydicom"),
+        "pillow": version("pillow"),
     }
 
 

@@ -127,8 +127,8 @@ def test_16_bits_fill_the_range(write_dicom: Write) -> None:
 
 
 def test_16_bits_through_the_window(write_dicom: Write) -> None:
-    # PS3.3, C.11.2.1.2.1, its example: centre 2048, width 4096 maps 0 to the lowest, 4095 to the highest grey;
-    # a narrower window clips at centre - 0.5 -+ (width - 1) / 2.
+    # PS3.3, C.11.2.1.2.1, its example: centre 2048, width 4096 maps 0 to the lowest, 4095 to the highest
+    # grey; a narrower window clips at centre - 0.5 -+ (width - 1) / 2.
     wide = np.arange(4096, dtype=np.uint16).reshape(1, 64, 64)
     whole = frames(write_dicom(wide, BitsStored=12, WindowCenter=2048, WindowWidth=4096))[0].ravel()
     assert (whole[0], whole[-1]) == (0, 255)
@@ -200,7 +200,7 @@ def test_no_times_at_all_ask_for_fps(write_dicom: Write, moving: np.ndarray) -> 
     with pytest.raises(ClipError, match="give --fps"):
         open_clip(path)
     assert times(path, fps=20.0) == pytest.approx([0, 0.05, 0.1, 0.15, 0.2])
-    with pytest.raises(ClipError, match="from 0.1 to 1000"):
+    with pytest.raises(ClipError, match=r"from 0\.1 to 1000"):
         open_clip(path, fps=5000.0)
 
 

@@ -1,4 +1,4 @@
-"""Broken DICOM files: one line, no traceback, no memory for sizes that are only claimed (invented pictures)."""
+"""Broken DICOM files: one line, no traceback, no memory for sizes only claimed (invented pictures)."""
 
 from __future__ import annotations
 

@@ -69,5 +69,5 @@ def test_marks_given_are_kept():
 
 
 def test_versions_are_named():
-    assert set(versions()) == {"needlecoach", "python", "numpy", "opencv", "pyav"}
+    assert set(versions()) == {"needlecoach", "python", "numpy", "opencv", "pyav", "pydicom", "pillow"}
     assert all(versions().values())
