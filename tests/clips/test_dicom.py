@@ -134,6 +134,9 @@ def test_16_bits_through_the_window(write_dicom: Write) -> None:
     assert (whole[0], whole[-1]) == (0, 255)
     narrow = frames(write_dicom(wide, BitsStored=12, WindowCenter=1000, WindowWidth=201))[0].ravel()
     assert (narrow[899], narrow[1100], narrow[999], narrow[1000]) == (0, 255, 127, 128)
+    # (996 - 999.5) / 10 + 0.5 = 0.15 of 255.
+    few = frames(write_dicom(wide, BitsStored=12, WindowCenter=1000, WindowWidth=11))[0].ravel()
+    assert few[996] == 38
 
 
 def test_signed_samples(write_dicom: Write) -> None:

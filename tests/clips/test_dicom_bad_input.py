@@ -46,9 +46,11 @@ def test_coded_clip_cut_off_anywhere(
     pictures = [code_picture(one, "JPEG") for one in moving]
     path = write_dicom(pictures, syntax=uid.JPEGBaseline8Bit, size=(90, 120))
     whole = path.read_bytes()
+    told = []
     for length in range(400, len(whole) - 10, len(whole) // 40):
         path.write_bytes(whole[:length])
-        complaint(path)
+        told.append(complaint(path))
+    assert "announces 5 frames and holds 4 whole ones" in told[-1]
 
 
 def test_empty_file(tmp_path: Path) -> None:
@@ -72,7 +74,7 @@ def test_what_is_neither_dicom_nor_video(tmp_path: Path, data: bytes) -> None:
         ({"NumberOfFrames": 6}, "announces 6 frames"),
         ({"Rows": 0}, "120 x 0 px"),
         ({"Rows": None}, "120 x 0 px"),
-        ({"Rows": 65535, "Columns": 65535}, "65535 x 65535 px"),
+        ({"Rows": 65535, "Columns": 65535}, "claims pictures of 65535"),
         ({"Rows": 8000, "Columns": 8000}, "announces 5 frames of 8000 x 8000 px"),
         ({"PixelData": None}, "without pictures"),
         ({"PhotometricInterpretation": "ARGB"}, "photometric interpretation"),
@@ -153,8 +155,16 @@ def test_claimed_sizes_take_no_memory(
     whole = plain.read_bytes()
     rows = struct.pack("<HH2sHH", 0x28, 0x10, b"US", 2, 90)
     plain.write_bytes(whole.replace(rows, struct.pack("<HH2sHH", 0x28, 0x10, b"US", 2, 60_000)))
+    # A table of offsets of 4 GB in a file of some kB.
+    table = write_dicom(
+        [code_picture(moving[0], "JPEG")], name="t.dcm", syntax=uid.JPEGBaseline8Bit, size=(90, 120)
+    )
+    whole, item = table.read_bytes(), b"\xfe\xff\x00\xe0"
+    at = whole.index(item) + len(item)
+    table.write_bytes(whole[:at] + struct.pack("<L", 0xFFFFFFF0) + whole[at + 4 :])
     tracemalloc.start()
     try:
+        complaint(table)
         complaint(path)
         complaint(plain)
         assert tracemalloc.get_traced_memory()[1] < 20e6

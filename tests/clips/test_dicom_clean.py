@@ -92,6 +92,7 @@ def test_pictures_times_and_scale_are_kept(marked: Path, tmp_path: Path, moving:
     assert np.array_equal([frame.pixels for frame in frames], black)
     assert np.array_equal(pydicom.dcmread(out).pixel_array, black)
     assert seen[-1] == (5, 5)
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["L01.dcm", "clean.dcm"]
 
 
 def test_times_of_a_vector_are_kept(write_dicom: Write, moving: np.ndarray, tmp_path: Path) -> None:
@@ -137,6 +138,7 @@ def test_odd_lengths_are_filled_up(write_dicom: Write, tmp_path: Path) -> None:
     odd = np.full((3, 9, 9), 5, dtype=np.uint8)
     out = clean_dicom(write_dicom(odd), tmp_path / "clean.dcm", Region("rectangle", (0, 0, 9, 9)))
     assert np.array_equal(pydicom.dcmread(out).pixel_array, odd)
+    assert out.stat().st_size % 2 == 0  # PS3.5, 7.1.1
 
 
 def test_a_fault_leaves_nothing_behind(
