@@ -14,7 +14,7 @@ import numpy as np
 from av.stream import Disposition
 from av.video.reformatter import ColorRange
 
-from needlecoach.clips.reader import ColourImage
+from needlecoach.clips.reader import ColourImage, FileFacts
 from needlecoach.errors import ClipError
 from needlecoach.model import GreyImage
 
@@ -153,6 +153,24 @@ class VideoFile:
                     keys.append(stamp)
         return count, keys
 
+    def stamps(self) -> list[int | None]:
+        """Stamps of all packets in order of showing, without decoding; those without one as they come."""
+        stamps = [self.stamp(packet) for packet in self._packets() if packet is not None]
+        known = iter(sorted(stamp for stamp in stamps if stamp is not None))
+        return [None if stamp is None else next(known) for stamp in stamps]
+
+    def facts(self, path: Path) -> FileFacts:
+        """Tell how the video is stored; reads the file once through and leaves it at its end."""
+        context, n_bytes = self.stream.codec_context, sum(p.size for p in self._packets() if p is not None)
+        return FileFacts(
+            container=path.suffix.lower().lstrip(".") or self._container.format.name,
+            codec=context.codec.name,
+            pixel_format=context.pix_fmt or "",
+            n_bytes=n_bytes,
+            # 0 is not known, 1 progressive, the others are orders of fields (FFmpeg's AVFieldOrder).
+            flagged_interlaced=int(context.field_order) > 1,
+        )
+
     def _packets(self) -> Iterator[av.Packet[av.VideoStream] | None]:
         """Yield the stream's packets, at the end None; a fault in reading the file is taken for its end."""
         try:
@@ -192,14 +210,20 @@ def grey_of(picture: av.VideoFrame) -> GreyImage:
     if _LUMA_FIRST.fullmatch(name) and plane.line_size > 0:
         rows = np.frombuffer(memoryview(plane), dtype=np.uint8).reshape(-1, plane.line_size)
         luma = rows[: picture.height, : picture.width]
-        untold_is_full = name.startswith(("gray", "yuvj")) and picture.color_range != ColorRange.MPEG
-        full = untold_is_full or picture.color_range == ColorRange.JPEG
-        pixels = luma.copy() if full else _stretched(luma)
+        pixels = luma.copy() if is_full_range(picture) else _stretched(luma)
     else:
         pixels = picture.to_ndarray(format="gray")
     grey = _upright(pixels, picture)
     grey.setflags(write=False)
     return grey
+
+
+def is_full_range(picture: av.VideoFrame) -> bool:
+    """Tell whether black is at 0: told in the file, or the rule for grey and for JPEG where it is not."""
+    untold_is_full = picture.format.name.startswith(("gray", "yuvj"))
+    return picture.color_range == ColorRange.JPEG or (
+        untold_is_full and picture.color_range != ColorRange.MPEG
+    )
 
 
 def _stretched(luma: np.ndarray) -> np.ndarray:

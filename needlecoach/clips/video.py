@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,7 +13,8 @@ import av
 import numpy as np
 
 from needlecoach.clips.decoding import VideoFile, colour_of, grey_of, why_unreadable
-from needlecoach.clips.reader import ClipReader, ColourImage
+from needlecoach.clips.fields import FieldWatch
+from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame
 
@@ -71,8 +72,43 @@ class VideoReader(ClipReader):
         self._file.close()
 
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
+        watch = FieldWatch()
         for number, time_s, picture in self._in_order(wanted):
-            yield self._frame(picture, number=number, time_s=time_s)
+            frame = self._frame(picture, number=number, time_s=time_s)
+            if wanted is None:
+                watch.see(number, frame.pixels, flagged=picture.interlaced_frame)
+            yield frame
+        self._note(watch.notes())
+
+    def pictures(self) -> Iterator[tuple[float, av.VideoFrame]]:
+        """Yield time and decoded picture of every frame in order, in the file's own colours."""
+        for _, time_s, picture in self._in_order(None):
+            yield time_s, picture
+
+    def facts(self) -> FileFacts:
+        with VideoFile(self._path) as file:
+            return file.facts(self._path)
+
+    def times_s(self) -> list[float]:
+        with VideoFile(self._path) as file:
+            clock = _Clock(nominal_fps=self.clip.nominal_fps)
+            return [clock.time_s(file.seconds(stamp)) for stamp in file.stamps()]
+
+    def stretches(self, count: int, length: int) -> list[list[Frame]]:
+        with VideoFile(self._path) as file:
+            _, keys = file.packets_and_keys()
+            starts = sorted({keys[place] for place in _spread(len(keys), count)}) if keys else []
+            runs = [self._run(file, start, length) for start in starts]
+        # A file that can't be entered is read from its start.
+        return [run for run in runs if run] or [list(islice(self.decode(), length))]
+
+    def _run(self, file: VideoFile, stamp: int, length: int) -> list[Frame]:
+        """Frames on end from a key frame on."""
+        pictures = islice(file.pictures_from(stamp), length)
+        return [
+            self._frame(picture, number=number, time_s=file.seconds(file.stamp(picture)))
+            for number, picture in enumerate(pictures)
+        ]
 
     def _in_order(self, wanted: frozenset[int] | None) -> Iterator[tuple[int, float, av.VideoFrame]]:
         """Decode from the start; yield number, time and picture of each wanted frame (None: all)."""
@@ -162,6 +198,9 @@ class VideoReader(ClipReader):
                 f"The file announces {self.clip.n_frames} frames ({announced_s:.1f} s) but {n_read} could "
                 f"be read ({clock.last_s:.1f} s): it was trimmed or cut short."
             )
+        self._note(notes)
+
+    def _note(self, notes: list[str]) -> None:
         self.notes.extend(note for note in notes if note not in self.notes)
 
 
