@@ -27,8 +27,8 @@ from needlecoach.model import BoolArray, Region
 
 Progress = Callable[[int, int], None]
 
-# Fine enough that scoring finds the same; no frame waits for later ones, so times and memory stay plain.
-_ENCODER = {"crf": "12", "preset": "veryfast", "tune": "zerolatency", "bf": "0"}
+# Fine enough that scoring finds the same; no frame builds on later ones, so times stay plain.
+_ENCODER = {"crf": "15", "preset": "veryfast", "rc-lookahead": "10", "bf": "0"}
 # A clock that holds any recorder's steps to a hundredth of a millisecond.
 _CLOCK = Fraction(1, 90_000)
 # The encoder's note of itself travels as supplemental information, unit 6 (ITU-T H.264, table 7-1).
@@ -178,17 +178,18 @@ class _Cover:
 
     def __init__(self, region: Region, width_px: int, height_px: int) -> None:
         self.inside: BoolArray = region.mask(height_px, width_px)
+        self._outside: dict[int, tuple[BoolArray, BoolArray, BoolArray]] = {}
         self.even_size_px = (width_px + width_px % 2, height_px + height_px % 2)
 
     def of_video(self, picture: av.VideoFrame) -> av.VideoFrame:
         """Upright copy of a decoded picture as yuv420p, black outside, with even sides."""
         quarters = round(picture.rotation / 90)
-        inside = np.rot90(self.inside, -quarters)
-        luma, *chroma = _planes(picture)
         black = 0 if is_full_range(picture) else _LIMITED_BLACK
-        planes = [np.where(inside, luma, black)]
-        # A place of colour stands for four of brightness; where one of them is outside it says nothing.
-        planes += [np.where(_whole_quads(inside), plane, _NEUTRAL) for plane in chroma]
+        planes = [np.array(plane) for plane in _planes(picture)]
+        for plane, outside, nothing in zip(
+            planes, self._outside_of(quarters), (black, _NEUTRAL, _NEUTRAL), strict=True
+        ):
+            plane[outside] = nothing
         width, height = self.even_size_px
         turned = [np.rot90(plane, quarters) for plane in planes]
         turned[0] = np.pad(
@@ -198,6 +199,17 @@ class _Cover:
         )
         numbers = np.concatenate([plane.ravel() for plane in turned]).astype(np.uint8)
         return av.VideoFrame.from_ndarray(numbers.reshape(-1, width), format="yuv420p")
+
+    def _outside_of(self, quarters: int) -> tuple[BoolArray, BoolArray, BoolArray]:
+        """What to blacken of Y', Cb and Cr as stored, when they are turned by so many quarters to be upright.
+
+        A place of colour stands for four of brightness; where one of them is outside it says nothing.
+        """
+        if quarters not in self._outside:
+            inside = np.rot90(self.inside, -quarters)
+            quads = ~_whole_quads(inside)
+            self._outside[quarters] = (~inside, quads, quads)
+        return self._outside[quarters]
 
 
 def _whole_quads(inside: BoolArray) -> BoolArray:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import av
 import cv2
@@ -27,6 +27,19 @@ _BLACK, _STRETCH = np.full((1, 1), 16.0), 255 / (235 - 16)
 _SEEK_AHEAD_S = 1
 
 _Part: TypeAlias = "av.VideoFrame | av.Packet[av.VideoStream]"
+
+
+class Packets(NamedTuple):
+    """What the packets of a video tell, about one a frame: stamps, those of key frames, and size in all."""
+
+    stamps: list[int | None]
+    keys: list[int]
+    n_bytes: int
+
+    @property
+    def shown(self) -> list[int]:
+        """Stamps in order of showing."""
+        return sorted(stamp for stamp in self.stamps if stamp is not None)
 
 
 class VideoFile:
@@ -142,28 +155,23 @@ class VideoFile:
         at = self.stamp(part)
         return at is not None and at >= stamp
 
-    def packets_and_keys(self) -> tuple[int, list[int]]:
-        """Count the packets, about one a frame, and list the key frames' stamps, without decoding."""
-        count, keys = 0, []
+    def packets(self) -> Packets:
+        """Read through all packets from the present place on, without decoding."""
+        stamps, keys, n_bytes = [], [], 0
         for packet in self._packets():
             if packet is not None:
-                count += 1
                 stamp = self.stamp(packet)
+                stamps.append(stamp)
+                n_bytes += packet.size
                 if packet.is_keyframe and stamp is not None:
                     keys.append(stamp)
-        return count, keys
+        return Packets(stamps, keys, n_bytes)
 
-    def stamps(self) -> list[int | None]:
-        """Stamps of all packets in order of showing, without decoding; those without one as they come."""
-        stamps = [self.stamp(packet) for packet in self._packets() if packet is not None]
-        known = iter(sorted(stamp for stamp in stamps if stamp is not None))
-        return [None if stamp is None else next(known) for stamp in stamps]
-
-    def facts(self, path: Path) -> FileFacts:
-        """Tell how the video is stored; reads the file once through and leaves it at its end."""
-        context, n_bytes = self.stream.codec_context, sum(p.size for p in self._packets() if p is not None)
+    def facts(self, n_bytes: int) -> FileFacts:
+        """Tell how the video is stored; `n_bytes` is the size of all its packets."""
+        context = self.stream.codec_context
         return FileFacts(
-            container=path.suffix.lower().lstrip(".") or self._container.format.name,
+            container=self._container.format.name,
             codec=context.codec.name,
             pixel_format=context.pix_fmt or "",
             n_bytes=n_bytes,

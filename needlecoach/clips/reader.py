@@ -143,7 +143,11 @@ class ClipReader(ABC):
 
         As with `sample_frames`, numbers and times are for orientation only.
         """
-        last = max(self.clip.n_frames - length, 0)
+        return self._runs(self.clip.n_frames, count, length)
+
+    def _runs(self, n_frames: int, count: int, length: int) -> list[list[Frame]]:
+        """Read runs out of so many frames by their numbers."""
+        last = max(n_frames - length, 0)
         starts = sorted({round(place) for place in np.linspace(0, last, count)})
         found = self._read_wanted(frozenset(n for start in starts for n in range(start, start + length)))
         runs = [[found[n] for n in range(s, s + length) if n in found] for s in starts]

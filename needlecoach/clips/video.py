@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import islice, pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -20,6 +21,8 @@ from needlecoach.model import Clip, Frame
 
 # Up to so many frames for each one sampled, all are decoded: exact and evenly spread, at little cost.
 _CHEAP_IN_ORDER = 20
+# So many are decoded in a few seconds at any usual size, to have runs of frames where they are wanted.
+_SHORT_FRAMES = 600
 
 
 class _Place(NamedTuple):
@@ -87,17 +90,26 @@ class VideoReader(ClipReader):
 
     def facts(self) -> FileFacts:
         with VideoFile(self._path) as file:
-            return file.facts(self._path)
+            facts = file.facts(file.packets().n_bytes)
+        # One name stands for a family of formats; the file's ending tells which of them is meant.
+        family, ending = facts.container.split(","), self._path.suffix.lower().lstrip(".")
+        return replace(facts, container=ending if ending in family else family[0])
 
     def times_s(self) -> list[float]:
         with VideoFile(self._path) as file:
             clock = _Clock(nominal_fps=self.clip.nominal_fps)
-            return [clock.time_s(file.seconds(stamp)) for stamp in file.stamps()]
+            packets = file.packets()
+            stamps = packets.shown if len(packets.shown) == len(packets.stamps) else packets.stamps
+            return [clock.time_s(file.seconds(stamp)) for stamp in stamps]
 
     def stretches(self, count: int, length: int) -> list[list[Frame]]:
         with VideoFile(self._path) as file:
-            _, keys = file.packets_and_keys()
-            starts = sorted({keys[place] for place in _spread(len(keys), count)}) if keys else []
+            packets = file.packets()
+            if len(packets.stamps) <= _SHORT_FRAMES:
+                return self._runs(len(packets.stamps), count, length)
+            latest = packets.shown[-length:][:1]
+            usable = [key for key in packets.keys if latest and key <= latest[0]]
+            starts = sorted({usable[place] for place in _spread(len(usable), count)}) if usable else []
             runs = [self._run(file, start, length) for start in starts]
         # A file that can't be entered is read from its start.
         return [run for run in runs if run] or [list(islice(self.decode(), length))]
@@ -134,8 +146,8 @@ class VideoReader(ClipReader):
 
     def _sample(self, count: int) -> Iterator[tuple[Frame, ColourImage]]:
         with VideoFile(self._path) as file:
-            n_frames, keys = file.packets_and_keys()
-            n_frames = n_frames or self.clip.n_frames or count
+            stamps, keys, _ = file.packets()
+            n_frames = len(stamps) or self.clip.n_frames or count
             many = n_frames > _CHEAP_IN_ORDER * count
             alone = _key_pictures(file, keys, count) if many and 2 * len(keys) >= count else []
         met: Iterable[tuple[int, float, av.VideoFrame]] = alone
