@@ -39,8 +39,9 @@ from needlecoach.screen.scale import choose_scale
 SAMPLED, RUNS, RUN_FRAMES = 12, 4, 40
 # Frames kept in memory at once; a very large screen is looked at in fewer.
 _MOST_BYTES = 200_000_000
-# Two frames are the same picture when so much of the region agrees to what coding leaves.
-_SAME_LEVELS, _SAME_SHARE, _SAME_MEAN = 2, 0.99, 0.5
+# Two frames are the same picture when on no spot of 3 x 3 px more has changed than coding leaves: even a tip
+# on its way changes one by more.
+_SAME_SPOT, _SAME_MEAN = 3, 0.5
 _SATURATED, _BLOCK_PX = 250, 8
 # For a quick look the region is brought to so many rows; without a scale it is taken to be so deep.
 _LOOK_ROWS, _LOOK_DEPTH_MM, _LOOK_PARTS = 330, 50.0, 4
@@ -207,7 +208,7 @@ def _timing(times_s: FloatArray, runs: Runs, cut: Cut, *, flagged: bool) -> Timi
 def is_same(one: GreyImage, other: GreyImage) -> bool:
     """Tell whether two pictures agree but for what coding leaves."""
     change = _change(one, other)
-    return bool((change <= _SAME_LEVELS).mean() > _SAME_SHARE and change.mean() < _SAME_MEAN)
+    return bool(cv2.blur(change, (3, 3)).max() <= _SAME_SPOT and change.mean() < _SAME_MEAN)
 
 
 def _change(one: GreyImage, other: GreyImage) -> GreyImage:

@@ -56,7 +56,8 @@ class FieldWatch:
     -----
     In frames taken in one go both weaves with the frame before are alike, and rougher than the frame. Where
     a frame holds two moments, one of the weaves holds moments as close as the frame's own and is no rougher,
-    the other holds moments three times as far apart.
+    the other holds moments three times as far apart. Texture that moves by more than its grain from field to
+    field matches in neither, so a picture that races as a whole tells nothing.
     """
 
     def __init__(self) -> None:

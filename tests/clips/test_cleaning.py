@@ -106,7 +106,7 @@ def test_black_outside_and_the_same_inside(tmp_path: Path, region: Region) -> No
     assert kept[0][:, ~inside].max() <= 40
     assert kept[0][:, ~inside].mean() < 1
     well_in = cv2.erode(inside.astype(np.uint8), np.ones((9, 9))) > 0
-    assert np.abs(kept[0] - before[1])[:, well_in].mean() < 2
+    assert np.abs(kept[0] - before[1])[:, well_in].mean() < 3
     assert np.abs(kept[1] - before[2])[:, well_in].mean() < 4
 
 
@@ -131,7 +131,7 @@ def test_grey_values_stay_whatever_the_format(
     well_in = cv2.erode(REGION.mask(HEIGHT, WIDTH).astype(np.uint8), np.ones((9, 9))) > 0
     difference = (after[1][:, :HEIGHT, :WIDTH] - before[1][:, :HEIGHT, :WIDTH])[:, well_in]
     assert abs(difference.mean()) < 0.7
-    assert np.abs(difference).mean() < 2
+    assert np.abs(difference).mean() < 3
     colour = (after[2][:, :HEIGHT, :WIDTH] - before[2])[:, well_in]
     assert np.abs(colour.mean(axis=(0, 1))).max() < 3
 
@@ -172,7 +172,7 @@ def test_a_turned_recording_is_covered_as_it_is_seen(tmp_path: Path) -> None:
     assert seen.shape == (3, WIDTH, HEIGHT)
     inside = turned.mask(WIDTH, HEIGHT)
     well_in = cv2.erode(inside.astype(np.uint8), np.ones((9, 9))) > 0
-    assert np.abs(copy[:, :WIDTH, :HEIGHT] - seen)[:, well_in].mean() < 2
+    assert np.abs(copy[:, :WIDTH, :HEIGHT] - seen)[:, well_in].mean() < 3
     assert copy[:, :WIDTH, :HEIGHT][:, ~inside].mean() < 1
 
 
