@@ -8,7 +8,6 @@ import os
 import sys
 import tempfile
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,15 +16,16 @@ from typing import Annotated, Literal
 import typer
 
 from needlecoach import __version__
+from needlecoach.console import Progress, StoppedError, complain, progress_bar, say_error, stoppable
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
+    marks_beside,
     marks_path,
-    merge_marks,
+    parse_learner,
     parse_region,
     parse_scale,
     parse_target,
-    read_marks,
 )
 from needlecoach.model import Marks, Scale, Scorecard, Target
 
@@ -39,23 +39,15 @@ app = typer.Typer(
     help="Scores practice of ultrasound-guided needle sampling on gelatin phantoms. Never for patient care.",
 )
 
-_Progress = Callable[[int, int], None]
-
 _HOW_TO_MARK = (
     'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
     '[rx, ry]}}}}}}; or give --target "cx,cy,rx,ry" (or --no-target)'
 )
 
-_REDRAW_S = 0.1
-
 _PROCESS_ENDED = (
     "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
     "programs and score the clip again."
 )
-
-
-class _StoppedError(Exception):
-    """Ctrl-C while clips were being scored."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +60,7 @@ class _Wish:
     no_target: bool
     pass_withdrawal_mm: float
     replay: bool
+    keep_screen: bool
     quiet: bool
 
 
@@ -92,15 +85,15 @@ def main() -> None:
     try:
         app()
     except NeedlecoachError as problem:
-        _complain(problem)
+        complain(problem)
         sys.exit(2)
-    except (KeyboardInterrupt, _StoppedError):
-        _say_error("Stopped. Clips finished before are kept, the one at work left nothing behind.")
+    except (KeyboardInterrupt, StoppedError):
+        say_error("Stopped. Clips finished before are kept, the one at work left nothing behind.")
         sys.exit(130)
     except ImportError as problem:
         if ".so" not in str(problem):
             raise
-        _say_error(
+        say_error(
             f"A system library is missing ({problem}); OpenCV needs it. On Debian or Ubuntu: "
             "apt-get install libgl1 libglib2.0-0"
         )
@@ -166,6 +159,9 @@ def score(
         float, typer.Option(metavar="MM", help="Withdrawal after which a new pass begins.")
     ] = 5.0,
     with_replay: Annotated[bool, typer.Option("--replay/--no-replay", help="Write the replay video.")] = True,
+    keep_screen: Annotated[
+        bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Score recordings: attempts, passes, hits and distances, with a page to look at.
@@ -182,7 +178,7 @@ def score(
             target=_target_option(target, target_frame, no_target=no_target),
             scale=_scale_option(scale, mm_per_px),
             region_box_px=None if region is None else parse_region(region),
-            learner=learner,
+            learner=None if learner is None else parse_learner(learner),
             task=task,
             needle_gauge=needle_gauge,
         ),
@@ -191,13 +187,78 @@ def score(
         no_target=no_target,
         pass_withdrawal_mm=_checked_withdrawal(pass_withdrawal_mm),
         replay=with_replay,
+        keep_screen=keep_screen,
         quiet=quiet,
     )
-    try:
+    with stoppable():
         tally = _score_all(clips, wish)
-    except KeyboardInterrupt:
-        raise _StoppedError from None  # typer would end the program by itself, without a word
     raise typer.Exit(tally.exit_code)
+
+
+@app.command()
+def inspect(
+    clip: Annotated[Path, typer.Argument(metavar="CLIP", help="A video, or a folder of numbered images.")],
+    out: Annotated[Path, typer.Option(help="Folder for the picture.")] = Path("reports"),
+    scale: Annotated[
+        str | None,
+        typer.Option(metavar='"x1,y1,x2,y2=40mm"', help="Two points in px and the mm between them."),
+    ] = None,
+    mm_per_px: Annotated[
+        float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")
+    ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
+    ] = None,
+    fps: Annotated[
+        float | None, typer.Option(metavar="F", help="Pictures a second, for folders of images.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
+    keep_screen: Annotated[
+        bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
+    ] = False,
+) -> None:
+    """Show what the tool sees of a recording before scoring: a table, a picture, and what to do better.
+
+    Run it first when a result looks wrong. Marks come from NAME.marks.json beside the clip; options go before
+    them. The picture is written to NAME.inspect.png in the folder --out.
+
+    Example: needlecoach inspect L01.mp4 --scale "530,44,530,457=40mm"
+
+    Exit code: 0 looked at, 2 something to mend, 130 stopped.
+    """
+    options = MarkOptions(
+        scale=_scale_option(scale, mm_per_px), region_box_px=None if region is None else parse_region(region)
+    )
+    with stoppable():
+        from needlecoach.commands import run_inspect
+
+        run_inspect(clip, options, out, fps=_checked_rate(fps), as_json=as_json, keep_screen=keep_screen)
+
+
+@app.command()
+def clean(
+    clip: Annotated[Path, typer.Argument(metavar="CLIP", help="A video, or a folder of numbered images.")],
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="The copy: an mp4 file, or a new folder.")],
+    region: Annotated[
+        str | None,
+        typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
+    ] = None,
+) -> None:
+    """Write a copy of a recording with everything outside the ultrasound picture black, to pass on.
+
+    No sound, no tags, no other streams; frames, times and places in px stay, so marks stay valid. Text inside
+    the picture stays too: look at the copy before it is passed on.
+
+    Example: needlecoach clean L01.mp4 L01-clean.mp4
+
+    Exit code: 0 written, 2 something to mend, 130 stopped.
+    """
+    options = MarkOptions(region_box_px=None if region is None else parse_region(region))
+    with stoppable():
+        from needlecoach.commands import run_clean
+
+        run_clean(clip, out, options)
 
 
 def _target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:
@@ -232,16 +293,16 @@ def _checked_withdrawal(value_mm: float) -> float:
 def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
     """Score clip after clip; a fault in one is printed and the others go on."""
     tally = _Tally()
-    with _writable(wish.out), _progress_bar(quiet=wish.quiet) as bar:
+    with _writable(wish.out), progress_bar(quiet=wish.quiet) as bar:
         for clip, name in zip(clips, _result_names(clips), strict=True):
             try:
                 _score_one(clip, name, wish=wish, tally=tally, bar=bar)
             except UnscorableError as problem:
                 tally.unscorable = True
-                _complain(problem, about=clip)
+                complain(problem, about=clip)
             except NeedlecoachError as problem:
                 tally.faulty = True
-                _complain(problem, about=clip)
+                complain(problem, about=clip)
         if len(clips) > 1 and tally.cards:
             from needlecoach.reporting.results import write_combined
 
@@ -249,11 +310,11 @@ def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
                 _say(f"All attempts: {write_combined(tally.cards, wish.out)}", wish)
             except OutputError as problem:
                 tally.faulty = True
-                _complain(problem)
+                complain(problem)
     return tally
 
 
-def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], _Progress]) -> None:
+def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], Progress]) -> None:
     marks = _marks_of(clip, wish)
     from concurrent.futures import BrokenExecutor
 
@@ -274,17 +335,19 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
             )
     except BrokenExecutor:
         raise NeedlecoachError(f"{clip.name}: {_PROCESS_ENDED}") from None
+    if wish.keep_screen:
+        card = replace(card, options={**card.options, "keep_screen": True})
     folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
     tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)
     if card.unscorable:
         tally.unscorable = True
-        _say_error(f"{name}: can't be scored: {card.unscorable}")
+        say_error(f"{name}: can't be scored: {card.unscorable}")
     else:
         _say_attempts(card, wish)
 
 
-def _loading_charts(update: _Progress) -> _Progress:
+def _loading_charts(update: Progress) -> Progress:
     """Have the charts' library loaded while the needle of the last frames is followed."""
 
     def reached(done: int, total: int) -> None:
@@ -312,7 +375,7 @@ def _marks_of(clip: Path, wish: _Wish) -> Marks:
     if not clip.exists():
         raise ClipError(f"{clip}: there is no such file or folder; check the name.")
     file = marks_path(clip)
-    marks = merge_marks(read_marks(file) if os.path.lexists(file) else Marks(), wish.marks)
+    marks = marks_beside(clip, wish.marks)
     if wish.no_target:
         marks = replace(marks, target=None)
     if marks.task == "core":
@@ -363,58 +426,6 @@ def _remove_empty(folders: Sequence[Path]) -> None:
             folder.rmdir()
 
 
-@contextlib.contextmanager
-def _progress_bar(*, quiet: bool) -> Iterator[Callable[[str], _Progress]]:
-    """Give a maker of progress callbacks; they draw a bar with rate and time left on stderr if a terminal."""
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("{task.fields[rate]}"),
-        TimeRemainingColumn(),
-    )
-    with Progress(*columns, console=console, transient=True, disable=quiet or not console.is_terminal) as bar:
-
-        def start(title: str) -> _Progress:
-            task = bar.add_task(escape(title), total=None, rate="", visible=False)
-            drawn_s = -math.inf
-
-            def update(done: int, total: int) -> None:
-                nonlocal drawn_s
-                finished = total > 0 and done >= total
-                if time.monotonic() - drawn_s < _REDRAW_S and not finished:  # a rate takes long to work out
-                    return
-                drawn_s = time.monotonic()
-                speed = bar.tasks[bar.task_ids.index(task)].speed
-                rate = f"{speed:.0f} frames/s" if speed else ""
-                bar.update(task, completed=done, total=total or None, rate=rate, visible=not finished)
-
-            return update
-
-        yield start
-
-
 def _say(text: str, wish: _Wish) -> None:
     if not wish.quiet:
         typer.echo(text)
-
-
-def _say_error(text: str) -> None:
-    typer.echo(text, err=True)
-
-
-def _complain(problem: NeedlecoachError, *, about: Path | None = None) -> None:
-    """Print an error as one line, with the clip's name where it does not say it itself."""
-    text = _one_line(problem)
-    if about is not None and _one_line(about.stem) not in text:
-        text = f"{_one_line(about.name)}: {text}"
-    _say_error(f"Error: {text}")
-
-
-def _one_line(value: object) -> str:
-    return " ".join(str(value).split())

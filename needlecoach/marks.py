@@ -22,6 +22,7 @@ _Pixel = Annotated[int, Field(ge=-100_000, le=100_000)]
 _PointPx = tuple[_Coordinate, _Coordinate]
 # A smaller outline is a slip of the hand, or millimetres given for px.
 _SMALLEST_TARGET_PX = 4.0
+_CODE = re.compile(r"(?=.*\d)\w[\w.-]{0,15}")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -113,7 +114,7 @@ class MarksFile(_Entry):
             target=None if self.target is None else self.target.to_target(),
             scale=None if self.scale is None else self.scale.to_scale(),
             region_box_px=None if self.region_px is None else _checked_box(self.region_px),
-            learner=self.learner or None,
+            learner=parse_learner(self.learner) if self.learner else None,
             task=self.task,
             needle_gauge=self.needle_gauge,
             notes=self.notes,
@@ -130,6 +131,34 @@ class MarkOptions:
     learner: str | None = None
     task: Literal["aspirate", "core"] | None = None
     needle_gauge: int | None = None
+
+
+def parse_learner(text: str) -> str:
+    """Check that a learner is called by a code: up to 16 letters, digits, - _ or ., a digit among them.
+
+    Raises
+    ------
+    MarksError
+        When it could be a name; the text is not repeated, so that a name ends up in no log.
+    """
+    if not _CODE.fullmatch(text):
+        raise MarksError(
+            "A learner is called by a code, not by name: up to 16 letters, digits, - _ or . without spaces, "
+            "a digit among them, such as L01; keep the list of names elsewhere."
+        )
+    return text
+
+
+def marks_beside(clip: Path, options: MarkOptions) -> Marks:
+    """Marks from the file beside a clip, if there is one, with those of the command line put over them.
+
+    Raises
+    ------
+    MarksError
+        As `read_marks`.
+    """
+    file = marks_path(clip)
+    return merge_marks(read_marks(file) if os.path.lexists(file) else Marks(), options)
 
 
 def marks_path(clip: Path) -> Path:

@@ -256,7 +256,7 @@ def test_sixteen_bit_images_are_read(score: Callable) -> None:
 def test_odd_names(score: Callable, name: str) -> None:
     write_video(Path("plain.mkv"), [GREY])
     Path("plain.mkv").rename(f"{name}.mkv")
-    code, lines = score(*NO_TARGET, "--learner", "=1+1", "--", f"{name}.mkv")
+    code, lines = score(*NO_TARGET, "--learner", "L-1", "--", f"{name}.mkv")
     assert (code, len(lines)) == (3, 1)
     assert set(os.listdir(f"reports/{name}")) == FINISHED
     assert json.loads(Path(f"reports/{name}/run.json").read_text(encoding="utf-8"))

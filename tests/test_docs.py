@@ -22,7 +22,8 @@ PACKAGE = Path(needlecoach.__file__).parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-SCORE = typer.main.get_command(app).commands["score"]
+COMMANDS = typer.main.get_command(app).commands
+SCORE = COMMANDS["score"]
 
 
 def section(text: str, heading: str) -> str:
@@ -52,29 +53,31 @@ def command(name: str) -> str:
     return found[1]
 
 
-def option_names() -> set[str]:
+def option_names(name: str) -> set[str]:
     return {
         word
-        for item in SCORE.params
+        for item in COMMANDS[name].params
         if item.opts[0].startswith("--")
         for word in item.opts + item.secondary_opts
     }
 
 
-def test_every_option_of_score_is_in_the_readme_and_no_other():
-    rows = table(section(README, "Options of `needlecoach score`"))
+@pytest.mark.parametrize("name", list(COMMANDS))
+def test_every_option_is_in_the_readme_and_no_other(name):
+    rows = table(section(README, f"Options of `needlecoach {name}`"))
     documented = {words.split()[0] for row in rows for words in code(row[0])}
-    assert documented - {"CLIP..."} == option_names()
+    arguments = {item.metavar for item in COMMANDS[name].params if not item.opts[0].startswith("--")}
+    assert documented == option_names(name) | arguments
     assert all(row[1] for row in rows)
 
 
 def test_no_document_for_users_names_an_option_that_is_not_there():
     mentioned = set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README))
-    assert mentioned <= option_names() | {"--version", "--help"}
+    assert mentioned <= set().union(*map(option_names, COMMANDS)) | {"--version", "--help"}
 
 
 def test_every_option_has_a_help_text():
-    assert [item.name for item in SCORE.params if not item.help] == []
+    assert [item.name for one in COMMANDS.values() for item in one.params if not item.help] == []
 
 
 @pytest.mark.parametrize("text", [README, SCORE.help], ids=["README", "help"])

@@ -21,6 +21,10 @@ ALLOWED: dict[str, set[str]] = {
     "tracking": {"finding"},
     "scoring": set(),
     "analyse": {"clips", "screen", "marks", "finding", "tracking", "scoring"},
+    "advice": set(),
+    "inspection": {"advice", "clips", "screen", "marks", "finding"},
+    "console": set(),
+    "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": set(),
     "cli": {
         "clips",
@@ -32,6 +36,9 @@ ALLOWED: dict[str, set[str]] = {
         "scoring",
         "analyse",
         "reporting",
+        "commands",
+        "console",
+        "inspection",
     },
 }
 EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}}

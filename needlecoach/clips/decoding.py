@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import av
 import cv2
@@ -14,7 +14,7 @@ import numpy as np
 from av.stream import Disposition
 from av.video.reformatter import ColorRange
 
-from needlecoach.clips.reader import ColourImage
+from needlecoach.clips.reader import ColourImage, FileFacts
 from needlecoach.errors import ClipError
 from needlecoach.model import GreyImage
 
@@ -27,6 +27,19 @@ _BLACK, _STRETCH = np.full((1, 1), 16.0), 255 / (235 - 16)
 _SEEK_AHEAD_S = 1
 
 _Part: TypeAlias = "av.VideoFrame | av.Packet[av.VideoStream]"
+
+
+class Packets(NamedTuple):
+    """What the packets of a video tell, about one a frame: stamps, those of key frames, and size in all."""
+
+    stamps: list[int | None]
+    keys: list[int]
+    n_bytes: int
+
+    @property
+    def shown(self) -> list[int]:
+        """Stamps in order of showing."""
+        return sorted(stamp for stamp in self.stamps if stamp is not None)
 
 
 class VideoFile:
@@ -142,16 +155,29 @@ class VideoFile:
         at = self.stamp(part)
         return at is not None and at >= stamp
 
-    def packets_and_keys(self) -> tuple[int, list[int]]:
-        """Count the packets, about one a frame, and list the key frames' stamps, without decoding."""
-        count, keys = 0, []
+    def packets(self) -> Packets:
+        """Read through all packets from the present place on, without decoding."""
+        stamps, keys, n_bytes = [], [], 0
         for packet in self._packets():
             if packet is not None:
-                count += 1
                 stamp = self.stamp(packet)
+                stamps.append(stamp)
+                n_bytes += packet.size
                 if packet.is_keyframe and stamp is not None:
                     keys.append(stamp)
-        return count, keys
+        return Packets(stamps, keys, n_bytes)
+
+    def facts(self, n_bytes: int) -> FileFacts:
+        """Tell how the video is stored; `n_bytes` is the size of all its packets."""
+        context = self.stream.codec_context
+        return FileFacts(
+            container=self._container.format.name,
+            codec=context.codec.name,
+            pixel_format=context.pix_fmt or "",
+            n_bytes=n_bytes,
+            # 0 is not known, 1 progressive, the others are orders of fields (FFmpeg's AVFieldOrder).
+            flagged_interlaced=int(context.field_order) > 1,
+        )
 
     def _packets(self) -> Iterator[av.Packet[av.VideoStream] | None]:
         """Yield the stream's packets, at the end None; a fault in reading the file is taken for its end."""
@@ -192,14 +218,20 @@ def grey_of(picture: av.VideoFrame) -> GreyImage:
     if _LUMA_FIRST.fullmatch(name) and plane.line_size > 0:
         rows = np.frombuffer(memoryview(plane), dtype=np.uint8).reshape(-1, plane.line_size)
         luma = rows[: picture.height, : picture.width]
-        untold_is_full = name.startswith(("gray", "yuvj")) and picture.color_range != ColorRange.MPEG
-        full = untold_is_full or picture.color_range == ColorRange.JPEG
-        pixels = luma.copy() if full else _stretched(luma)
+        pixels = luma.copy() if is_full_range(picture) else _stretched(luma)
     else:
         pixels = picture.to_ndarray(format="gray")
     grey = _upright(pixels, picture)
     grey.setflags(write=False)
     return grey
+
+
+def is_full_range(picture: av.VideoFrame) -> bool:
+    """Tell whether black is at 0: told in the file, or the rule for grey and for JPEG where it is not."""
+    untold_is_full = picture.format.name.startswith(("gray", "yuvj"))
+    return picture.color_range == ColorRange.JPEG or (
+        untold_is_full and picture.color_range != ColorRange.MPEG
+    )
 
 
 def _stretched(luma: np.ndarray) -> np.ndarray:

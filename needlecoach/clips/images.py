@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from needlecoach.clips.reader import ClipReader, ColourImage, grey_from_bgr
+from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts, grey_from_bgr
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame
 
@@ -81,7 +81,7 @@ class ImagesReader(ClipReader):
         steps = np.diff(numbers)
         step = math.gcd(*steps.tolist()) if len(steps) else 1
         self._times_s = [(number - numbers[0]) / step / fps for number in numbers]
-        first = _read_colour(self._files[0])
+        first = _read(self._files[0])
         super().__init__(
             Clip(
                 path=folder,
@@ -99,8 +99,21 @@ class ImagesReader(ClipReader):
                 "a second."
             )
 
+    @property
+    def files(self) -> list[Path]:
+        """The images in order."""
+        return list(self._files)
+
     def close(self) -> None:
         """Do nothing: no file stays open."""
+
+    def facts(self) -> FileFacts:
+        endings = sorted({file.suffix.lower().lstrip(".") for file in self._files})
+        n_bytes = sum(file.stat().st_size for file in self._files)
+        return FileFacts(container="folder of images", codec=", ".join(endings), n_bytes=n_bytes)
+
+    def times_s(self) -> list[float]:
+        return list(self._times_s)
 
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
         for number in range(len(self._files)):
@@ -116,8 +129,12 @@ class ImagesReader(ClipReader):
         colour = self._checked(self._files[number])
         return Frame(number=number, time_s=self._times_s[number], pixels=grey_from_bgr(colour)), colour
 
-    def _checked(self, file: Path) -> ColourImage:
-        colour = _read_colour(file)
+    def full_depth(self, file: Path) -> np.ndarray:
+        """Read one of the images with the depth and the colours it has, upright: (h, w) or (h, w, 3)."""
+        return self._checked(file, cv2.IMREAD_ANYCOLOR | cv2.IMREAD_ANYDEPTH)
+
+    def _checked(self, file: Path, how: int = cv2.IMREAD_COLOR) -> np.ndarray:
+        colour = _read(file, how)
         if colour.shape[:2] != (self.clip.height_px, self.clip.width_px):
             raise ClipError(
                 f"{file}: is {colour.shape[1]} x {colour.shape[0]} px, the first image {self.clip.width_px} "
@@ -126,13 +143,13 @@ class ImagesReader(ClipReader):
         return colour
 
 
-def _read_colour(file: Path) -> ColourImage:
+def _read(file: Path, how: int = cv2.IMREAD_COLOR) -> np.ndarray:
     """Read one image, blue-green-red; through a buffer, since OpenCV's own reading trips over some names."""
     try:
         data = np.frombuffer(file.read_bytes(), dtype=np.uint8)
-        image = cv2.imdecode(data, cv2.IMREAD_COLOR) if len(data) else None
+        image = cv2.imdecode(data, how) if len(data) else None
     except (OSError, cv2.error):
         image = None
     if image is None:
         raise ClipError(f"{file}: can't be read as an image; save it again or take it out of the folder.")
-    return np.asarray(image, dtype=np.uint8)
+    return np.asarray(image)

@@ -6,6 +6,7 @@ import queue
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from types import TracebackType
 
 import cv2
@@ -21,6 +22,20 @@ ColourImage = npt.NDArray[np.uint8]
 _COLOUR_SIDE_PX = 320
 # Enough to ride out a slow frame, little enough that 1080p pictures stay below 20 MB.
 _QUEUE_FRAMES = 8
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """How a recording is stored: names of container, codec and pixel format, and the pictures' size in all.
+
+    `n_bytes` is 0 when the file does not tell it; `flagged_interlaced` is what the file says of itself.
+    """
+
+    container: str = ""
+    codec: str = ""
+    pixel_format: str = ""
+    n_bytes: int = 0
+    flagged_interlaced: bool = False
 
 
 class ClipReader(ABC):
@@ -124,6 +139,29 @@ class ClipReader(ABC):
         if last is not None:
             _put(waiting, last, stop)
         _put(waiting, None, stop)
+
+    def facts(self) -> FileFacts:
+        """Tell how the recording is stored, as far as its kind of file tells."""
+        return FileFacts()
+
+    def times_s(self) -> list[float]:
+        """Return the times of all frames as the file tells them, without decoding where that can be."""
+        return [frame.time_s for frame in self.decode()]
+
+    def stretches(self, count: int, length: int) -> list[list[Frame]]:
+        """Return up to `count` runs of up to `length` frames on end, spread over the recording.
+
+        As with `sample_frames`, numbers and times are for orientation only.
+        """
+        return self._runs(self.clip.n_frames, count, length)
+
+    def _runs(self, n_frames: int, count: int, length: int) -> list[list[Frame]]:
+        """Read runs out of so many frames by their numbers."""
+        last = max(n_frames - length, 0)
+        starts = sorted({round(place) for place in np.linspace(0, last, count)})
+        found = self._read_wanted(frozenset(n for start in starts for n in range(start, start + length)))
+        runs = [[found[n] for n in range(s, s + length) if n in found] for s in starts]
+        return [run for run in runs if run]
 
     def read_frames(self, numbers: Iterable[int]) -> dict[int, Frame]:
         """Return single frames by number: exactly those that iterating yields under these numbers.

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
+from dataclasses import replace
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,12 +14,15 @@ import av
 import numpy as np
 
 from needlecoach.clips.decoding import VideoFile, colour_of, grey_of, why_unreadable
-from needlecoach.clips.reader import ClipReader, ColourImage
+from needlecoach.clips.fields import FieldWatch
+from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.errors import ClipError
 from needlecoach.model import Clip, Frame
 
 # Up to so many frames for each one sampled, all are decoded: exact and evenly spread, at little cost.
 _CHEAP_IN_ORDER = 20
+# So many are decoded in a few seconds at any usual size, to have runs of frames where they are wanted.
+_SHORT_FRAMES = 600
 
 
 class _Place(NamedTuple):
@@ -71,8 +75,52 @@ class VideoReader(ClipReader):
         self._file.close()
 
     def decode(self, *, wanted: frozenset[int] | None = None) -> Iterator[Frame]:
+        watch = FieldWatch()
         for number, time_s, picture in self._in_order(wanted):
-            yield self._frame(picture, number=number, time_s=time_s)
+            frame = self._frame(picture, number=number, time_s=time_s)
+            if wanted is None:
+                watch.see(number, frame.pixels, flagged=picture.interlaced_frame)
+            yield frame
+        self._note(watch.notes())
+
+    def pictures(self) -> Iterator[tuple[float, av.VideoFrame]]:
+        """Yield time and decoded picture of every frame in order, in the file's own colours."""
+        for _, time_s, picture in self._in_order(None):
+            yield time_s, picture
+
+    def facts(self) -> FileFacts:
+        with VideoFile(self._path) as file:
+            facts = file.facts(file.packets().n_bytes)
+        # One name stands for a family of formats; the file's ending tells which of them is meant.
+        family, ending = facts.container.split(","), self._path.suffix.lower().lstrip(".")
+        return replace(facts, container=ending if ending in family else family[0])
+
+    def times_s(self) -> list[float]:
+        with VideoFile(self._path) as file:
+            clock = _Clock(nominal_fps=self.clip.nominal_fps)
+            packets = file.packets()
+            stamps = packets.shown if len(packets.shown) == len(packets.stamps) else packets.stamps
+            return [clock.time_s(file.seconds(stamp)) for stamp in stamps]
+
+    def stretches(self, count: int, length: int) -> list[list[Frame]]:
+        with VideoFile(self._path) as file:
+            packets = file.packets()
+            if len(packets.stamps) <= _SHORT_FRAMES:
+                return self._runs(len(packets.stamps), count, length)
+            latest = packets.shown[-length:][:1]
+            usable = [key for key in packets.keys if latest and key <= latest[0]]
+            starts = sorted({usable[place] for place in _spread(len(usable), count)}) if usable else []
+            runs = [self._run(file, start, length) for start in starts]
+        # A file that can't be entered is read from its start.
+        return [run for run in runs if run] or [list(islice(self.decode(), length))]
+
+    def _run(self, file: VideoFile, stamp: int, length: int) -> list[Frame]:
+        """Frames on end from a key frame on."""
+        pictures = islice(file.pictures_from(stamp), length)
+        return [
+            self._frame(picture, number=number, time_s=file.seconds(file.stamp(picture)))
+            for number, picture in enumerate(pictures)
+        ]
 
     def _in_order(self, wanted: frozenset[int] | None) -> Iterator[tuple[int, float, av.VideoFrame]]:
         """Decode from the start; yield number, time and picture of each wanted frame (None: all)."""
@@ -98,8 +146,8 @@ class VideoReader(ClipReader):
 
     def _sample(self, count: int) -> Iterator[tuple[Frame, ColourImage]]:
         with VideoFile(self._path) as file:
-            n_frames, keys = file.packets_and_keys()
-            n_frames = n_frames or self.clip.n_frames or count
+            stamps, keys, _ = file.packets()
+            n_frames = len(stamps) or self.clip.n_frames or count
             many = n_frames > _CHEAP_IN_ORDER * count
             alone = _key_pictures(file, keys, count) if many and 2 * len(keys) >= count else []
         met: Iterable[tuple[int, float, av.VideoFrame]] = alone
@@ -162,6 +210,9 @@ class VideoReader(ClipReader):
                 f"The file announces {self.clip.n_frames} frames ({announced_s:.1f} s) but {n_read} could "
                 f"be read ({clock.last_s:.1f} s): it was trimmed or cut short."
             )
+        self._note(notes)
+
+    def _note(self, notes: list[str]) -> None:
         self.notes.extend(note for note in notes if note not in self.notes)
 
 

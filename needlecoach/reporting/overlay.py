@@ -26,7 +26,8 @@ _BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50)
 class Overlay:
     """Draws on the frames of one scored clip.
 
-    Only the B-mode region is kept: what lies outside it, such as text on the scanner's screen, is black.
+    Only the B-mode region is kept: what lies outside it, such as text on the scanner's screen, is black. With
+    the option "keep_screen" of the card the whole frame is shown.
 
     Parameters
     ----------
@@ -36,14 +37,16 @@ class Overlay:
 
     def __init__(self, card: Scorecard, *, max_side_px: int) -> None:
         self._card = card
-        x, y, w, h = card.region.box_px
+        self._whole = bool(card.options.get("keep_screen"))
+        whole_px = (0, 0, card.clip.width_px, card.clip.height_px)
+        x, y, w, h = whole_px if self._whole else card.region.box_px
         # A region found near the edge may stand out of the frame by a pixel.
         self._left, self._top = max(x, 0), max(y, 0)
         self._width = min(x + w, card.clip.width_px) - self._left
         self._height = min(y + h, card.clip.height_px) - self._top
         mask = card.region.mask(card.clip.height_px, card.clip.width_px)
         mask = mask[self._top : self._top + self._height, self._left : self._left + self._width]
-        self._inside = None if mask.all() else mask.astype(np.uint8)
+        self._inside = None if self._whole or mask.all() else mask.astype(np.uint8)
         self.zoom = min(max_side_px / max(self._width, self._height), MAX_ENLARGEMENT)
         # VP8 halves colour in both directions, so both sides are even.
         self._picture_px = (_even(self._width * self.zoom), _even(self._height * self.zoom))

@@ -126,6 +126,11 @@ def _decimals(figure: Figure) -> int:
 
 def replay_words(card: Scorecard) -> str:
     """What of the screen the replay shows: names must not be thought cut off where they are not."""
+    if card.options.get("keep_screen"):
+        return (
+            "The whole screen is shown, as asked for with --keep-screen: look for names on it before it is "
+            "passed on."
+        )
     _, _, width, height = card.region.box_px
     if width * height >= WHOLE_SHARE * card.clip.width_px * card.clip.height_px:
         return (
@@ -181,6 +186,8 @@ def options_words(card: Scorecard) -> str:
                 parts.append("without a target" if value else "with the target")
             case "fps", _:
                 parts.append(_rate_words(card, value))
+            case "keep_screen", _:
+                parts.append("the whole screen shown" if value else "the ultrasound picture shown only")
             case "pass_withdrawal_mm", float() | int():
                 parts.append(f"a new pass begins after a withdrawal of {value:g} mm")
             case _:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ _COLOURED_SHARE = 0.15
 # Differences in colour below these, on a scale of 256 levels, come from coding and from mixing pixels.
 _CHROMA_LEVELS = 12.0
 _OFF_MAP_LEVELS = 15.0
+_TINT_LEVELS = 3.0
 _OFF_TINT_RAD = np.radians(100)
 _LUMA_STEP = 8.0
 _DARK_LUMA = 16.0
@@ -81,6 +83,23 @@ def check_picture(pictures: ColourImages, region: Region, frame_size_px: tuple[i
             "this does not look like an ultrasound picture: all of it glides up or down, which no echo "
             "close to a probe can do; give the recording of a scanner's screen."
         )
+
+
+def tint_of(
+    pictures: ColourImages, region: Region, frame_size_px: tuple[int, int]
+) -> Literal["grey", "tinted", "coloured", "not known"]:
+    """Say how the region is coloured: grey, through a map of one tint, or otherwise; see `check_picture`."""
+    if not len(pictures):
+        return "not known"
+    inside = np.concatenate([_inside(picture, region, frame_size_px) for picture in pictures])
+    luma, chroma = _luma_and_chroma(inside)
+    lit = luma > _DARK_LUMA
+    if lit.sum() < _FEWEST_LIT_PX:
+        return "not known"
+    luma, chroma = luma[lit], chroma[lit]
+    if max(_off_tint(chroma).mean(), _off_map(luma, chroma).mean()) > _COLOURED_SHARE:
+        return "coloured"
+    return "tinted" if abs(chroma.mean()) > _TINT_LEVELS else "grey"
 
 
 def _inside(

@@ -1,0 +1,83 @@
+"""What the commands share on the terminal: errors in one line, the bar of progress, a stop by Ctrl-C."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import typer
+
+from needlecoach.errors import NeedlecoachError
+
+Progress = Callable[[int, int], None]
+
+_REDRAW_S = 0.1
+
+
+class StoppedError(Exception):
+    """Ctrl-C while a command was at work."""
+
+
+@contextlib.contextmanager
+def progress_bar(*, quiet: bool) -> Iterator[Callable[[str], Progress]]:
+    """Give a maker of progress callbacks; they draw a bar with rate and time left on stderr if a terminal."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bars
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    with Bars(*columns, console=console, transient=True, disable=quiet or not console.is_terminal) as bar:
+
+        def start(title: str) -> Progress:
+            task = bar.add_task(escape(title), total=None, rate="", visible=False)
+            drawn_s = -math.inf
+
+            def update(done: int, total: int) -> None:
+                nonlocal drawn_s
+                finished = total > 0 and done >= total
+                if time.monotonic() - drawn_s < _REDRAW_S and not finished:  # a rate takes long to work out
+                    return
+                drawn_s = time.monotonic()
+                speed = bar.tasks[bar.task_ids.index(task)].speed
+                rate = f"{speed:.0f} frames/s" if speed else ""
+                bar.update(task, completed=done, total=total or None, rate=rate, visible=not finished)
+
+            return update
+
+        yield start
+
+
+def say_error(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def complain(problem: NeedlecoachError, *, about: Path | None = None) -> None:
+    """Print an error as one line, with the clip's name where it does not say it itself."""
+    text = _one_line(problem)
+    if about is not None and _one_line(about.stem) not in text:
+        text = f"{_one_line(about.name)}: {text}"
+    say_error(f"Error: {text}")
+
+
+def _one_line(value: object) -> str:
+    return " ".join(str(value).split())
+
+
+@contextlib.contextmanager
+def stoppable() -> Iterator[None]:
+    """Turn Ctrl-C into an error of ours; typer would end the program by itself, without a word."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise StoppedError from None
