@@ -270,8 +270,11 @@ def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 SCALE = Scale.from_mm_per_px(0.12)
 
 
-def test_a_scale_is_needed(short_clip: Path) -> None:
-    with pytest.raises(MarksError, match=r"short\.mp4: no scale is marked; give --scale"):
+def test_a_scale_is_needed_and_a_ruler_is_told(short_clip: Path) -> None:
+    said = (
+        r"short\.mp4: no scale is marked\. A ruler was found: 8 ticks, 41\.\d+ px apart, every 2nd longer; "
+    )
+    with pytest.raises(MarksError, match=said + "give --tick-mm"):
         score_clip(short_clip, Marks(), no_target=True)
 
 

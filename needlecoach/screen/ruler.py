@@ -10,25 +10,17 @@ import cv2
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, Frame, Region, Scale
-from needlecoach.screen.comb import Comb, IntArray, fit_comb
-from needlecoach.screen.ticks import TickMarks
+from needlecoach.screen.comb import Comb, IntArray
+from needlecoach.screen.rows import Findings, PictureSide, TickRow, same_spacing, tick_rows
 
 Side = Literal["left", "right", "above", "below"]
 
 # Ticks keep this far from the picture; what lies nearer may be its own edge.
 _CLEAR_PX = 2
-# A ruler spans this share of the picture's side at least, and overhangs it by at most that.
-_LEAST_SPAN, _MOST_OVERHANG = 0.5, 0.12
-# Of its ticks at most this share may be covered, and so many other marks per tick may lie in line with them.
-_MOST_MISSING, _MOST_STRAYS = 0.3, 0.2
-# The spacing must be known to this share: twice that is 1 %.
-_MOST_SD_SHARE = 0.005
-# A ruler starts at the skin: one tick lies there, to within px or a share of the spacing.
-_START_PX, _START_SHARE = 3.0, 0.08
-# Long ticks have so many times the brightness of short ones, and so many of all ticks keep to the rule.
-_LONGER, _KEEP_RULE = 1.25, 0.9
-_MOST_EVERY = 10
-_SAME_SPACING = 0.02
+# Ticks can be dark where the screen beside the picture is at least this bright.
+_BRIGHT_SURROUND = 90.0
+# A row that starts at the skin and has longer ticks is a ruler; with one of both it could be something else.
+_SURE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,144 +95,47 @@ def look_for_ruler(frames: Sequence[Frame], region: Region) -> tuple[Ruler | Non
         return None, "the recording holds no frame"
     mean = np.mean([frame.pixels for frame in frames], axis=0)
     free = _free(region, mean.shape)
-    why = ""
-    for sideways in (False, True):
-        for image in (mean, 255 - mean):
-            ruler, reason = _look(image, free, region, sideways=sideways)
-            if ruler is not None or reason.startswith(_AMBIGUOUS):
-                return ruler, reason
-            why = why or reason
-    return None, why or "no row of evenly spaced marks lies beside the picture"
+    found = _all_rows(mean, free, region)
+    if not found.rows and np.median(mean[free] if free.any() else 0) > _BRIGHT_SURROUND:
+        found = _all_rows(255 - mean, free, region)
+    if not found.rows:
+        return None, found.why or "no row of evenly spaced marks lies beside the picture"
+    best = max(found.rows, key=lambda row: (row.strength, not row.side.sideways, row.comb.worth))
+    rival = _rival(best, found)
+    if rival is not None:
+        spacings = f"{best.comb.spacing_px:.4g} and {rival.spacing_px:.4g} px"
+        return None, f"two rows of marks beside the picture contradict each other ({spacings} apart)"
+    return _ruler(best), ""
 
 
-_AMBIGUOUS = "two rows of ticks"
+def _all_rows(image: FloatArray, free: BoolArray, region: Region) -> Findings:
+    """Rows of bright ticks down and across the screen."""
+    down = tick_rows(image, free, PictureSide.of(region, sideways=False))
+    return down + tick_rows(image.T, free.T, PictureSide.of(region, sideways=True))
 
 
-def _free(region: Region, shape: tuple[int, int]) -> BoolArray:
+def _rival(best: TickRow, found: Findings) -> Comb | None:
+    """Row of another spacing for which as much speaks; against a weak row a doubtful one will do."""
+    rivals = [row.comb for row in found.rows if row.strength == best.strength]
+    if best.strength < _SURE:
+        rivals += found.doubtful
+    return next((comb for comb in rivals if not same_spacing(best.comb, comb)), None)
+
+
+def _free(region: Region, shape: tuple[int, ...]) -> BoolArray:
     """Pixels clear of the picture, shape (height, width)."""
     size = 2 * _CLEAR_PX + 1
-    picture = cv2.dilate(region.mask(*shape).astype(np.uint8), np.ones((size, size), np.uint8))
-    return np.asarray(picture == 0)
+    mask = region.mask(shape[0], shape[1]).astype(np.uint8)
+    return np.asarray(cv2.dilate(mask, np.ones((size, size), np.uint8)) == 0)
 
 
-@dataclass(frozen=True)
-class _Side:
-    """The picture's extent along a ruler, where rulers start, and the picture's middle the other way."""
-
-    start: float
-    end: float
-    skin: tuple[float, ...]
-    across: float
-
-
-def _side(region: Region, *, sideways: bool) -> _Side:
-    x, y, w, h = region.box_px
-    if sideways:
-        # Across, rulers start at an edge of the picture or are counted from its middle.
-        middle = x + (w - 1) / 2 if region.apex_px is None else region.apex_px[0]
-        return _Side(x, x + w - 1, (x, middle, x + w - 1), y + (h - 1) / 2)
-    skin = y if region.apex_px is None else region.apex_px[1] + region.r_min_px
-    return _Side(skin, y + h - 1, (skin,), x + (w - 1) / 2)
-
-
-@dataclass(frozen=True, eq=False)
-class _Row:
-    """A comb of marks that has passed as a row of ticks."""
-
-    marks: IntArray
-    comb: Comb
-    major_every: int | None
-    is_major: BoolArray
-    starts_at_skin: bool
-
-
-def _look(image: FloatArray, free: BoolArray, region: Region, *, sideways: bool) -> tuple[Ruler | None, str]:
-    """Look for bright ticks along one direction; the reason is empty when nothing is like a ruler at all."""
-    if sideways:
-        image, free = image.T, free.T
-    side = _side(region, sideways=sideways)
-    overhang = _MOST_OVERHANG * (side.end - side.start)
-    free = free.copy()
-    free[: max(int(side.start - overhang), 0)] = False
-    free[int(side.end + overhang) + 1 :] = False
-    marks = TickMarks(image, free)
-    if marks.too_many:
-        return None, "too much is drawn beside the picture to tell ticks in it"
-    rows, why = [], ""
-    for group in marks.rows():
-        row, reason = _row(marks, group, side)
-        rows += [] if row is None else [row]
-        why = why or reason
-    if not rows:
-        return None, why
-    best = max(rows, key=lambda row: (row.starts_at_skin, row.comb.worth))
-    rivals = [row for row in rows if row.starts_at_skin == best.starts_at_skin]
-    other = next((row for row in rivals if not _same(best.comb, row.comb)), None)
-    if other is not None:
-        spacings = f"{best.comb.spacing_px:.4g} and {other.comb.spacing_px:.4g} px"
-        return None, f"{_AMBIGUOUS} beside the picture contradict each other ({spacings} apart)"
-    return _ruler(marks, best, side, sideways=sideways), ""
-
-
-def _row(marks: TickMarks, group: IntArray, side: _Side) -> tuple[_Row | None, str]:
-    """Row of ticks among marks that lie in line, or why it is none; no reason where nothing is like one."""
-    comb = fit_comb(marks.y_px[group])
-    if comb is None or comb.n_strays > _MOST_STRAYS * len(comb.members):
-        return None, ""
-    members = group[comb.members]
-    span = comb.spacing_px * int(comb.steps[-1]) / (side.end - side.start)
-    if span < _LEAST_SPAN / 2 or np.ptp(marks.high_px[members]) > 2:
-        return None, ""
-    found = f"{len(members)} evenly spaced marks beside the picture"
-    if span < _LEAST_SPAN:
-        return None, f"{found} span only {100 * span:.0f} % of it"
-    if comb.n_missing > _MOST_MISSING * (int(comb.steps[-1]) + 1):
-        return None, f"{found} leave out {comb.n_missing} places between them"
-    if comb.sd_share > _MOST_SD_SHARE:
-        return None, f"{found} give their spacing only to {100 * comb.sd_share:.1f} %"
-    every, is_major = _majors(comb.steps, marks.mass[members])
-    starts = _starts_at(comb, side.skin)
-    if every is None and not starts:
-        return None, f"{found} do not start at the skin, and none of them is longer"
-    return _Row(members, comb, every, is_major, starts), ""
-
-
-def _starts_at(comb: Comb, skin: tuple[float, ...]) -> bool:
-    """Tell whether the comb has a tooth, found or covered, where the picture starts."""
-    off = [(place - comb.first_px) / comb.spacing_px for place in skin]
-    away = min(abs(value - round(value)) for value in off) * comb.spacing_px
-    return away <= max(_START_PX, _START_SHARE * comb.spacing_px)
-
-
-def _majors(steps: IntArray, mass: FloatArray) -> tuple[int | None, BoolArray]:
-    """Every which tick is longer, and which are, by the rule that most ticks keep to; None if all alike."""
-    best, best_kept, chosen = None, _KEEP_RULE, np.zeros(len(steps), dtype=bool)
-    for every in range(2, _MOST_EVERY + 1):
-        for start in range(every):
-            major = steps % every == start
-            if major.sum() < 2 or (~major).sum() < 2:
-                continue
-            long, short = float(np.median(mass[major])), float(np.median(mass[~major]))
-            kept = float(((mass > np.sqrt(long * short)) == major).mean())
-            if long > _LONGER * short and kept > best_kept:
-                best, best_kept, chosen = every, kept, major
-    return best, chosen
-
-
-def _same(one: Comb, other: Comb) -> bool:
-    """Tell whether two rows have one spacing, or one of them a whole multiple of the other's."""
-    fine, coarse = sorted((one.spacing_px, other.spacing_px))
-    times = round(coarse / fine)
-    return abs(coarse / (times * fine) - 1) <= _SAME_SPACING
-
-
-def _ruler(marks: TickMarks, row: _Row, side: _Side, *, sideways: bool) -> Ruler:
-    x, y = marks.x_px[row.marks], marks.y_px[row.marks]
-    before = float(np.median(x)) < side.across
+def _ruler(row: TickRow) -> Ruler:
+    sideways = row.side.sideways
+    before = float(np.median(row.places_px[:, 0])) < row.side.across
     place: Side = ("above" if before else "below") if sideways else ("left" if before else "right")
     return Ruler(
         side=place,
-        ticks_px=np.stack([y, x] if sideways else [x, y], axis=-1),
+        ticks_px=row.places_px[:, ::-1] if sideways else row.places_px,
         steps=row.comb.steps,
         spacing_px=row.comb.spacing_px,
         spacing_sd_px=row.comb.spacing_sd_px,

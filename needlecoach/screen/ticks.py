@@ -15,9 +15,11 @@ from needlecoach.screen.comb import IntArray
 # Grey levels by which a tick stands out of its surround, and the share of the brightest spot beside it.
 _LEAST_RISE, _LEAST_SHARE = 20.0, 0.45
 # Along the ruler a tick is at most so many px thick, or this share of the screen where that is more.
-_THICKEST_PX, _THICKEST_SHARE = 5, 1 / 160
+_THICKEST_PX, _THICKEST_SHARE = 6, 1 / 120
 # What is longer than so many thicknesses along it is a spine or a wedge; writing is not, and stays whole.
 _LONG_THICK = 5
+# Marks up to so many thicknesses high and wide can be digits; a tick that touches them sticks out by some px.
+_WRITING_THICK, _WRITING_WIDE, _END_PX = 4, 12, 3
 # Across the ruler it is at most this share of the screen long.
 _LONGEST_SHARE = 0.12
 # With more marks than this there is no quiet surround to read a ruler from.
@@ -39,14 +41,13 @@ class TickMarks:
         rise = _thin_along_y(image, _LONG_THICK * thickest)
         rise[~allowed] = 0
         lit = (rise > _LEAST_RISE) & (rise > _LEAST_SHARE * cv2.dilate(rise, np.ones((7, 7), np.uint8)))
-        _, _, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8), connectivity=8)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8), connectivity=8)
         wide, high = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
         small = (high <= thickest) & (wide <= _LONGEST_SHARE * image.shape[1])
-        small &= stats[:, cv2.CC_STAT_AREA] >= 2
         small[0] = False
-        kept = np.flatnonzero(small)
-        self.too_many = len(kept) > _MOST_MARKS
-        self._measure(rise, stats[kept if not self.too_many else kept[:0]])
+        boxes = np.concatenate([stats[small], _sticking_out(lit, labels, stats, thickest)])
+        self.too_many = len(boxes) > _MOST_MARKS
+        self._measure(rise, boxes[:0] if self.too_many else boxes)
 
     def _measure(self, rise: FloatArray, boxes: npt.NDArray[Any]) -> None:
         rows = [_centre(rise, *(int(side) for side in box[:4])) for box in boxes]
@@ -66,6 +67,29 @@ class TickMarks:
                 if len(group) >= 4 and tuple(group) not in seen:
                     seen.add(tuple(group))
                     yield group
+
+
+def _sticking_out(
+    lit: BoolArray, labels: npt.NDArray[Any], stats: npt.NDArray[Any], thickest: int
+) -> npt.NDArray[Any]:
+    """Boxes of thin ends of thicker marks, as of a tick that runs into its digits; rows as of `stats`."""
+    column = np.ones((thickest + 1, 1), np.uint8)
+    thick = cv2.morphologyEx(lit.astype(np.uint8), cv2.MORPH_OPEN, column) > 0
+    ends = [np.zeros((0, stats.shape[1]), stats.dtype)]
+    for number in np.flatnonzero((stats[:, cv2.CC_STAT_HEIGHT] > thickest)[1:]) + 1:
+        left, top, wide, high, _ = stats[number]
+        if high > _WRITING_THICK * thickest or wide > _WRITING_WIDE * thickest:
+            continue
+        own = labels[top : top + high, left : left + wide] == number
+        body = np.flatnonzero((own & thick[top : top + high, left : left + wide]).any(axis=0))
+        if len(body) == 0:
+            continue
+        for start, stop in ((0, body[0]), (body[-1] + 1, wide)):
+            rows = np.flatnonzero(own[:, start:stop].any(axis=1))
+            if stop - start >= _END_PX and np.ptp(rows) < thickest:
+                box = (left + start, top + rows[0], stop - start, np.ptp(rows) + 1, 0)
+                ends.append(np.array([box], stats.dtype))
+    return np.concatenate(ends)
 
 
 def _thin_along_y(image: FloatArray, size_px: int) -> FloatArray:
