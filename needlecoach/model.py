@@ -286,21 +286,23 @@ class Medium:
             self._check_custom()
         elif self.speed_m_s is not None:
             raise MarksError(
-                f"--medium {self.kind} has its own speed; give --speed-of-sound with --medium custom."
+                f"medium {self.kind} has its own speed; give a speed of sound with medium custom only."
             )
         elif self.kind == "water":
             if self.temperature_c is None:
-                raise MarksError("--medium water needs its --temperature in degrees Celsius, such as 20.")
-            _check_within(self.temperature_c, LIMITS_WATER_C, "--temperature of water", "degrees Celsius")
+                raise MarksError(
+                    "medium water needs its temperature (--temperature, temperature_c), such as 20."
+                )
+            _check_within(self.temperature_c, LIMITS_WATER_C, "The water's temperature", "degrees Celsius")
         elif self.temperature_c is not None:
-            _check_within(self.temperature_c, LIMITS_GEL_C, "--temperature of gel", "degrees Celsius")
+            _check_within(self.temperature_c, LIMITS_GEL_C, "The gel's temperature", "degrees Celsius")
 
     def _check_custom(self) -> None:
         if self.speed_m_s is None:
-            raise MarksError("--medium custom needs --speed-of-sound in m/s, such as 1505.")
+            raise MarksError("medium custom needs its speed (--speed-of-sound, speed_m_s), such as 1505.")
         if self.temperature_c is not None:
-            raise MarksError("--temperature says nothing beside --speed-of-sound; give one of them.")
-        _check_within(self.speed_m_s, LIMITS_SPEED_M_S, "--speed-of-sound", "m/s")
+            raise MarksError("A temperature says nothing beside a stated speed of sound; give one of them.")
+        _check_within(self.speed_m_s, LIMITS_SPEED_M_S, "The speed of sound", "m/s")
 
 
 # Water: where the polynomial holds. Gel: where it is one. Speed: silicone is slow, hard plastic fast.

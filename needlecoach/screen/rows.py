@@ -23,7 +23,7 @@ _START_PX, _START_SHARE = 3.0, 0.08
 # Long ticks have so many times the brightness of short ones, and so many of all ticks keep to the rule.
 _LONGER, _KEEP_RULE = 1.25, 0.9
 _MOST_EVERY = 10
-_SAME_SPACING = 0.02
+_SAME_SPACING = 0.01
 # Marks in line that are thicker or thinner than most by more than this are no ticks of the same ruler.
 _THICKNESS_PX = 2.0
 
@@ -98,13 +98,7 @@ def tick_rows(image: FloatArray, free: BoolArray, side: PictureSide) -> Findings
     combs = [(group, comb) for group in _groups(marks) if (comb := fit_comb(marks.y_px[group])) is not None]
     found = Findings()
     for group, comb in combs:
-        row, reason = _row(marks, group, comb, side)
-        if row is not None and any(_finer(group, comb, *other) for other in combs):
-            row, reason = (
-                None,
-                f"{len(comb.members)} evenly spaced marks are but some of those beside the picture",
-            )
-        found += Findings(() if row is None else (row,), (comb,) if reason else (), reason)
+        found += _judged(marks, group, comb, side, part=any(_finer(group, comb, *other) for other in combs))
     return found
 
 
@@ -133,21 +127,23 @@ def _finer(group: IntArray, comb: Comb, other_group: IntArray, other: Comb) -> b
     return bool(len(others) > 1.4 * len(mine) and shared > 0.7 * len(mine) and other.worth > comb.worth)
 
 
-def _row(marks: TickMarks, group: IntArray, comb: Comb, side: PictureSide) -> tuple[TickRow | None, str]:
-    """Row of ticks among marks that lie in line, or why it is none; no reason where nothing is like one."""
+def _judged(marks: TickMarks, group: IntArray, comb: Comb, side: PictureSide, *, part: bool) -> Findings:
+    """One comb of marks as a row of ticks, as a doubtful one, or why it is none; `part` of a finer comb."""
     members = group[comb.members]
     span = comb.spacing_px * int(comb.steps[-1]) / (side.end - side.start)
     if comb.n_strays > _MOST_STRAYS * len(members) or span < _LEAST_SPAN / 2:
-        return None, ""
-    every, is_major = _majors(comb.steps, marks.mass[members])
-    starts = _starts_at(comb, side.skin)
+        return Findings()
+    found = f"{len(members)} evenly spaced marks beside the picture"
     reason = _refusal(comb, span)
-    if not reason and every is None and not (starts and _first_at(comb, side.skin)):
-        reason = "do not start at the skin, and none of them is longer"
     if reason:
-        return None, f"{len(members)} evenly spaced marks beside the picture {reason}"
+        return Findings(why=f"{found} {reason}")
+    if part:
+        return Findings(doubtful=(comb,), why=f"{found} are but some of those in line")
+    every, is_major = _majors(comb.steps, marks.mass[members])
+    if every is None and not _first_at(comb, side.skin):
+        return Findings(doubtful=(comb,), why=f"{found} do not start at the skin, and none of them is longer")
     places = np.stack([marks.x_px[members], marks.y_px[members]], axis=-1)
-    return TickRow(side, comb, places, every, is_major, starts), ""
+    return Findings(rows=(TickRow(side, comb, places, every, is_major, _starts_at(comb, side.skin)),))
 
 
 def _refusal(comb: Comb, span: float) -> str:
