@@ -10,11 +10,12 @@ from pathlib import Path
 from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.marks import check_marks
-from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Target, Track
+from needlecoach.model import Frame, GreyImage, Marks, Region, Scale, Scorecard, Sound, Target
 from needlecoach.scoring import score_track
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import find_region, given_region
-from needlecoach.screen.scale import choose_scale
+from needlecoach.screen.scale import choose_scale, settle_scale
+from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower
@@ -23,10 +24,6 @@ from needlecoach.tracking.track import Tracking, no_track, track_clip
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
-SCALE_ADVICE = (
-    'give --scale "x1,y1,x2,y2=40mm" (two points on the ruler and the mm between them) or --mm-per-px, or '
-    'write "scale": {"points_px": [[x1, y1], [x2, y2]], "mm": 40} into the marks file'
-)
 
 
 def score_clip(
@@ -44,7 +41,8 @@ def score_clip(
     Parameters
     ----------
     path : a video file, a DICOM file or a folder of numbered images
-    marks : what the user said of the clip; the scale unless the file tells it, the target unless `no_target`
+    marks : what the user said of the clip; a way to the scale is needed unless the file tells it, the target
+        unless `no_target`
     fps : frames per second, for what carries no times: a folder of images, some DICOM files
     pass_withdrawal_mm : withdrawal after which a new pass begins
     progress : called with frames done and frames in all (0 when unknown)
@@ -71,17 +69,24 @@ def score_clip(
         check_marks(marks, reader.clip)
         if beside is not None:
             get_ready(beside, reader.clip)
-        scale, scale_notes = _scale_of(reader, marks)
+        area = reader.area_for(marks.region_box_px)
+        of_file = None if area is None else area.scale
+        scale, scale_notes = choose_scale(marks.scale, of_file)
+        sound = None if marks.medium is None else sound_in(marks.medium)
         options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
         try:
-            region = _region_of(reader, marks)
+            frames = reader.sample_frames(REGION_FRAMES)
+            region = _region_of(reader, marks, frames)
             check_marks(marks, reader.clip, region=region)
+            scale, scale_notes = settle_scale(marks, of_file, frames, region, sound, clip_name=path.name)
             tracking = _track(reader, Plane(region, scale), marks, progress, beside)
             reason = ""
         except UnscorableError as problem:
+            if scale is None:
+                raise
             region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
         notes = (*scale_notes, *reader.notes)
-        card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm)
+        card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm, sound)
     return replace(
         card,
         clip_sha256=sha256_of(path),
@@ -91,17 +96,7 @@ def score_clip(
     )
 
 
-def _scale_of(reader: ClipReader, marks: Marks) -> tuple[Scale, tuple[str, ...]]:
-    """Scale to measure with, and what contradicts it."""
-    area = reader.area_for(marks.region_box_px)
-    scale, notes = choose_scale(marks.scale, None if area is None else area.scale)
-    if scale is None:
-        raise MarksError(f"{reader.clip.path.name}: no scale is marked; {SCALE_ADVICE}.")
-    return scale, notes
-
-
-def _region_of(reader: ClipReader, marks: Marks) -> Region:
-    frames = reader.sample_frames(REGION_FRAMES)
+def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:
     size_px = (reader.clip.width_px, reader.clip.height_px)
     given = marks.region_box_px or (reader.areas[0].box_px if reader.areas else None)
     region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
@@ -144,10 +139,14 @@ def _card(
     scale: Scale,
     tracking: Tracking,
     pass_withdrawal_mm: float,
+    sound: Sound | None,
 ) -> Scorecard:
-    track: Track = tracking.track
+    track, target, measured = tracking.track, marks.target, scale
+    if sound is not None:
+        track, measured = true_track(track, region, scale, sound), with_sound(scale, sound)
+        target = None if target is None else true_target(target, region, sound)
     scoring = score_track(
-        track, scale=scale, target=marks.target, region=region, pass_withdrawal_mm=pass_withdrawal_mm
+        track, scale=measured, target=target, region=region, pass_withdrawal_mm=pass_withdrawal_mm
     )
     return Scorecard(
         clip=reader.clip,
@@ -155,9 +154,12 @@ def _card(
         marks=marks,
         region=region,
         scale=scale,
-        track=track,
+        track=tracking.track,
         attempts=scoring.attempts,
         distances=scoring.distances,
         confidence=scoring.confidence,
         quality_notes=(*tracking.notes, *scoring.notes),
+        sound=sound,
+        true_track=None if sound is None else track,
+        true_target=None if sound is None else target,
     )

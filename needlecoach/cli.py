@@ -20,9 +20,12 @@ from needlecoach.console import Progress, StoppedError, complain, progress_bar, 
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
+    checked_target_mm,
+    checked_tick_mm,
     marks_beside,
     marks_path,
     parse_learner,
+    parse_medium,
     parse_region,
     parse_scale,
     parse_target,
@@ -137,6 +140,25 @@ def score(
     mm_per_px: Annotated[
         float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")
     ] = None,
+    tick_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM", help="Distance of neighbouring ticks, short ones too, of the ruler on the screen."
+        ),
+    ] = None,
+    target_mm: Annotated[
+        float | None, typer.Option(metavar="D", help="Mean diameter of the target, to take the scale from.")
+    ] = None,
+    medium: Annotated[
+        Literal["water", "gel", "custom"] | None,
+        typer.Option(help="Correct depths for what the sound runs through; without it nothing is."),
+    ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(metavar="C", help="Temperature of the water or gel, in degrees Celsius.")
+    ] = None,
+    speed_of_sound: Annotated[
+        float | None, typer.Option(metavar="M_S", help="Speed of sound in it, in m/s, for --medium custom.")
+    ] = None,
     region: Annotated[
         str | None,
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
@@ -177,6 +199,9 @@ def score(
         marks=MarkOptions(
             target=_target_option(target, target_frame, no_target=no_target),
             scale=_scale_option(scale, mm_per_px),
+            tick_mm=checked_tick_mm(tick_mm),
+            target_mm=_target_size_option(target_mm, no_target=no_target),
+            medium=parse_medium(medium, temperature, speed_of_sound),
             region_box_px=None if region is None else parse_region(region),
             learner=None if learner is None else parse_learner(learner),
             task=task,
@@ -275,6 +300,12 @@ def _scale_option(scale: str | None, mm_per_px: float | None) -> Scale | None:
     if mm_per_px is not None:
         return Scale.from_mm_per_px(mm_per_px)
     return None if scale is None else parse_scale(scale)
+
+
+def _target_size_option(target_mm: float | None, *, no_target: bool) -> float | None:
+    if target_mm is not None and no_target:
+        raise MarksError("--target-mm takes the scale from the target; leave out --no-target.")
+    return checked_target_mm(target_mm)
 
 
 def _checked_rate(fps: float | None) -> float | None:

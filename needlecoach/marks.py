@@ -12,7 +12,18 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from needlecoach.errors import MarksError, OutputError
-from needlecoach.model import Clip, Marks, Point, Region, Scale, Target
+from needlecoach.model import (
+    LIMITS_TARGET_MM,
+    LIMITS_TICK_MM,
+    Clip,
+    Marks,
+    Medium,
+    Point,
+    Region,
+    Scale,
+    Target,
+    check_length_mm,
+)
 
 SCHEMA = 1
 
@@ -69,25 +80,39 @@ class TargetEntry(_Entry):
 
 
 class ScaleEntry(_Entry):
-    """Two points and the mm between them, or mm per px (one value, or one along x and one along y)."""
+    """Ways to a scale: two points and the mm between them, or mm per px; ticks and target of a known size."""
 
     points_px: tuple[_PointPx, _PointPx] | None = None
     mm: float | None = None
     mm_per_px: float | tuple[float, float] | None = None
+    tick_mm: float | None = None
+    target_mm: float | None = None
 
     @model_validator(mode="after")
-    def _one_way(self) -> ScaleEntry:
+    def _ways(self) -> ScaleEntry:
         points = self.points_px is not None and self.mm is not None
-        if points == (self.mm_per_px is not None) or (self.points_px is None) != (self.mm is None):
+        if (self.points_px is None) != (self.mm is None) or (points and self.mm_per_px is not None):
             raise ValueError('give either "points_px" with "mm", or "mm_per_px"')
+        if not points and self.mm_per_px is None and self.tick_mm is None and self.target_mm is None:
+            raise ValueError('give "points_px" with "mm", "mm_per_px", "tick_mm" or "target_mm"')
         return self
 
-    def to_scale(self) -> Scale:
-        """Scale, checked by its own rules."""
+    def to_scale(self) -> Scale | None:
+        """Scale, checked by its own rules; None when the picture must be looked at first."""
         if self.points_px is not None and self.mm is not None:
             return Scale.from_points(*self.points_px, mm=self.mm)
-        stated = self.mm_per_px if isinstance(self.mm_per_px, tuple) else (self.mm_per_px or 0.0,)
+        if self.mm_per_px is None:
+            return None
+        stated = self.mm_per_px if isinstance(self.mm_per_px, tuple) else (self.mm_per_px,)
         return Scale.from_mm_per_px(*stated)
+
+
+class MediumEntry(_Entry):
+    """What the sound runs through: water or gel and its temperature, or the speed itself."""
+
+    kind: Literal["water", "gel", "custom"] = "custom"
+    temperature_c: float | None = None
+    speed_m_s: float | None = None
 
 
 class MarksFile(_Entry):
@@ -100,6 +125,7 @@ class MarksFile(_Entry):
     target: TargetEntry | None = None
     scale: ScaleEntry | None = None
     region_px: tuple[_Pixel, _Pixel, _Pixel, _Pixel] | None = None
+    medium: MediumEntry | None = None
     notes: Annotated[str, Field(max_length=10_000)] = ""
 
     def to_marks(self) -> Marks:
@@ -110,9 +136,13 @@ class MarksFile(_Entry):
         MarksError
             When a target, scale or region is impossible in itself.
         """
+        medium, sizes = self.medium, self.scale or ScaleEntry.model_construct()
         return Marks(
             target=None if self.target is None else self.target.to_target(),
-            scale=None if self.scale is None else self.scale.to_scale(),
+            scale=sizes.to_scale(),
+            tick_mm=checked_tick_mm(sizes.tick_mm),
+            target_mm=checked_target_mm(sizes.target_mm),
+            medium=None if medium is None else Medium(**medium.model_dump()),
             region_box_px=None if self.region_px is None else _checked_box(self.region_px),
             learner=parse_learner(self.learner) if self.learner else None,
             task=self.task,
@@ -128,6 +158,9 @@ class MarkOptions:
     target: Target | None = None
     scale: Scale | None = None
     region_box_px: tuple[int, int, int, int] | None = None
+    tick_mm: float | None = None
+    target_mm: float | None = None
+    medium: Medium | None = None
     learner: str | None = None
     task: Literal["aspirate", "core"] | None = None
     needle_gauge: int | None = None
@@ -294,6 +327,37 @@ def parse_scale(text: str) -> Scale:
     x1, y1, x2, y2 = _numbers(points, counts=(4,), form=form)
     first: Point = (x1, y1)
     return Scale.from_points(first, (x2, y2), mm=_numbers(distance[:-2], counts=(1,), form=form)[0])
+
+
+def checked_tick_mm(value_mm: float | None) -> float | None:
+    """Return the distance of a ruler's ticks when it can be one; MarksError otherwise. None is not given."""
+    if value_mm is None:
+        return None
+    return check_length_mm(value_mm, LIMITS_TICK_MM, "The distance of neighbouring ticks (tick-mm)")
+
+
+def checked_target_mm(value_mm: float | None) -> float | None:
+    """Return a target's mean diameter when it can be one; MarksError otherwise. None is not given."""
+    if value_mm is None:
+        return None
+    return check_length_mm(value_mm, LIMITS_TARGET_MM, "The target's mean diameter (target-mm)")
+
+
+def parse_medium(
+    kind: Literal["water", "gel", "custom"] | None, temperature_c: float | None, speed_m_s: float | None
+) -> Medium | None:
+    """Medium of the options; None when none of them was given, which corrects nothing.
+
+    Raises
+    ------
+    MarksError
+        When they contradict each other, one is missing, or a value is out of range.
+    """
+    if kind is None and speed_m_s is None:
+        if temperature_c is not None:
+            raise MarksError("--temperature says nothing without --medium water or gel; give that too.")
+        return None
+    return Medium(kind or "custom", temperature_c=temperature_c, speed_m_s=speed_m_s)
 
 
 def parse_region(text: str) -> tuple[int, int, int, int]:

@@ -24,6 +24,20 @@ GreyImage = npt.NDArray[np.uint8]
 Point = tuple[float, float]
 
 
+# What a user can mean by the distance of a ruler's ticks, and by a target's diameter.
+LIMITS_TICK_MM = (0.1, 100.0)
+LIMITS_TARGET_MM = (0.5, 300.0)
+
+
+def check_length_mm(value_mm: float, limits_mm: tuple[float, float], what: str) -> float:
+    """Return a length within its limits; MarksError names it when it is not finite or outside."""
+    if not limits_mm[0] <= value_mm <= limits_mm[1]:  # NaN is not within
+        raise MarksError(
+            f"{what} must be from {limits_mm[0]:g} to {limits_mm[1]:g} mm, got {value_mm:g}; give it again."
+        )
+    return value_mm
+
+
 def _freeze(
     array: npt.ArrayLike, dtype: npt.DTypeLike, shape: tuple[int, ...] | None = None
 ) -> npt.NDArray[Any]:
@@ -193,6 +207,48 @@ class Scale:
         return cls(mm / length_px, mm / length_px, source=source, sd_share=share)
 
     @classmethod
+    def from_ruler(cls, spacing_px: float, *, spacing_sd_px: float, tick_mm: float, n_ticks: int) -> Scale:
+        """Scale from a ruler's ticks, the same along both axes: `spacing_px` apart, which means `tick_mm`.
+
+        Raises
+        ------
+        MarksError
+            When `tick_mm` is not from 0.1 to 100 mm, or the pixels come out at an impossible size.
+        """
+        check_length_mm(tick_mm, LIMITS_TICK_MM, "The distance of neighbouring ticks (tick-mm)")
+        source = f"ruler on the screen, {n_ticks} ticks of {tick_mm:g} mm"
+        size = tick_mm / spacing_px
+        return cls(size, size, source=source, sd_share=min(spacing_sd_px / spacing_px, 0.99))
+
+    @classmethod
+    def from_target(cls, target: Target, diameter_mm: float) -> Scale:
+        """Scale from a target of known size, the same along both axes.
+
+        Parameters
+        ----------
+        target : its diameter in px is that of the circle with the outline's area, which for an ellipse is the
+            geometric mean of both axes
+        diameter_mm : the same mean diameter in millimetres
+
+        Raises
+        ------
+        MarksError
+            When `diameter_mm` is not from 0.5 to 300 mm, or the pixels come out at an impossible size.
+
+        Notes
+        -----
+        The uncertainty is that of marking alone: both ends of a diameter are marked, each with
+        `marking_sd_px` across the outline.
+        """
+        check_length_mm(diameter_mm, LIMITS_TARGET_MM, "The target's mean diameter (target-mm)")
+        diameter_px = 2 * float(np.sqrt(target.area_px2 / np.pi))
+        if diameter_px < 2:
+            raise MarksError(f"The target is {diameter_px:.3g} px wide, too small to take a scale from it.")
+        share = min(float(np.sqrt(2)) * target.marking_sd_px / diameter_px, 0.99)
+        source = f"target {diameter_mm:g} mm across"
+        return cls(diameter_mm / diameter_px, diameter_mm / diameter_px, source=source, sd_share=share)
+
+    @classmethod
     def from_mm_per_px(cls, x: float, y: float | None = None) -> Scale:
         """Scale as stated by the user, `y` as `x` when left out; its uncertainty is unknown and taken as 0.
 
@@ -211,6 +267,72 @@ class Scale:
     def mean_mm_per_px(self) -> float:
         """Geometric mean of both axes, for sizes without a direction."""
         return float(np.sqrt(self.x_mm_per_px * self.y_mm_per_px))
+
+
+# What scanners take the speed of sound to be, everywhere.
+ASSUMED_M_S = 1540.0
+
+
+@dataclass(frozen=True)
+class Medium:
+    """What the sound runs through, as the user said it: water or gel and its temperature, or a speed."""
+
+    kind: Literal["water", "gel", "custom"]
+    temperature_c: float | None = None
+    speed_m_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind == "custom":
+            self._check_custom()
+        elif self.speed_m_s is not None:
+            raise MarksError(
+                f"medium {self.kind} has its own speed; give a speed of sound with medium custom only."
+            )
+        elif self.kind == "water":
+            if self.temperature_c is None:
+                raise MarksError(
+                    "medium water needs its temperature (--temperature, temperature_c), such as 20."
+                )
+            _check_within(self.temperature_c, LIMITS_WATER_C, "The water's temperature", "degrees Celsius")
+        elif self.temperature_c is not None:
+            _check_within(self.temperature_c, LIMITS_GEL_C, "The gel's temperature", "degrees Celsius")
+
+    def _check_custom(self) -> None:
+        if self.speed_m_s is None:
+            raise MarksError("medium custom needs its speed (--speed-of-sound, speed_m_s), such as 1505.")
+        if self.temperature_c is not None:
+            raise MarksError("A temperature says nothing beside a stated speed of sound; give one of them.")
+        _check_within(self.speed_m_s, LIMITS_SPEED_M_S, "The speed of sound", "m/s")
+
+
+# Water: where the polynomial holds. Gel: where it is one. Speed: silicone is slow, hard plastic fast.
+LIMITS_WATER_C, LIMITS_GEL_C, LIMITS_SPEED_M_S = (0.0, 95.0), (0.0, 40.0), (900.0, 2500.0)
+
+
+def _check_within(value: float, limits: tuple[float, float], what: str, unit: str) -> None:
+    if not limits[0] <= value <= limits[1]:  # NaN is not within
+        raise MarksError(
+            f"{what} must be from {limits[0]:g} to {limits[1]:g} {unit}, got {value:g}; give it again."
+        )
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Speed of sound in the medium, its standard uncertainty, and where both come from in words."""
+
+    speed_m_s: float
+    sd_m_s: float
+    source: str
+
+    @property
+    def stretch(self) -> float:
+        """True depth for one millimetre of depth shown."""
+        return self.speed_m_s / ASSUMED_M_S
+
+    @property
+    def sd_share(self) -> float:
+        """Relative standard uncertainty that it gives to lengths along the beam."""
+        return self.sd_m_s / self.speed_m_s
 
 
 @dataclass(frozen=True)
@@ -265,11 +387,22 @@ class Target:
         rim = np.stack([semi_axes_px[0] * np.cos(phase), semi_axes_px[1] * np.sin(phase)], axis=-1) @ turn
         return cls(outline_px=rim + np.asarray(centre_px), frame=frame, centre_px=centre_px)
 
+    @property
+    def area_px2(self) -> float:
+        """Area within the outline."""
+        return abs(float(_crosses(self.outline_px - self.outline_px[0]).sum())) / 2
+
+
+def _crosses(outline: FloatArray) -> FloatArray:
+    """Cross product of each corner with the next, shape (n,): twice the area between them and the origin."""
+    following = np.roll(outline, -1, axis=0)
+    return np.asarray(outline[:, 0] * following[:, 1] - following[:, 0] * outline[:, 1], dtype=float)
+
 
 def _centroid(outline: FloatArray) -> Point:
     """Centre of area of a polygon, shape (n, 2); mean of corners when the area is nil."""
     shifted = np.roll(outline, -1, axis=0)
-    cross = outline[:, 0] * shifted[:, 1] - shifted[:, 0] * outline[:, 1]
+    cross = _crosses(outline)
     area = cross.sum() / 2
     if abs(area) < 1e-9:
         return float(outline[:, 0].mean()), float(outline[:, 1].mean())
@@ -279,11 +412,17 @@ def _centroid(outline: FloatArray) -> Point:
 
 @dataclass(frozen=True)
 class Marks:
-    """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values."""
+    """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values.
+
+    `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
+    """
 
     target: Target | None = None
     scale: Scale | None = None
     region_box_px: tuple[int, int, int, int] | None = None
+    tick_mm: float | None = None
+    target_mm: float | None = None
+    medium: Medium | None = None
     learner: str | None = None
     task: Literal["aspirate", "core"] = "aspirate"
     needle_gauge: int | None = None
@@ -424,6 +563,9 @@ class Scorecard:
     unknown.
     `confidence` is 0-1, how far the result can be trusted. `quality_notes` are sentences for the reader.
     `unscorable` is the reason in words, empty when the clip was scored.
+    `sound` is None when nothing is corrected for the speed of sound. Otherwise `true_track` and
+    `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
+    everything in mm comes from those.
     """
 
     clip: Clip
@@ -438,6 +580,19 @@ class Scorecard:
     quality_notes: tuple[str, ...] = ()
     unscorable: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
+    sound: Sound | None = None
+    true_track: Track | None = None
+    true_target: Target | None = None
+
+    @property
+    def measured_track(self) -> Track:
+        """Track that millimetres and angles come from."""
+        return self.track if self.true_track is None else self.true_track
+
+    @property
+    def measured_target(self) -> Target | None:
+        """Target that millimetres come from; None without one."""
+        return self.marks.target if self.true_target is None else self.true_target
 
 
 @dataclass(frozen=True)

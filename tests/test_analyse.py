@@ -21,7 +21,7 @@ import pytest
 from needlecoach.analyse import score_clip
 from needlecoach.errors import ClipError, MarksError
 from needlecoach.marks import read_marks
-from needlecoach.model import Marks, Scale, Scorecard, Target
+from needlecoach.model import Marks, Medium, Scale, Scorecard, Target
 from needlecoach.phantoms.practice import practice_scene
 from needlecoach.phantoms.simulate import marks_record, write_clip
 
@@ -140,6 +140,30 @@ def test_the_closest_approach_of_a_sample_clip(sample: Callable[[str], Scored], 
 
     for got, want in zip(scored.card.attempts, scored.attempts, strict=True):
         assert got.figures["closest_edge_mm"].value == pytest.approx(want["min_dist_edge_mm"], abs=1.0)
+
+
+@pytest.mark.parametrize("name", ["clean_hit", "two_attempts_curved"])
+def test_the_medium_changes_millimetres_and_not_the_track_on_the_screen(
+    sample: Callable[[str], Scored], name: str
+) -> None:
+    """At nine tenths of 1540 m/s depths shrink by a tenth; the samples' rulers have ticks of 5 mm."""
+    shown = sample(name).card
+    marks = read_marks(SAMPLES / f"{name}.marks.json")
+    card = score_clip(
+        SAMPLES / f"{name}.mp4",
+        replace(marks, tick_mm=5.0, medium=Medium("custom", speed_m_s=1386.0)),
+    )
+
+    assert (card.scale, card.quality_notes) == (shown.scale, shown.quality_notes)
+    np.testing.assert_array_equal(card.track.tip_px, shown.track.tip_px)
+    rows = np.flatnonzero(np.isfinite(shown.distances["centre_distance_mm"]))
+    depth = [card.region.depth_px(t.tip_px[rows]) for t in (card.measured_track, card.track)]
+    np.testing.assert_allclose(depth[0], 0.9 * depth[1], atol=1e-6)
+    ways = card.scale.to_mm(card.measured_track.tip_px[rows] - card.measured_track.target_px[rows])
+    np.testing.assert_allclose(card.distances["centre_distance_mm"][rows], np.hypot(*ways.T), atol=1e-9)
+    angles = [np.nanmedian(one.measured_track.angle_deg) for one in (card, shown)]
+    assert 1.0 < angles[1] - angles[0] < 4.0
+    assert "depth by 1386.0 m/s" in card.attempts[0].figures["scale_source"].value
 
 
 def test_the_sample_clip_without_a_needle_has_none(sample: Callable[[str], Scored]) -> None:
@@ -270,9 +294,20 @@ def short_clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
 SCALE = Scale.from_mm_per_px(0.12)
 
 
-def test_a_scale_is_needed(short_clip: Path) -> None:
-    with pytest.raises(MarksError, match=r"short\.mp4: no scale is marked; give --scale"):
+def test_a_scale_is_needed_and_a_ruler_is_told(short_clip: Path) -> None:
+    said = (
+        r"short\.mp4: no scale is marked\. A ruler was found: 8 ticks, 41\.\d+ px apart, every 2nd longer; "
+    )
+    with pytest.raises(MarksError, match=said + "give --tick-mm"):
         score_clip(short_clip, Marks(), no_target=True)
+
+
+def test_the_ruler_of_a_drawn_clip_gives_its_scale(short_clip: Path) -> None:
+    card = score_clip(short_clip, Marks(tick_mm=5.0), no_target=True)
+
+    assert card.scale.source == "ruler on the screen, 8 ticks of 5 mm"
+    assert card.scale.x_mm_per_px == pytest.approx(0.12, rel=0.003)
+    assert card.sound is None and card.measured_track is card.track
 
 
 def test_a_target_is_needed_unless_none_is_wanted(short_clip: Path) -> None:

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from needlecoach import __version__, cli
 from needlecoach.errors import ClipError, NeedlecoachError, OutputError, UnscorableError
-from needlecoach.model import Attempt, Clip, Figure, Marks, Region, Scale, Scorecard, Track
+from needlecoach.model import Attempt, Clip, Figure, Marks, Medium, Region, Scale, Scorecard, Track
 
 MARKS = ["--target", "60,50,9,8", "--scale", "0,0,0,100=40mm"]
 
@@ -179,6 +179,17 @@ def test_options_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
     assert "2.5" in lines[1]
 
 
+def test_ways_to_millimetres_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
+    ways = ("--target", "60,50,9,8", "--tick-mm", "5", "--target-mm", "9.5", "--medium", "water")
+    assert command("score", clip(), *ways, "--temperature", "20")[0] == 0
+    assert command("score", clip("L02.mp4"), *ways[:2], "--speed-of-sound", "1505")[0] == 0
+    first, second = (marks for _, marks, _ in spine.scored)
+    assert (first.scale, first.tick_mm, first.target_mm) == (None, 5.0, 9.5)
+    assert first.medium == Medium("water", temperature_c=20.0)
+    assert (second.tick_mm, second.target_mm) == (None, None)
+    assert second.medium == Medium("custom", speed_m_s=1505.0)
+
+
 def test_the_marks_file_is_used_and_options_go_before_it(spine: FakeSpine, command: Callable) -> None:
     entry = {"ellipse": {"centre_px": [60, 50], "semi_axes_px": [9, 8]}}
     content = {"schema": 1, "learner": "L01", "target": entry, "scale": {"mm_per_px": 0.1}}
@@ -227,6 +238,22 @@ def test_quiet_prints_nothing(spine: FakeSpine, command: Callable) -> None:
         (["--mm-per-px", "nan"], "mm per px"),
         (["--mm-per-px", "1", "--scale", "0,0,0,9=1mm"], "one of them"),
         (["--target", "1,2,3,4", "--no-target"], "contradict"),
+        (["--tick-mm", "0"], "from 0.1 to 100 mm, got 0"),
+        (["--tick-mm", "-5"], "got -5"),
+        (["--tick-mm", "nan"], "got nan"),
+        (["--tick-mm", "1e9"], "got 1e+09"),
+        (["--target-mm", "0"], "from 0.5 to 300 mm, got 0"),
+        (["--target-mm", "inf"], "got inf"),
+        (["--target-mm", "9", "--no-target"], "leave out --no-target"),
+        (["--temperature", "20"], "without --medium"),
+        (["--medium", "water"], "needs its temperature"),
+        (["--medium", "water", "--temperature", "nan"], "got nan"),
+        (["--medium", "water", "--temperature", "120"], "from 0 to 95"),
+        (["--medium", "water", "--temperature", "20", "--speed-of-sound", "1500"], "own speed"),
+        (["--medium", "custom"], "custom needs its speed"),
+        (["--speed-of-sound", "1500", "--temperature", "20"], "says nothing beside"),
+        (["--speed-of-sound", "0"], "from 900 to 2500"),
+        (["--speed-of-sound", "-1500"], "from 900 to 2500"),
         (["--region", "0,0,3,3"], "8 x 8"),
         (["--pass-withdrawal-mm", "nan"], "above 0 mm"),
         (["--pass-withdrawal-mm", "0"], "above 0 mm"),

@@ -21,7 +21,7 @@ from needlecoach.marks import (
     read_marks,
     write_marks,
 )
-from needlecoach.model import Clip, Marks, Region, Scale, Target
+from needlecoach.model import Clip, Marks, Medium, Region, Scale, Target
 
 WHOLE = {
     "schema": 1,
@@ -73,6 +73,27 @@ def test_smallest_file_says_nothing(tmp_path: Path) -> None:
     assert read_marks(written(tmp_path, {"schema": 1})) == Marks()
 
 
+def test_ways_to_a_scale_that_need_the_picture(tmp_path: Path) -> None:
+    marks = read_marks(written(tmp_path, {"schema": 1, "scale": {"tick_mm": 5, "target_mm": 9.5}}))
+    assert (marks.scale, marks.tick_mm, marks.target_mm) == (None, 5, 9.5)
+
+    both = read_marks(written(tmp_path, with_change("scale", "tick_mm", value=5)))
+    assert both.scale == read_marks(written(tmp_path, WHOLE)).scale
+    assert both.tick_mm == 5
+
+
+@pytest.mark.parametrize(
+    ("entry", "medium"),
+    [
+        ({"kind": "water", "temperature_c": 20}, Medium("water", temperature_c=20)),
+        ({"kind": "gel"}, Medium("gel")),
+        ({"speed_m_s": 1505.5}, Medium("custom", speed_m_s=1505.5)),
+    ],
+)
+def test_the_medium_is_read(tmp_path: Path, entry: dict, medium: Medium) -> None:
+    assert read_marks(written(tmp_path, {"schema": 1, "medium": entry})).medium == medium
+
+
 def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
     square = [[10, 10], [30, 10], [30, 30], [10, 30]]
     content = {"schema": 1, "target": {"polygon_px": square}, "scale": {"mm_per_px": [0.1, 0.2]}}
@@ -113,6 +134,19 @@ def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
         (with_change("scale", "points_px", value=[[5, 5], [5, 5]]), "px apart"),
         (json.dumps(WHOLE).replace("444", "NaN"), "finite"),
         (json.dumps(WHOLE).replace("250.5", "1e999"), "target.ellipse.centre_px"),
+        (with_change("scale", value={}), '"tick_mm" or "target_mm"'),
+        (with_change("scale", value={"tick_mm": 0}), "from 0.1 to 100 mm, got 0"),
+        (with_change("scale", value={"tick_mm": -5}), "got -5"),
+        (with_change("scale", value={"tick_mm": "5"}), "scale.tick_mm"),
+        (with_change("scale", value={"target_mm": 1e9}), "from 0.5 to 300 mm"),
+        (with_change("scale", "mm_per_px", value=0.1), 'either "points_px" with "mm", or "mm_per_px"'),
+        (json.dumps({"schema": 1, "scale": {"tick_mm": float("nan")}}), "finite"),
+        (with_change("medium", value={}), "custom needs its speed"),
+        (with_change("medium", value={"kind": "oil"}), "medium.kind"),
+        (with_change("medium", value={"kind": "water"}), "needs its temperature"),
+        (with_change("medium", value={"kind": "water", "temperature_c": 300}), "from 0 to 95"),
+        (with_change("medium", value={"kind": "gel", "speed_m_s": 1500}), "its own speed"),
+        (with_change("medium", value={"speed_m_s": 1.5}), "from 900 to 2500 m/s, got 1.5"),
         (with_change("region_px", value=[0, 0, 4, 4]), "at least 8 x 8"),
         (with_change("region_px", value=[-1, 0, 400, 400]), "within the frame"),
     ],

@@ -39,6 +39,27 @@ class Probe:
 
 
 @dataclass(frozen=True)
+class RulerLook:
+    """How the ruler is drawn: bars or dots, every so many longer (dots: their radius), with digits or not.
+
+    `covered` are the numbers of ticks that something hides; the first is 0.
+    """
+
+    tick_mm: float = 5.0
+    major_every: int = 2
+    mark: Literal["bar", "dot"] = "bar"
+    short_px: int = 4
+    long_px: int = 9
+    digits: bool = True
+    spine: bool = False
+    gap_px: int = 14
+    covered: tuple[int, ...] = ()
+
+
+Litter = Literal["focus", "block", "list", "sliders"]
+
+
+@dataclass(frozen=True)
 class Display:
     """The scanner's screen: its size, the picture's scale and where the probe face's middle lies."""
 
@@ -47,7 +68,9 @@ class Display:
     mm_per_px: float = 0.112
     face_px: tuple[int, int] = (322, 52)
     wedge: Literal["left", "right"] = "left"
-    ruler: Literal["left", "right"] = "right"
+    ruler: Literal["left", "right", "above", "below", "none"] = "right"
+    ruler_look: RulerLook = RulerLook()
+    litter: tuple[Litter, ...] = ()
     lines: tuple[str, ...] = ("GEL BLOCK", "depth 42 mm")
     back_grey: int = 6
 

@@ -125,13 +125,14 @@ class Charts:
 def _path_mm(card: Scorecard, attempt: Attempt) -> tuple[FloatArray, FloatArray | None]:
     """Tip path in mm, shape (n, 2), from the followed target's centre; and the outline or None."""
     rows = slice(attempt.first_frame, attempt.last_frame + 1)
-    tip, target = card.track.tip_px[rows], card.marks.target
+    track, target = card.measured_track, card.measured_target
+    tip = track.tip_px[rows]
     if target is None:
         known = np.isfinite(tip).all(axis=1)
         origin = tip[known][:1] if known.any() else np.zeros((1, 2))
         return card.scale.to_mm(tip - origin), None
     outline = card.scale.to_mm(target.outline_px - np.array(target.centre_px))
-    return card.scale.to_mm(tip - card.track.target_px[rows]), outline
+    return card.scale.to_mm(tip - track.target_px[rows]), outline
 
 
 def _spaced(points: FloatArray, *, gap_mm: float = 0.7) -> FloatArray:

@@ -98,6 +98,7 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         replay_kept=wording.replay_words(card),
         quality_notes=card.quality_notes,
         scale=wording.scale_words(card) if scored else "",
+        sound=wording.sound_words(card) if scored else "",
         confidence=wording.confidence_words(card.confidence) if scored else "",
         confidence_percent=wording.figure_text(Figure("confidence", card.confidence))
         if scored and math.isfinite(card.confidence)

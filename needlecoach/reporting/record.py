@@ -56,6 +56,7 @@ def run_record(card: Scorecard) -> dict[str, Any]:
         "marks": marks_record(card.marks),
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
+        "sound": None if card.sound is None else plain(asdict(card.sound)),
         "options": plain(card.options),
         "result": {
             "attempts": len(card.attempts),
@@ -71,6 +72,9 @@ def marks_record(marks: Marks) -> dict[str, Any]:
     return {
         "target": None if marks.target is None else _target_record(marks.target),
         "scale": None if marks.scale is None else plain(asdict(marks.scale)),
+        "tick_mm": plain(marks.tick_mm),
+        "target_mm": plain(marks.target_mm),
+        "medium": None if marks.medium is None else plain(asdict(marks.medium)),
         "region_box_px": plain(marks.region_box_px),
         "learner": marks.learner,
         "task": marks.task,

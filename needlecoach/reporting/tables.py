@@ -122,7 +122,7 @@ def track_table(card: Scorecard) -> pd.DataFrame:
             "tip_sd_mm": track.tip_sd_mm.round(3),
             "entry_x_px": track.entry_px[:, 0].round(2),
             "entry_y_px": track.entry_px[:, 1].round(2),
-            "angle_deg": track.angle_deg.round(2),
+            "angle_deg": card.measured_track.angle_deg.round(2),
             "shaft_visible_share": track.shaft_visible_share.round(3),
             "target_x_px": track.target_px[:, 0].round(2),
             "target_y_px": track.target_px[:, 1].round(2),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from needlecoach.model import Attempt, Figure, Scorecard
+from needlecoach.model import ASSUMED_M_S, Attempt, Figure, Scorecard
 from needlecoach.reporting.rounding import in_words
 
 _DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0}
@@ -210,3 +210,31 @@ def scale_words(card: Scorecard) -> str:
     else:
         known = f"known to {figure_text(Figure('scale_sd_share', scale.sd_share))}"
     return f"{_scale_size(card)} mm per pixel (source: {scale.source}), {known}"
+
+
+def sound_words(card: Scorecard) -> str:
+    """Say what speed of sound depths go by, and how much that changed them."""
+    if card.sound is None:
+        return (
+            "nothing was corrected: depths are as the scanner shows them, which is taken to assume "
+            f"{ASSUMED_M_S:g} m/s (in water or gel they come out some per cent too long)"
+        )
+    sound = card.sound
+    known = f" ± {max(sound.sd_m_s, 0.1):.2g}" if sound.sd_m_s else ""
+    speeds = f"{ASSUMED_M_S:g}, which the scanner is taken to assume, to {sound.speed_m_s:.1f}{known} m/s"
+    words = f"depths corrected along the beam from {speeds} ({sound.source})"
+    shown_mm = _target_depth_mm(card)
+    if shown_mm is None:
+        return f"{words}, which changes every depth by {100 * (sound.stretch - 1):+.1f} %".replace("-", "−")
+    change_mm = shown_mm * (sound.stretch - 1)
+    return (
+        f"{words}: the target’s centre, shown at a depth of {shown_mm:.1f} mm, lies at "
+        f"{shown_mm + change_mm:.1f} mm, {abs(change_mm):.2f} mm {'less' if change_mm < 0 else 'more'}"
+    )
+
+
+def _target_depth_mm(card: Scorecard) -> float | None:
+    """Depth of the marked target's centre along the beam, as shown; None without a target."""
+    if card.marks.target is None:
+        return None
+    return float(card.region.depth_px(card.marks.target.centre_px)) * card.scale.y_mm_per_px

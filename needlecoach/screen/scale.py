@@ -1,13 +1,101 @@
-"""Which scale holds when several are known: the user's, the file's, or that of the ruler on the screen."""
+"""Which scale holds when several are known: the user's, the file's, the ruler's, or the target's."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from needlecoach.model import Scale
+from needlecoach.errors import MarksError
+from needlecoach.model import Frame, Marks, Region, Scale, Sound, Target
+from needlecoach.screen.ruler import Ruler, look_for_ruler
+from needlecoach.screen.sound import true_target
 
 # Two scales agree when they differ by less than this share, or by less than so many standard uncertainties.
 AGREE_SHARE, AGREE_SDS = 0.01, 2.0
+# A scale makes the distance of a ruler's ticks one of these, in mm, to within a share and so many sds.
+ROUND_MM = (0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0)
+ROUND_SHARE, ROUND_SDS = 0.02, 3.0
+SCALE_ADVICE = (
+    'give --scale "x1,y1,x2,y2=40mm" (two points on the ruler and the mm between them) or --mm-per-px, or '
+    'write "scale": {"points_px": [[x1, y1], [x2, y2]], "mm": 40} into the marks file'
+)
+
+
+def settle_scale(
+    marks: Marks,
+    of_file: Scale | None,
+    frames: Sequence[Frame],
+    region: Region,
+    sound: Sound | None = None,
+    *,
+    clip_name: str = "clip",
+) -> tuple[Scale, tuple[str, ...]]:
+    """Scale to measure with, from all that is known of it.
+
+    Parameters
+    ----------
+    marks : what the user said; `target_mm` is of the target as it is, so `sound` straightens its outline
+    of_file : what the file itself says
+    frames : some of the recording, to find a ruler in
+    region : the ultrasound picture
+    sound : what depths are corrected by; None when they are not
+    clip_name : for the error
+
+    Returns
+    -------
+    Scale
+        The first known of: marked points or stated pixels, the file's, the ruler's, that of the target.
+    tuple of str
+        Sentences for the reader: scales that contradict the one used, a ruler that could not be read.
+
+    Raises
+    ------
+    MarksError
+        When no scale is known; it tells what a ruler that was found needs.
+    """
+    ruler, why = look_for_ruler(frames, region)
+    by_ruler = None if ruler is None or marks.tick_mm is None else ruler.scale(marks.tick_mm)
+    by_target = _by_target(marks, region, sound)
+    scale, notes = choose_scale(marks.scale, of_file, by_ruler, by_target)
+    if scale is None:
+        raise MarksError(f"{clip_name}: {_what_is_missing(marks, ruler, why)}.")
+    if marks.tick_mm is not None and ruler is None:
+        notes = (*notes, f"No ruler could be read, so the size of its ticks was not used: {why}.")
+    elif marks.tick_mm is None and ruler is not None:
+        notes = (*notes, *_odd_ticks(scale, ruler))
+    return scale, notes
+
+
+def _by_target(marks: Marks, region: Region, sound: Sound | None) -> Scale | None:
+    if marks.target is None or marks.target_mm is None:
+        return None
+    target: Target = marks.target if sound is None else true_target(marks.target, region, sound)
+    return Scale.from_target(target, marks.target_mm)
+
+
+def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str) -> str:
+    if ruler is not None:
+        return (
+            f"no scale is marked. A ruler was found: {ruler.words}; give --tick-mm, the mm from each tick to "
+            "the next, short ones too (or --scale or --mm-per-px)"
+        )
+    if marks.tick_mm is not None:
+        return f"no ruler could be read for --tick-mm: {why}; {SCALE_ADVICE}"
+    return f"no scale is marked; {SCALE_ADVICE}"
+
+
+def _odd_ticks(scale: Scale, ruler: Ruler) -> tuple[str, ...]:
+    """A note when the scale gives a ruler's ticks a distance that no ruler has."""
+    along = scale.x_mm_per_px if ruler.side in ("above", "below") else scale.y_mm_per_px
+    tick_mm = along * ruler.spacing_px
+    allowed = max(ROUND_SHARE, ROUND_SDS * float(np.hypot(scale.sd_share, ruler.sd_share)))
+    if any(abs(tick_mm / size - 1) <= allowed for size in ROUND_MM):
+        return ()
+    return (
+        f"By this scale the ticks of the ruler on the screen are {tick_mm:.3g} mm apart, which is no usual "
+        f"distance ({ruler.words}). Check the scale; every distance depends on it.",
+    )
 
 
 def choose_scale(*candidates: Scale | None) -> tuple[Scale | None, tuple[str, ...]]:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Attempt
-from needlecoach.reporting.charts import Charts
+from needlecoach.reporting.charts import Charts, _path_mm
 from needlecoach.reporting.sheet import PALETTE
 
 
@@ -121,3 +121,18 @@ def test_one_more_attempt_costs_little(card):
     start = time.process_time()
     charts.plan(card.attempts[0]), charts.time(card.attempts[0])
     assert time.process_time() - start < 0.3
+
+
+def test_the_plan_shows_true_places(card):
+    """Twice as far apart in depth: the path and the outline of the plan are, those of the screen are not."""
+    attempt = card.attempts[0]
+    stretched = card.track.tip_px * (1, 2), card.track.target_px * (1, 2)
+    track = replace(card.track, tip_px=stretched[0], target_px=stretched[1])
+    target = replace(
+        card.marks.target, outline_px=card.marks.target.outline_px * (1, 2), centre_px=(np.nan, np.nan)
+    )
+    true = replace(card, true_track=track, true_target=target)
+
+    (path, outline), (shown_path, shown_outline) = (_path_mm(one, attempt) for one in (true, card))
+    np.testing.assert_allclose(path, shown_path * (1, 2))
+    np.testing.assert_allclose(outline, shown_outline * (1, 2), atol=1e-6)

@@ -161,3 +161,10 @@ def test_distances_are_rounded_to_a_thousandth_of_a_millimetre(card):
     values = track_table(card)["advance_mm"].dropna().to_numpy()
     assert len(values) > 40
     assert np.allclose(values * 1000, np.round(values * 1000))
+
+
+def test_the_angle_of_a_row_is_the_true_one_and_its_pixels_are_those_of_the_screen(card):
+    true = replace(card.track, angle_deg=card.track.angle_deg - 1, tip_px=card.track.tip_px + 5)
+    shown, table = track_table(card), track_table(replace(card, true_track=true))
+    np.testing.assert_allclose(table["angle_deg"], shown["angle_deg"] - 1)
+    np.testing.assert_array_equal(table["tip_y_px"], shown["tip_y_px"])

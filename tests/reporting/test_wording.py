@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from needlecoach.model import Figure, Region, Scale
+from needlecoach.model import Figure, Region, Scale, Sound
 from needlecoach.reporting.rounding import in_table
 from needlecoach.reporting.wording import (
     confidence_words,
@@ -18,6 +18,7 @@ from needlecoach.reporting.wording import (
     options_words,
     replay_words,
     scale_words,
+    sound_words,
 )
 
 
@@ -157,3 +158,22 @@ def test_what_the_replay_shows_is_not_promised_away(card):
     assert "rest of the screen is left out" in replay_words(card)
     assert "look for names" in replay_words(replace(card, region=whole))
     assert "left out" not in replay_words(replace(card, region=whole))
+
+
+def test_without_a_medium_it_is_said_that_nothing_was_corrected(card):
+    words = sound_words(card)
+    assert words.startswith("nothing was corrected") and "1540 m/s" in words
+
+
+def test_the_medium_is_said_with_what_it_changed(card):
+    """By hand: nine tenths of the depth at which the target's centre is shown."""
+    card = replace(card, sound=Sound(1386.0, 2.0, "invented"))
+    assert card.marks.target is not None
+    shown_mm = (card.marks.target.centre_px[1] - card.region.box_px[1]) * card.scale.y_mm_per_px
+    words = sound_words(card)
+    assert "from 1540, which the scanner is taken to assume, to 1386.0 ± 2 m/s (invented)" in words
+    change = f"lies at {0.9 * shown_mm:.1f} mm, {0.1 * shown_mm:.2f} mm less"
+    assert f"shown at a depth of {shown_mm:.1f} mm, {change}" in words
+
+    without = replace(card, marks=replace(card.marks, target=None))
+    assert "changes every depth by −10.0 %" in sound_words(without)
