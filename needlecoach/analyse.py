@@ -96,7 +96,8 @@ def _scale_of(reader: ClipReader, marks: Marks) -> tuple[Scale, tuple[str, ...]]
     area = reader.area_for(marks.region_box_px)
     scale, notes = choose_scale(marks.scale, None if area is None else area.scale)
     if scale is None:
-        raise MarksError(f"{reader.clip.path.name}: no scale is marked; {SCALE_ADVICE}.")
+        why = "".join(f" ({fault})" for fault in reader.area_faults)
+        raise MarksError(f"{reader.clip.path.name}: no scale is marked{why}; {SCALE_ADVICE}.")
     return scale, notes
 
 
@@ -105,6 +106,8 @@ def _region_of(reader: ClipReader, marks: Marks) -> Region:
     size_px = (reader.clip.width_px, reader.clip.height_px)
     given = marks.region_box_px or (reader.areas[0].box_px if reader.areas else None)
     region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
+    if given is not None and marks.region_box_px is None:
+        region = replace(region, source="from the file")
     check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
     return region
 
