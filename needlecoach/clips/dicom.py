@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from needlecoach.clips.dicom_header import BoundedFile, read_header
-from needlecoach.clips.dicom_pixels import Picture, Pictures
+from needlecoach.clips.dicom_pixels import Pictures
 from needlecoach.clips.dicom_regions import areas_of, choice_words
+from needlecoach.clips.dicom_samples import Picture
 from needlecoach.clips.dicom_times import frame_times
 from needlecoach.clips.reader import ClipReader, ColourImage
 from needlecoach.model import Clip, Frame
