@@ -78,7 +78,9 @@ def score_clip(
             frames = reader.sample_frames(REGION_FRAMES)
             region = _region_of(reader, marks, frames)
             check_marks(marks, reader.clip, region=region)
-            scale, scale_notes = settle_scale(marks, of_file, frames, region, sound, clip_name=path.name)
+            scale, scale_notes = settle_scale(
+                marks, of_file, frames, region, sound, clip_name=path.name, faults=reader.area_faults
+            )
             tracking = _track(reader, Plane(region, scale), marks, progress, beside)
             reason = ""
         except UnscorableError as problem:
@@ -100,6 +102,8 @@ def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:
     size_px = (reader.clip.width_px, reader.clip.height_px)
     given = marks.region_box_px or (reader.areas[0].box_px if reader.areas else None)
     region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
+    if given is not None and marks.region_box_px is None:
+        region = replace(region, source="from the file")
     check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
     return region
 

@@ -103,7 +103,7 @@ class Region:
     r_min_px: float = 0.0
     r_max_px: float = 0.0
     half_angle_deg: float = 0.0
-    source: Literal["found", "given"] = "found"
+    source: Literal["found", "given", "from the file"] = "found"
 
     def __post_init__(self) -> None:
         if self.box_px[2] < 8 or self.box_px[3] < 8:

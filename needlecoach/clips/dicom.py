@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from needlecoach.clips.dicom_header import BoundedFile, read_header
-from needlecoach.clips.dicom_pixels import Picture, Pictures
-from needlecoach.clips.dicom_regions import areas_of
+from needlecoach.clips.dicom_pixels import Pictures
+from needlecoach.clips.dicom_regions import areas_of, choice_words
+from needlecoach.clips.dicom_samples import Picture
 from needlecoach.clips.dicom_times import frame_times
 from needlecoach.clips.reader import ClipReader, ColourImage
 from needlecoach.model import Clip, Frame
@@ -48,8 +49,8 @@ class DicomReader(ClipReader):
             )
         )
         self.repaired_stamps = times.repaired
-        self.areas, notes = areas_of(header)
-        self.notes += [*times.notes, *notes]
+        self.areas, self.area_faults = areas_of(header)
+        self.notes += [*times.notes, *self.area_faults, *choice_words(self.areas)]
         if header.word("BurnedInAnnotation") == "YES":
             self.notes.append(BURNED_IN)
         next(self.pictures([0]))  # what can't be decoded at all is told before any work is done

@@ -21,7 +21,8 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.valuerep import format_number_as_ds
 
 from needlecoach.clips.dicom_header import BoundedFile, Header, number_of, read_header
-from needlecoach.clips.dicom_pixels import Picture, Pictures
+from needlecoach.clips.dicom_pixels import Pictures
+from needlecoach.clips.dicom_samples import Picture
 from needlecoach.errors import ClipError, MarksError, OutputError
 from needlecoach.model import BoolArray, Region
 

@@ -23,26 +23,31 @@ _OVERHANG_PX = 1
 _LEAST_SIDE_PX = 8
 
 
-def areas_of(header: Header) -> tuple[tuple[Area, ...], list[str]]:
-    """Return the usable ultrasound pictures, the largest first, and a sentence on each one passed over.
+def areas_of(header: Header) -> tuple[tuple[Area, ...], tuple[str, ...]]:
+    """Return the usable ultrasound pictures, the largest first, and why others were passed over.
 
     Regions that are no two-dimensional picture in cm (M-mode, Doppler, graphics) are left out silently.
     """
-    areas, notes = [], []
+    areas, faults = [], []
     for item in header.items("SequenceOfUltrasoundRegions"):
         if _is_picture(item):
             try:
                 areas.append(_area(item, header.width_px, header.height_px))
             except _UnusableError as problem:
-                notes.append(f"The file's own calibration was not used: {problem}.")
+                faults.append(f"The file's own calibration was not used: {problem}.")
     areas.sort(key=lambda area: -area.box_px[2] * area.box_px[3])
-    if len(areas) > 1:
-        notes.append(
-            f"The file outlines {len(areas)} ultrasound pictures: the largest, "
-            f"{_box_words(areas[0])}, was taken unless --region says otherwise; the others are "
-            f"{'; '.join(_box_words(area) for area in areas[1:])}."
-        )
-    return tuple(areas), list(dict.fromkeys(notes))
+    return tuple(areas), tuple(dict.fromkeys(faults))
+
+
+def choice_words(areas: tuple[Area, ...]) -> tuple[str, ...]:
+    """Say which of several pictures is taken; nothing where there is no choice."""
+    if len(areas) < 2:
+        return ()
+    first, *others = (",".join(map(str, area.box_px)) for area in areas)
+    return (
+        f"The file outlines {len(areas)} ultrasound pictures: the largest, {first}, was taken unless "
+        f"--region says otherwise; {'another is' if len(others) == 1 else 'others are'} {'; '.join(others)}.",
+    )
 
 
 class _UnusableError(Exception):
@@ -85,7 +90,3 @@ def _box(item: Dataset, width_px: int, height_px: int) -> tuple[int, int, int, i
     if min(x1 - x0, y1 - y0) + 1 < _LEAST_SIDE_PX:
         raise _UnusableError(f"its picture ({where}) is too small to be one")
     return x0, y0, x1 - x0 + 1, y1 - y0 + 1
-
-
-def _box_words(area: Area) -> str:
-    return ",".join(str(number) for number in area.box_px)

@@ -49,6 +49,8 @@ class ClipReader(ABC):
         Sentences about what was odd in the file; complete once it has been read through.
     areas : tuple of Area
         Ultrasound pictures with their scale, where the file tells them; the largest first.
+    area_faults : tuple of str
+        Why a scale that the file tells was not used; also among the notes.
     repaired_stamps : int
         Time stamps that did not rise and were replaced, in the last reading.
     """
@@ -57,6 +59,7 @@ class ClipReader(ABC):
         self.clip = clip
         self.notes: list[str] = []
         self.areas: tuple[Area, ...] = ()
+        self.area_faults: tuple[str, ...] = ()
         self.repaired_stamps = 0
         self._colours: dict[int, list[ColourImage]] = {}
 

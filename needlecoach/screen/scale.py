@@ -30,6 +30,7 @@ def settle_scale(
     sound: Sound | None = None,
     *,
     clip_name: str = "clip",
+    faults: Sequence[str] = (),
 ) -> tuple[Scale, tuple[str, ...]]:
     """Scale to measure with, from all that is known of it.
 
@@ -40,7 +41,7 @@ def settle_scale(
     frames : some of the recording, to find a ruler in
     region : the ultrasound picture
     sound : what depths are corrected by; None when they are not
-    clip_name : for the error
+    clip_name, faults : for the error: the recording's name, and why the file's own calibration was not used
 
     Returns
     -------
@@ -59,7 +60,8 @@ def settle_scale(
     by_target = _by_target(marks, region, sound)
     scale, notes = choose_scale(marks.scale, of_file, by_ruler, by_target)
     if scale is None:
-        raise MarksError(f"{clip_name}: {_what_is_missing(marks, ruler, why)}.")
+        unused = "".join(f" ({fault})" for fault in faults)
+        raise MarksError(f"{clip_name}: {_what_is_missing(marks, ruler, why, unused)}.")
     if marks.tick_mm is not None and ruler is None:
         notes = (*notes, f"No ruler could be read, so the size of its ticks was not used: {why}.")
     elif marks.tick_mm is None and ruler is not None:
@@ -74,15 +76,15 @@ def _by_target(marks: Marks, region: Region, sound: Sound | None) -> Scale | Non
     return Scale.from_target(target, marks.target_mm)
 
 
-def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str) -> str:
+def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str, unused: str) -> str:
     if ruler is not None:
         return (
-            f"no scale is marked. A ruler was found: {ruler.words}; give --tick-mm, the mm from each tick to "
+            f"no scale is marked{unused}. A ruler was found: {ruler.words}; give --tick-mm, the mm from each tick to "
             "the next, short ones too (or --scale or --mm-per-px)"
         )
     if marks.tick_mm is not None:
-        return f"no ruler could be read for --tick-mm: {why}; {SCALE_ADVICE}"
-    return f"no scale is marked; {SCALE_ADVICE}"
+        return f"no ruler could be read for --tick-mm: {why}{unused}; {SCALE_ADVICE}"
+    return f"no scale is marked{unused}; {SCALE_ADVICE}"
 
 
 def _odd_ticks(scale: Scale, ruler: Ruler) -> tuple[str, ...]:

@@ -73,7 +73,7 @@ def test_scale_and_region_are_the_files_and_no_word_of_a_person_gets_out(
     assert record["clip"]["kind"] == "dicom" and record["clip"]["sha256"] == sha256_of(path)
     assert record["scale"]["x_mm_per_px"] == record["scale"]["y_mm_per_px"] == 10 * delta_cm
     assert record["scale"]["source"] == "the file's own calibration (DICOM region)"
-    assert record["region"]["box_px"] == [x, y, w, h]
+    assert record["region"]["box_px"] == [x, y, w, h] and record["region"]["source"] == "from the file"
     assert "burned into" in " ".join(record["result"]["quality_notes"])
     check_tips(folder, truth)
     check_privacy(path, folder, done)
@@ -114,6 +114,9 @@ def test_a_clip_without_times_keeps_the_given_rate_in_its_replay(
     assert (tmp_path / "out" / "L01" / "replay.webm").stat().st_size > 0
     again = run(str(path), "--no-target", "--out", str(tmp_path / "out"))
     assert again.returncode == 2 and b"give --fps" in again.stderr and again.stderr.count(b"\n") == 1
+    broken = write_dicom(large, SequenceOfUltrasoundRegions=[dicom_region(PhysicalDeltaX=0.0)])
+    refused = run(str(broken), "--no-target", "--out", str(tmp_path / "out"))
+    assert b"no scale is marked (The file's own calibration was not used: it claims" in refused.stderr
 
 
 def test_errors_say_no_word_of_a_person(
