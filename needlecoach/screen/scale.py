@@ -79,8 +79,8 @@ def _by_target(marks: Marks, region: Region, sound: Sound | None) -> Scale | Non
 def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str, unused: str) -> str:
     if ruler is not None:
         return (
-            f"no scale is marked{unused}. A ruler was found: {ruler.words}; give --tick-mm, the mm from each tick to "
-            "the next, short ones too (or --scale or --mm-per-px)"
+            f"no scale is marked{unused}. A ruler was found: {ruler.words}; give --tick-mm, the mm from each "
+            "tick to the next, short ones too (or --scale or --mm-per-px)"
         )
     if marks.tick_mm is not None:
         return f"no ruler could be read for --tick-mm: {why}{unused}; {SCALE_ADVICE}"
