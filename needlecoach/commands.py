@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from pathlib import Path
@@ -77,7 +78,8 @@ def _write_whole(path: Path, content: bytes) -> None:
         waiting.write_bytes(content)
         os.replace(waiting, path)
     except OSError as problem:
-        waiting.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # what stands in the way may be no folder
+            waiting.unlink()
         raise OutputError(
             f"{path} can't be written ({problem.strerror or problem}); choose another --out."
         ) from problem

@@ -39,9 +39,9 @@ from needlecoach.screen.scale import choose_scale
 SAMPLED, RUNS, RUN_FRAMES = 12, 4, 40
 # Frames kept in memory at once; a very large screen is looked at in fewer.
 _MOST_BYTES = 200_000_000
-# Two frames are the same picture when on no spot of 3 x 3 px more has changed than coding leaves: even a tip
-# on its way changes one by more.
-_SAME_SPOT, _SAME_MEAN = 3, 0.5
+# A frame repeats the one before when it differs by no more than coding leaves, in the mean and on every spot
+# of 9 x 9 px. Drawn clips, doubled and coded: seven to nine repeats of ten stay below, few new frames do.
+_REPEAT_MEAN, _REPEAT_SPOT = 0.2, 3.5
 _SATURATED, _BLOCK_PX = 250, 8
 # For a quick look the region is brought to so many rows; without a scale it is taken to be so deep.
 _LOOK_ROWS, _LOOK_DEPTH_MM, _LOOK_PARTS = 330, 50.0, 4
@@ -194,7 +194,7 @@ def _timing(times_s: FloatArray, runs: Runs, cut: Cut, *, flagged: bool) -> Timi
     steps_s = np.diff(times_s)
     usual_s = float(np.median(steps_s)) if len(steps_s) else float("nan")
     spread_s = float(np.ptp(np.percentile(steps_s, [5, 95]))) if len(steps_s) else float("nan")
-    same = [is_same(cut.out_of(one), cut.out_of(next_one)) for run in runs for one, next_one in pairwise(run)]
+    same = [is_repeat(cut.out_of(one), cut.out_of(later)) for run in runs for one, later in pairwise(run)]
     return Timing(
         n_frames=len(times_s),
         length_s=float(np.ptp(times_s)) if len(times_s) else 0.0,
@@ -205,10 +205,11 @@ def _timing(times_s: FloatArray, runs: Runs, cut: Cut, *, flagged: bool) -> Timi
     )
 
 
-def is_same(one: GreyImage, other: GreyImage) -> bool:
-    """Tell whether two pictures agree but for what coding leaves."""
-    change = _change(one, other)
-    return bool(cv2.blur(change, (3, 3)).max() <= _SAME_SPOT and change.mean() < _SAME_MEAN)
+def is_repeat(one: GreyImage, later: GreyImage) -> bool:
+    """Tell whether a picture is the one before once more, but for what coding leaves."""
+    change = cv2.subtract(later.astype(np.int16), one.astype(np.int16)).astype(np.float32)
+    spots = cv2.blur(change, (9, 9))
+    return bool(np.abs(change).mean() < _REPEAT_MEAN and np.abs(spots).max() < _REPEAT_SPOT)
 
 
 def _change(one: GreyImage, other: GreyImage) -> GreyImage:
@@ -228,9 +229,9 @@ def _interlaced(runs: Runs, *, flagged: bool) -> Interlaced:
 def _greys(runs: Runs, cut: Cut) -> Greys:
     shown = np.concatenate([cut.inside_of(cut.out_of(frame)) for run in runs for frame in run[::10]])
     changes = [
-        float(np.median(cut.inside_of(_change(cut.out_of(one), cut.out_of(next_one))).astype(float)))
+        float(np.median(cut.inside_of(_change(cut.out_of(one), cut.out_of(later))).astype(float)))
         for run in runs
-        for one, next_one in pairwise(run)
+        for one, later in pairwise(run)
     ]
     low, high = np.percentile(shown, [5, 95])
     return Greys(

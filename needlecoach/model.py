@@ -615,7 +615,7 @@ class Storage:
 class Timing:
     """A clip in time: `fps` from the median step, spread the middle nine tenths of the steps over it.
 
-    `same_share` is the share of the frames looked at that are alike to the one before.
+    `same_share` is the share of the frames looked at that repeat the one before, at least.
     """
 
     n_frames: int

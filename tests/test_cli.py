@@ -190,6 +190,28 @@ def test_ways_to_millimetres_reach_the_scorer(spine: FakeSpine, command: Callabl
     assert second.medium == Medium("custom", speed_m_s=1505.0)
 
 
+@pytest.mark.parametrize("wanted", [False, True])
+def test_the_whole_screen_is_shown_when_asked_for(
+    spine: FakeSpine, command: Callable, monkeypatch: pytest.MonkeyPatch, wanted: bool
+) -> None:
+    options: list[dict] = []
+    write = spine.write_results
+
+    def write_results(card: Scorecard, *rest: object, **more: object) -> Path:
+        options.append(dict(card.options))
+        return write(card, *rest, **more)
+
+    monkeypatch.setattr(sys.modules["needlecoach.reporting.results"], "write_results", write_results)
+    assert command("score", clip(), *MARKS, *["--keep-screen"] * wanted)[0] == 0
+    assert options == [{"keep_screen": True} if wanted else {}]
+
+
+def test_a_learner_s_name_is_refused_before_any_work(spine: FakeSpine, command: Callable) -> None:
+    code, out, err = command("score", clip(), *MARKS, "--learner", "Invented Name")
+    assert (code, out, len(err.splitlines()), spine.scored) == (2, "", 1, [])
+    assert "called by a code" in err and "Invented" not in err
+
+
 def test_the_marks_file_is_used_and_options_go_before_it(spine: FakeSpine, command: Callable) -> None:
     entry = {"ellipse": {"centre_px": [60, 50], "semi_axes_px": [9, 8]}}
     content = {"schema": 1, "learner": "L01", "target": entry, "scale": {"mm_per_px": 0.1}}

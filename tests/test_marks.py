@@ -13,8 +13,10 @@ from needlecoach.marks import (
     MarkOptions,
     MarksFile,
     check_marks,
+    marks_beside,
     marks_path,
     merge_marks,
+    parse_learner,
     parse_region,
     parse_scale,
     parse_target,
@@ -179,7 +181,7 @@ _JSON = st.recursive(
 )
 
 
-@settings(deadline=None)  # files are written, and a busy machine is no fault
+@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
 @given(st.sampled_from([*WHOLE]), _JSON)
 def test_any_json_gives_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, key: str, value: object
@@ -194,7 +196,7 @@ def test_any_json_gives_marks_or_a_marks_error(
 _COORDINATES = st.lists(st.floats() | st.integers(), min_size=2, max_size=2)
 
 
-@settings(deadline=None)  # files are written, and a busy machine is no fault
+@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
 @given(_COORDINATES, _COORDINATES, st.floats() | st.integers(), st.lists(_COORDINATES, max_size=5))
 def test_any_numbers_give_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, first: list, second: list, mm: float, corners: list
@@ -209,7 +211,7 @@ def test_any_numbers_give_marks_or_a_marks_error(
             assert len(str(problem).splitlines()) == 1
 
 
-@settings(deadline=None)  # files are written, and a busy machine is no fault
+@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
 @given(st.binary(max_size=40))
 def test_any_bytes_give_marks_or_a_marks_error(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = tmp_path_factory.mktemp("fuzz") / "L01.marks.json"
@@ -289,6 +291,56 @@ def test_broken_scale_options(text: str) -> None:
 def test_broken_region_options(text: str) -> None:
     with pytest.raises(MarksError):
         parse_region(text)
+
+
+# What options are made of, and what slips in by hand or by paste.
+OPTION_TEXT = st.one_of(
+    st.text(max_size=40),
+    st.text("0123456789.,-+eE=m naNinf/;\u0663\u00b2\uff11 ", max_size=40),
+    st.lists(st.one_of(st.floats(), st.integers()), max_size=6).map(lambda some: ",".join(map(str, some))),
+    st.lists(st.floats(), min_size=5, max_size=5).map(lambda n: f"{n[0]},{n[1]},{n[2]},{n[3]}={n[4]}mm"),
+)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(text=OPTION_TEXT)
+def test_any_option_gives_a_sound_value_or_one_line(text: str) -> None:
+    for parse, kind in (
+        (parse_target, Target),
+        (parse_scale, Scale),
+        (parse_region, tuple),
+        (parse_learner, str),
+    ):
+        try:
+            assert isinstance(parse(text), kind)
+        except MarksError as problem:
+            assert len(str(problem).splitlines()) == 1
+
+
+@pytest.mark.parametrize("code", ["L01", "7", "p-012", "S3.b", "Gruppe2_07", "Ä01", "ABCDEFGHIJKLMN01"])
+def test_codes_of_learners(code: str) -> None:
+    assert parse_learner(code) == code
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["Invented", "Invented Name", "Name, I.", "Learner 01", "=1+1", "-x1", "L01\n", "", "ABCDEFGHIJKLMNO01"],
+)
+def test_names_of_learners_are_refused_and_not_repeated(tmp_path: Path, name: str) -> None:
+    with pytest.raises(MarksError, match="called by a code") as refused:
+        parse_learner(name)
+    assert not name or name not in str(refused.value)
+    assert len(str(refused.value).splitlines()) == 1
+    if name:
+        with pytest.raises(MarksError, match=r"L01\.marks\.json: A learner"):
+            read_marks(written(tmp_path, with_change("learner", value=name)))
+
+
+def test_marks_beside_a_clip_with_options_over_them(tmp_path: Path) -> None:
+    assert marks_beside(tmp_path / "L01.mp4", MarkOptions()) == Marks()
+    written(tmp_path, WHOLE)
+    both = marks_beside(tmp_path / "L01.mp4", MarkOptions(learner="L02"))
+    assert (both.learner, both.needle_gauge) == ("L02", 21)
 
 
 def test_scale_uncertainty_by_hand() -> None:

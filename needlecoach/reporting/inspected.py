@@ -27,7 +27,7 @@ def table_rows(found: Inspection) -> list[tuple[str, str]]:
         ("Screen", f"{clip.width_px} x {clip.height_px} px"),
         ("Frames", f"{timing.n_frames} over {timing.length_s:.1f} s"),
         ("Rate", _rate_words(found)),
-        ("Repeated frames", _share_words(timing.same_share, f"of the {found.looked_at} frames looked at")),
+        ("Repeated frames", _repeat_words(found)),
         ("Interlaced", _INTERLACED[timing.interlaced]),
         ("Picture", _region_words(found.region)),
         ("Doubt", found.region_problem),
@@ -61,8 +61,14 @@ def _storage_words(found: Inspection) -> str:
     return ", ".join(filter(None, (storage.container, storage.codec, storage.pixel_format))) or _UNKNOWN
 
 
-def _share_words(share: float, of_what: str) -> str:
-    return f"{share:.0%} {of_what}" if math.isfinite(share) else _UNKNOWN
+def _repeat_words(found: Inspection) -> str:
+    """A lower bound: coded anew, a repeat can differ."""
+    share = found.timing.same_share
+    return (
+        f"at least {share:.0%} of the {found.looked_at} frames looked at"
+        if math.isfinite(share)
+        else _UNKNOWN
+    )
 
 
 def _rate_words(found: Inspection) -> str:
@@ -75,7 +81,7 @@ def _rate_words(found: Inspection) -> str:
         "constant" if even else f"uneven: most steps within {timing.step_spread_share:.0%} of the usual one"
     )
     if timing.same_share > 0.02:
-        words += f"; about {timing.fps * (1 - timing.same_share):.3g} new pictures a second"
+        words += f"; at most {timing.fps * (1 - timing.same_share):.3g} new pictures a second"
     return words
 
 
