@@ -25,7 +25,7 @@ Point = tuple[float, float]
 
 
 # What a user can mean by the distance of a ruler's ticks, and by a target's diameter.
-LIMITS_TICK_MM = (0.1, 100.0)
+LIMITS_TICK_MM = (0.1, 50.0)
 LIMITS_TARGET_MM = (0.5, 300.0)
 
 
@@ -213,7 +213,7 @@ class Scale:
         Raises
         ------
         MarksError
-            When `tick_mm` is not from 0.1 to 100 mm, or the pixels come out at an impossible size.
+            When `tick_mm` is not from 0.1 to 50 mm, or the pixels come out at an impossible size.
         """
         check_length_mm(tick_mm, LIMITS_TICK_MM, "The distance of neighbouring ticks (tick-mm)")
         source = f"ruler on the screen, {n_ticks} ticks of {tick_mm:g} mm"

@@ -260,7 +260,7 @@ def test_quiet_prints_nothing(spine: FakeSpine, command: Callable) -> None:
         (["--mm-per-px", "nan"], "mm per px"),
         (["--mm-per-px", "1", "--scale", "0,0,0,9=1mm"], "one of them"),
         (["--target", "1,2,3,4", "--no-target"], "contradict"),
-        (["--tick-mm", "0"], "from 0.1 to 100 mm, got 0"),
+        (["--tick-mm", "0"], "from 0.1 to 50 mm, got 0"),
         (["--tick-mm", "-5"], "got -5"),
         (["--tick-mm", "nan"], "got nan"),
         (["--tick-mm", "1e9"], "got 1e+09"),

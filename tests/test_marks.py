@@ -137,7 +137,7 @@ def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
         (json.dumps(WHOLE).replace("444", "NaN"), "finite"),
         (json.dumps(WHOLE).replace("250.5", "1e999"), "target.ellipse.centre_px"),
         (with_change("scale", value={}), '"tick_mm" or "target_mm"'),
-        (with_change("scale", value={"tick_mm": 0}), "from 0.1 to 100 mm, got 0"),
+        (with_change("scale", value={"tick_mm": 0}), "from 0.1 to 50 mm, got 0"),
         (with_change("scale", value={"tick_mm": -5}), "got -5"),
         (with_change("scale", value={"tick_mm": "5"}), "scale.tick_mm"),
         (with_change("scale", value={"target_mm": 1e9}), "from 0.5 to 300 mm"),

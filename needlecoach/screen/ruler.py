@@ -19,8 +19,6 @@ Side = Literal["left", "right", "above", "below"]
 _CLEAR_PX = 2
 # Ticks can be dark where the screen beside the picture is at least this bright.
 _BRIGHT_SURROUND = 90.0
-# A row that starts at the skin and has longer ticks is a ruler; with one of both it could be something else.
-_SURE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,9 +113,9 @@ def _all_rows(image: FloatArray, free: BoolArray, region: Region) -> Findings:
 
 
 def _rival(best: TickRow, found: Findings) -> Comb | None:
-    """Row of another spacing for which as much speaks; against a weak row a doubtful one will do."""
+    """Row of another spacing for which as much speaks; against ticks all alike a doubtful one will do."""
     rivals = [row.comb for row in found.rows if row.strength == best.strength]
-    if best.strength < _SURE:
+    if best.major_every is None:
         rivals += found.doubtful
     return next((comb for comb in rivals if not same_spacing(best.comb, comb)), None)
 

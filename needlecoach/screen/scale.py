@@ -16,6 +16,8 @@ AGREE_SHARE, AGREE_SDS = 0.01, 2.0
 # A scale makes the distance of a ruler's ticks one of these, in mm, to within a share and so many sds.
 ROUND_MM = (0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0)
 ROUND_SHARE, ROUND_SDS = 0.02, 3.0
+# Scanners show less than this: common practice, no source.
+DEEPEST_MM = 400.0
 SCALE_ADVICE = (
     'give --scale "x1,y1,x2,y2=40mm" (two points on the ruler and the mm between them) or --mm-per-px, or '
     'write "scale": {"points_px": [[x1, y1], [x2, y2]], "mm": 40} into the marks file'
@@ -66,7 +68,15 @@ def settle_scale(
         notes = (*notes, f"No ruler could be read, so the size of its ticks was not used: {why}.")
     elif marks.tick_mm is None and ruler is not None:
         notes = (*notes, *_odd_ticks(scale, ruler))
-    return scale, notes
+    return scale, (*notes, *_too_deep(scale, region))
+
+
+def _too_deep(scale: Scale, region: Region) -> tuple[str, ...]:
+    """A note when the scale makes the picture deeper than a scanner shows."""
+    deep_mm = region.depth_range_px * scale.y_mm_per_px
+    if deep_mm <= DEEPEST_MM:
+        return ()
+    return (f"By this scale the picture is {deep_mm:.0f} mm deep, more than scanners show. Check the scale.",)
 
 
 def _by_target(marks: Marks, region: Region, sound: Sound | None) -> Scale | None:

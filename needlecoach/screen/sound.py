@@ -16,10 +16,10 @@ from needlecoach.model import FloatArray, Medium, Region, Scale, Sound, Target, 
 # Marczak, J Acoust Soc Am 1997;102:2776: m/s from degrees Celsius at 0-95, rising powers.
 MARCZAK = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9)
 MARCZAK_SOURCE = "Marczak 1997"
-# Plain gelatin gel near room temperature: 1490 to 1520 m/s, from memory, no source at hand; each speed in
+# Plain gelatin near room temperature: 1490 to 1520 m/s, from memory, no source at hand; each speed in
 # that range is taken as equally likely, and its change with temperature as that of water, its main part.
 GEL_M_S, GEL_SD_M_S, ROOM_C = 1505.0, 30.0 / 12**0.5, 22.0
-GEL_SOURCE = "plain gelatin 1490 to 1520 m/s, no source at hand"
+GEL_SOURCE = "1490 to 1520 m/s from memory"
 # A thermometer in a bowl, and a bowl that is not the same all over.
 TEMPERATURE_SD_C = 1.0
 
@@ -37,10 +37,10 @@ def sound_in(medium: Medium) -> Sound:
     if at is not None and medium.kind == "water":
         return Sound(water_m_s(at), _slope(at) * TEMPERATURE_SD_C, f"water at {at:g} °C, {MARCZAK_SOURCE}")
     if at is None:
-        return Sound(GEL_M_S, GEL_SD_M_S, f"gel near room temperature, {GEL_SOURCE}")
+        return Sound(GEL_M_S, GEL_SD_M_S, f"plain gel near room temperature, {GEL_SOURCE}")
     speed = GEL_M_S + water_m_s(at) - water_m_s(ROOM_C)
     sd = float(np.hypot(GEL_SD_M_S, _slope(at) * TEMPERATURE_SD_C))
-    source = f"gel at {at:g} °C, {GEL_SOURCE}; change from {ROOM_C:g} °C as that of water, {MARCZAK_SOURCE}"
+    source = f"plain gel at {at:g} °C, at {ROOM_C:g} °C {GEL_SOURCE}, changed as water, {MARCZAK_SOURCE}"
     return Sound(speed, sd, source)
 
 

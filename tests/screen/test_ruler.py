@@ -175,5 +175,5 @@ def test_impossible_distances_of_ticks_are_refused(tick_mm: float) -> None:
     ruler, _ = found(FLAT)
 
     assert ruler is not None
-    with pytest.raises(MarksError, match=r"neighbouring ticks \(tick-mm\) must be from 0\.1 to 100 mm, got"):
+    with pytest.raises(MarksError, match=r"neighbouring ticks \(tick-mm\) must be from 0\.1 to 50 mm, got"):
         ruler.scale(tick_mm)

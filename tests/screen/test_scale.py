@@ -145,6 +145,13 @@ def test_impossible_sizes_of_a_target_are_refused(size_mm: float) -> None:
         Scale.from_target(ROUND_TARGET, size_mm)
 
 
+def test_a_scale_that_makes_the_picture_too_deep_is_doubted() -> None:
+    """The drawn picture is 375 px deep."""
+    assert settle_scale(Marks(scale=Scale.from_mm_per_px(1.0)), None, DARK, REGION)[1] == ()
+    _, (note,) = settle_scale(Marks(scale=Scale.from_mm_per_px(2.0)), None, DARK, REGION)
+    assert "the picture is 750 mm deep" in note
+
+
 def test_a_size_that_makes_pixels_absurd_is_refused() -> None:
     with pytest.raises(MarksError, match=r"between 0\.001 and 5 mm per px"):
         Scale.from_target(Target.from_ellipse((100.0, 100.0), (5.0, 5.0)), 100.0)

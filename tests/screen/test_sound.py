@@ -164,7 +164,7 @@ def test_gel_is_slower_when_cold_and_says_that_its_range_has_no_source() -> None
     assert room.sd_m_s == pytest.approx((1520 - 1490) / np.sqrt(12))
     assert room.speed_m_s - cold.speed_m_s == pytest.approx(water_m_s(22) - water_m_s(6))
     assert cold.sd_m_s > room.sd_m_s
-    assert "no source" in room.source and "as that of water" in cold.source
+    assert "from memory" in room.source and "changed as water" in cold.source
 
 
 def test_one_degree_of_water_is_its_uncertainty() -> None:
