@@ -231,6 +231,9 @@ def inspect(
     mm_per_px: Annotated[
         float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")
     ] = None,
+    tick_mm: Annotated[
+        float | None, typer.Option(metavar="MM", help="What one step of the screen's ruler means.")
+    ] = None,
     region: Annotated[
         str | None,
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
@@ -253,7 +256,9 @@ def inspect(
     Exit code: 0 looked at, 2 something to mend, 130 stopped.
     """
     options = MarkOptions(
-        scale=_scale_option(scale, mm_per_px), region_box_px=None if region is None else parse_region(region)
+        scale=_scale_option(scale, mm_per_px),
+        tick_mm=checked_tick_mm(tick_mm),
+        region_box_px=None if region is None else parse_region(region),
     )
     with stoppable():
         from needlecoach.commands import run_inspect

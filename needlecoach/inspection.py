@@ -34,7 +34,8 @@ from needlecoach.model import (
 )
 from needlecoach.screen.picture import check_picture, tint_of
 from needlecoach.screen.region import find_region, given_region
-from needlecoach.screen.scale import choose_scale
+from needlecoach.screen.ruler import Ruler, look_for_ruler
+from needlecoach.screen.scale import choose_scale, known_scale
 
 SAMPLED, RUNS, RUN_FRAMES = 12, 4, 40
 # Frames kept in memory at once; a very large screen is looked at in fewer.
@@ -94,7 +95,8 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
         region, problem, tint = _picture_of(reader, marks)
         runs = reader.stretches(RUNS, max(2, _few(reader, RUNS * RUN_FRAMES) // RUNS))
         cut = Cut.of(region or _whole_frame(reader))
-        scale, notes = choose_scale(marks.scale, reader.areas[0].scale if reader.areas else None)
+        ruler, ruler_words = _ruler_of(reader, region)
+        scale, notes = _scale_of(reader, marks, region, ruler)
         times_s, facts = np.array(reader.times_s()), reader.facts()
     lines_mm = [line_mm(cut, run, scale) for run in runs if len(run) >= 2 * _LOOK_PARTS]
     found = Inspection(
@@ -107,6 +109,8 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
         tint=tint,
         scale=scale,
         scale_notes=notes,
+        ruler=ruler_words,
+        ticks_px=np.zeros((0, 2)) if ruler is None else ruler.ticks_px,
         looked_at=sum(len(run) for run in runs),
         looks=len(lines_mm),
         looks_with_line=sum(length_mm >= _LINE_MM for length_mm in lines_mm),
@@ -139,6 +143,25 @@ def _picture_of(reader: ClipReader, marks: Marks) -> tuple[Region | None, str, T
     except UnscorableError as problem:
         return region, str(problem), tint
     return region, "", tint
+
+
+def _ruler_of(reader: ClipReader, region: Region | None) -> tuple[Ruler | None, str]:
+    """Ruler beside the picture, and what it is like or why none could be read."""
+    if region is None:
+        return None, "not looked for without a picture"
+    ruler, why = look_for_ruler(reader.sample_frames(_few(reader, SAMPLED)), region)
+    return ruler, f"none: {why}" if ruler is None else ruler.words
+
+
+def _scale_of(
+    reader: ClipReader, marks: Marks, region: Region | None, ruler: Ruler | None
+) -> tuple[Scale | None, tuple[str, ...]]:
+    area = reader.area_for(marks.region_box_px)
+    of_file = None if area is None else area.scale
+    if region is None:
+        return choose_scale(marks.scale, of_file)
+    scale, notes = known_scale(marks, of_file, ruler, region)
+    return scale, (*reader.area_faults, *notes)
 
 
 @dataclass(frozen=True, eq=False)

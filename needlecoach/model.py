@@ -641,8 +641,9 @@ class Inspection:
     """What can be told of a clip before it is scored.
 
     `region_problem` says why there is no region or why it is doubtful, `looks` in how many stretches moving
-    lines were looked for, `looks_with_line` in how many one was found. `advice` are sentences: what to do
-    better in the next recording.
+    lines were looked for, `looks_with_line` in how many one was found. `ruler` says what the ruler
+    beside the picture is like, or why none could be read; `ticks_px` (n, 2) are its ticks. `advice` are
+    sentences: what to do better in the next recording.
     """
 
     clip: Clip
@@ -654,6 +655,8 @@ class Inspection:
     tint: Literal["grey", "tinted", "coloured", "not known"]
     scale: Scale | None
     scale_notes: tuple[str, ...]
+    ruler: str
+    ticks_px: FloatArray
     looked_at: int
     looks: int
     looks_with_line: int

@@ -16,6 +16,9 @@ from needlecoach.reporting.record import plain
 SCHEMA = 1
 MAX_SIDE_PX, MAX_ENLARGEMENT, MARGIN_PX = 1000, 2.0, 12
 _UNKNOWN = "not known"
+# A small square round each tick of the ruler.
+_TICK_MARK_PX = 4.0 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+NEEDS_TICKS = "; give --tick-mm, the mm from each tick to the next, short ones too"
 
 
 def table_rows(found: Inspection) -> list[tuple[str, str]]:
@@ -31,6 +34,7 @@ def table_rows(found: Inspection) -> list[tuple[str, str]]:
         ("Interlaced", _INTERLACED[timing.interlaced]),
         ("Picture", _region_words(found.region)),
         ("Doubt", found.region_problem),
+        ("Ruler", found.ruler + (NEEDS_TICKS if len(found.ticks_px) and found.scale is None else "")),
         ("Scale", _scale_words(found)),
         *(("Doubt", note) for note in found.scale_notes),
         ("Colour", _TINT[found.tint]),
@@ -102,7 +106,7 @@ def _region_words(region: Region | None) -> str:
 def _scale_words(found: Inspection) -> str:
     scale = found.scale
     if scale is None:
-        return 'none: give --scale "x1,y1,x2,y2=40mm" or --mm-per-px'
+        return 'none: give --scale "x1,y1,x2,y2=40mm", --mm-per-px or --tick-mm'
     x, y = scale.x_mm_per_px, scale.y_mm_per_px
     size = f"{x:.4g}" if x == y else f"{x:.4g} x {y:.4g}"
     sure = f"± {scale.sd_share:.1%}" if scale.sd_share else "uncertainty not stated"
@@ -142,6 +146,7 @@ def _line_words(found: Inspection) -> str:
 def record(found: Inspection) -> dict[str, Any]:
     """Return what was seen as values that JSON can hold; None is unknown."""
     values = {key: value for key, value in asdict(found).items() if key != "clip"}
+    values["ticks_px"] = found.ticks_px.round(2).tolist()
     clip = {
         "file": found.clip.path.name,
         "kind": found.clip.kind,
@@ -154,7 +159,7 @@ def record(found: Inspection) -> dict[str, Any]:
 def picture(
     frame: Frame, found: Inspection, *, target: Target | None = None, keep_screen: bool = False
 ) -> np.ndarray:
-    """Draw the region's outline, the target and 10 mm on a frame: BGR, uint8 (h, w, 3).
+    """Draw the region's outline, the target, the ruler's ticks and 10 mm on a frame: BGR, uint8 (h, w, 3).
 
     What lies outside the region is black unless `keep_screen` is set. Where no region was found nothing of
     the frame is shown without it.
@@ -163,9 +168,8 @@ def picture(
     region = found.region
     shown = region.mask(height, width) if region is not None else np.zeros((height, width), bool)
     pixels = frame.pixels if keep_screen else np.where(shown, frame.pixels, 0).astype(np.uint8)
-    x, y, w, h = (0, 0, width, height) if keep_screen or region is None else region.box_px
-    left, top = max(x - MARGIN_PX, 0), max(y - MARGIN_PX, 0)
-    part = pixels[top : y + h + MARGIN_PX, left : x + w + MARGIN_PX]
+    left, top, right, bottom = (0, 0, width, height) if keep_screen else _shown_box(found, width, height)
+    part = pixels[top:bottom, left:right]
     zoom = min(MAX_SIDE_PX / max(part.shape), MAX_ENLARGEMENT)
     method = cv2.INTER_LINEAR if zoom > 0.67 else cv2.INTER_AREA
     canvas = cv2.cvtColor(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), cv2.COLOR_GRAY2BGR)
@@ -179,7 +183,18 @@ def picture(
         draw(region.outline_px, SEEN)
     if target is not None:
         draw(target.outline_px, TARGET)
+    for tick_px in found.ticks_px:
+        draw(tick_px + _TICK_MARK_PX, BAR_TEXT)
     return np.vstack([canvas, _strip(canvas.shape[1], found, zoom)])
+
+
+def _shown_box(found: Inspection, width: int, height: int) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of what is shown: the region and the ruler's ticks, with a margin."""
+    x, y, w, h = (0, 0, width, height) if found.region is None else found.region.box_px
+    points = np.vstack([[[x, y], [x + w, y + h]], found.ticks_px])
+    left, top = np.maximum(np.floor(points.min(axis=0)).astype(int) - MARGIN_PX, 0).tolist()
+    right, bottom = (np.ceil(points.max(axis=0)).astype(int) + MARGIN_PX).tolist()
+    return left, top, min(right, width), min(bottom, height)
 
 
 def _strip(width_px: int, found: Inspection, zoom: float) -> np.ndarray:

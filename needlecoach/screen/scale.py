@@ -58,15 +58,24 @@ def settle_scale(
         When no scale is known; it tells what a ruler that was found needs.
     """
     ruler, why = look_for_ruler(frames, region)
-    by_ruler = None if ruler is None or marks.tick_mm is None else ruler.scale(marks.tick_mm)
-    by_target = _by_target(marks, region, sound)
-    scale, notes = choose_scale(marks.scale, of_file, by_ruler, by_target)
+    scale, notes = known_scale(marks, of_file, ruler, region, sound)
     if scale is None:
         unused = "".join(f" ({fault})" for fault in faults)
         raise MarksError(f"{clip_name}: {_what_is_missing(marks, ruler, why, unused)}.")
     if marks.tick_mm is not None and ruler is None:
         notes = (*notes, f"No ruler could be read, so the size of its ticks was not used: {why}.")
-    elif marks.tick_mm is None and ruler is not None:
+    return scale, notes
+
+
+def known_scale(
+    marks: Marks, of_file: Scale | None, ruler: Ruler | None, region: Region, sound: Sound | None = None
+) -> tuple[Scale | None, tuple[str, ...]]:
+    """Scale from all that is known, as `settle_scale` takes it; None where nothing is."""
+    by_ruler = None if ruler is None or marks.tick_mm is None else ruler.scale(marks.tick_mm)
+    scale, notes = choose_scale(marks.scale, of_file, by_ruler, _by_target(marks, region, sound))
+    if scale is None:
+        return None, notes
+    if ruler is not None and marks.tick_mm is None:
         notes = (*notes, *_odd_ticks(scale, ruler))
     return scale, (*notes, *_too_deep(scale, region))
 

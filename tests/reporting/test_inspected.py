@@ -25,6 +25,8 @@ def found() -> Inspection:
         region_problem="",
         tint="grey",
         scale=Scale.from_points((0, 0), (0, 200), mm=40),
+        ruler="2 ticks, 50 px apart",
+        ticks_px=np.zeros((0, 2)),
         scale_notes=(),
         looked_at=160,
         looks=4,
@@ -111,6 +113,18 @@ def test_outlines_lie_where_they_should(found: Inspection) -> None:
             (v - corner + 0.5) * 2 - 0.5 for v, corner in ((left, 88), (right, 88), (top, 48), (bottom, 48))
         ]
         assert found_px == pytest.approx(want_px, abs=2)
+
+
+def test_the_ruler_s_ticks_are_framed_and_the_writing_beside_them_is_not_shown(found: Inspection) -> None:
+    ticks = replace(
+        found, region=Region("rectangle", (40, 60, 120, 120)), ticks_px=np.array([[230.0, 100.0]])
+    )
+    drawn = picture(white(), ticks)[:-BAR_HEIGHT_PX]
+    # By hand: cut from 28 and 48 on, enlarged twice; right of the picture's outline only the frame is bright.
+    y, x = np.nonzero(drawn[:, 2 * (165 - 28) :].min(axis=-1) > 180)
+    assert (x.mean() / 2 + 165, y.mean() / 2 + 48) == pytest.approx((230, 100), abs=1)
+    assert "Ruler: 2 ticks, 50 px apart\n" in words_of(ticks)
+    assert "Ruler: 2 ticks, 50 px apart; give --tick-mm" in words_of(replace(ticks, scale=None))
 
 
 def test_ten_millimetres_are_as_long_as_they_are(found: Inspection) -> None:
