@@ -92,6 +92,8 @@ def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str) -> str:
         )
     if marks.tick_mm is not None:
         return f"no ruler could be read for --tick-mm: {why}; {SCALE_ADVICE}"
+    if marks.target_mm is not None:
+        return f"no target is there to take the scale from; {SCALE_ADVICE}"
     return f"no scale is marked; {SCALE_ADVICE}"
 
 
