@@ -179,7 +179,8 @@ def _majors(steps: IntArray, mass: FloatArray) -> tuple[int | None, BoolArray]:
     for every in range(2, _MOST_EVERY + 1):
         for start in range(every):
             major = steps % every == start
-            if major.sum() < 2 or (~major).sum() < 2:
+            # Two long ticks far apart, with some covered between, do not tell a rule yet.
+            if major.sum() < (2 if every <= _MOST_EVERY / 2 else 3) or (~major).sum() < 2:
                 continue
             long, short = float(np.median(mass[major])), float(np.median(mass[~major]))
             kept = float(((mass > np.sqrt(long * short)) == major).mean())

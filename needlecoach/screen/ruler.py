@@ -19,6 +19,8 @@ Side = Literal["left", "right", "above", "below"]
 _CLEAR_PX = 2
 # Ticks can be dark where the screen beside the picture is at least this bright.
 _BRIGHT_SURROUND = 90.0
+# One spacing is another's multiple, not the same, from so many times on.
+_HALF_AGAIN = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +100,7 @@ def look_for_ruler(frames: Sequence[Frame], region: Region) -> tuple[Ruler | Non
         found = _all_rows(255 - mean, free, region)
     if not found.rows:
         return None, found.why or "no row of evenly spaced marks lies beside the picture"
-    best = max(found.rows, key=lambda row: (row.strength, not row.side.sideways, row.comb.worth))
+    best = _best(found)
     rival = _rival(best, found)
     if rival is not None:
         spacings = f"{best.comb.spacing_px:.4g} and {rival.spacing_px:.4g} px"
@@ -112,12 +114,28 @@ def _all_rows(image: FloatArray, free: BoolArray, region: Region) -> Findings:
     return down + tick_rows(image.T, free.T, PictureSide.of(region, sideways=True))
 
 
+def _best(found: Findings) -> TickRow:
+    """Row for which most speaks; of rows that are multiples of each other the finest, not the labels."""
+
+    def rank(row: TickRow) -> tuple[int, bool, int]:
+        return row.strength, not row.side.sideways, row.comb.worth
+
+    best = max(found.rows, key=rank)
+    family = [row for row in found.rows if same_spacing(best.comb, row.comb)]
+    finest_px = min(row.comb.spacing_px for row in family)
+    return max((row for row in family if row.comb.spacing_px < _HALF_AGAIN * finest_px), key=rank)
+
+
 def _rival(best: TickRow, found: Findings) -> Comb | None:
     """Row of another spacing for which as much speaks; against ticks all alike a doubtful one will do."""
     rivals = [row.comb for row in found.rows if row.strength == best.strength]
     if best.major_every is None:
         rivals += found.doubtful
-    return next((comb for comb in rivals if not same_spacing(best.comb, comb)), None)
+    unlike = [comb for comb in rivals if not same_spacing(best.comb, comb)]
+    # A finer row that is doubtful leaves open whether these are ticks or the labels of some.
+    limit_px = best.comb.spacing_px / _HALF_AGAIN
+    finer = [comb for comb in found.doubtful if comb.spacing_px < limit_px and comb.worth > best.comb.worth]
+    return next(iter(unlike + finer), None)
 
 
 def _free(region: Region, shape: tuple[int, ...]) -> BoolArray:

@@ -57,6 +57,11 @@ LOOKS = {
     "a spine": (FLAT, LINEAR, {"tick_mm": 2.0, "major_every": 5, "spine": True}),
     "digits that touch": (FLAT, LINEAR, {"long_px": 14}),
     "curved": (ROUND, CURVED, {"tick_mm": 10.0}),
+    "small digits on a large screen": (
+        Display(1920, 1080, 0.0427, (960, 100)),
+        LINEAR,
+        {"tick_mm": 1.0, "major_every": 5, "mark": "dot", "short_px": 2, "long_px": 2},
+    ),
     "covered ticks": (FLAT, LINEAR, {"covered": (1, 4)}),
     "litter": (replace(FLAT, litter=("focus", "block", "list", "sliders")), LINEAR, {}),
     "litter beside dots": (

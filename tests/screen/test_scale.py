@@ -62,6 +62,11 @@ def test_a_ruler_without_a_meaning_is_told_and_never_guessed() -> None:
         settle_scale(Marks(tick_mm=5.0), None, DARK, REGION)
 
 
+def test_a_size_without_a_target_is_told() -> None:
+    with pytest.raises(MarksError, match=r"no target is there to take the scale from; give --scale"):
+        settle_scale(Marks(target_mm=9.0), None, DARK, REGION)
+
+
 @pytest.mark.parametrize(("tick_mm", "n_notes"), [(5.0, 0), (10.0, 1)])
 def test_marked_points_go_before_the_ruler_which_may_contradict_them(tick_mm: float, n_notes: int) -> None:
     marked = Scale.from_points((0, 0), (0, 400), mm=44.8)
