@@ -102,15 +102,10 @@ def _what_is_missing(marks: Marks, ruler: Ruler | None, why: str, unused: str) -
             "tick to the next, short ones too (or --scale or --mm-per-px)"
         )
     if marks.tick_mm is not None:
-<<<<<<< HEAD
         return f"no ruler could be read for --tick-mm: {why}{unused}; {SCALE_ADVICE}"
-    return f"no scale is marked{unused}; {SCALE_ADVICE}"
-=======
-        return f"no ruler could be read for --tick-mm: {why}; {SCALE_ADVICE}"
     if marks.target_mm is not None:
-        return f"no target is there to take the scale from; {SCALE_ADVICE}"
-    return f"no scale is marked; {SCALE_ADVICE}"
->>>>>>> ruler
+        return f"no target is there to take the scale from{unused}; {SCALE_ADVICE}"
+    return f"no scale is marked{unused}; {SCALE_ADVICE}"
 
 
 def _odd_ticks(scale: Scale, ruler: Ruler) -> tuple[str, ...]:
