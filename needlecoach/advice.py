@@ -8,6 +8,7 @@ from typing import Literal
 from needlecoach.model import Inspection, Timing
 
 # What the advice hangs on: choices of ours, common practice where any, no source.
+FASTEST_FPS = 500.0
 SLOW_FPS, MANY_SAME_SHARE, UNEVEN_SHARE = 15.0, 0.2, 0.5
 SMALL_SHARE, SMALL_PX, COARSE_MM_PER_PX = 0.2, 240, 0.2
 GLARING_SHARE, DARK_GREY, FLAT_GREY = 0.05, 15.0, 30.0
@@ -50,6 +51,11 @@ def _advice_on_place(found: Inspection) -> tuple[tuple[bool, str], ...]:
 
 def _advice_on_time(timing: Timing) -> tuple[tuple[bool, str], ...]:
     return (
+        (
+            timing.fps > FASTEST_FPS,
+            "The time stamps give more frames a second than any scanner does, so times and speeds can't be "
+            "right: export the recording again.",
+        ),
         (
             timing.fps < SLOW_FPS,
             f"Fewer than {SLOW_FPS:g} frames a second: record faster, or fast movements are missed.",

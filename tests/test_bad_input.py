@@ -7,8 +7,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pandas as pd
@@ -45,6 +47,21 @@ def write_video(path: Path, pictures: list[np.ndarray], *, codec: str = "FFV1") 
     for picture in pictures:
         writer.write(cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR) if picture.ndim == 2 else picture)
     writer.release()
+
+
+def write_film(
+    path: Path, pictures: list[np.ndarray], *, layout: str = "gray", rate: Fraction = Fraction(25)
+) -> None:
+    """A lossless film of any depth and rate."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("ffv1", rate=rate)
+        stream.height, stream.width = pictures[0].shape
+        stream.pix_fmt = layout
+        for number, picture in enumerate(pictures):
+            frame = av.VideoFrame.from_ndarray(picture, format="gray8").reformat(format=layout)
+            frame.pts, frame.time_base = number, 1 / rate
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
 
 
 def moving(picture: np.ndarray, count: int = 12, *, down_px: int = 0) -> list[np.ndarray]:
@@ -250,6 +267,41 @@ def test_sixteen_bit_images_are_read(score: Callable) -> None:
         cv2.imwrite(f"L01/{number}.png", picture.astype(np.uint16) * 257)
     assert score("L01", *NO_TARGET, "--fps", "10") == (0, [])
     assert len(pd.read_csv("reports/L01/track.csv")) == 12
+
+
+@pytest.mark.parametrize("layout", ["gray16le", "yuv420p10le"])
+def test_videos_of_more_than_eight_bits_are_read(score: Callable, layout: str) -> None:
+    write_film(Path("L01.mkv"), moving(GREY), layout=layout)
+    assert score("L01.mkv", *NO_TARGET) == (0, [])
+    assert len(pd.read_csv("reports/L01/track.csv")) == 12
+
+
+@pytest.mark.parametrize("rate", [Fraction(1, 1000), Fraction(1000)])
+def test_rates_of_no_scanner_in_a_video_are_taken_as_they_are(score: Callable, rate: Fraction) -> None:
+    write_film(Path("L01.mkv"), moving(GREY), rate=rate)
+    code, lines = score("L01.mkv", *NO_TARGET)
+    assert (code, lines) == (0, [])
+    times_s = pd.read_csv("reports/L01/track.csv")["time_s"]
+    assert times_s.iloc[-1] == pytest.approx(11 / float(rate), rel=1e-3)
+
+
+@pytest.mark.parametrize(("content", "name"), [("png", "L01.mp4"), ("mkv", "L01.avi")])
+def test_a_wrong_ending_is_seen_through(score: Callable, content: str, name: str) -> None:
+    if content == "png":
+        cv2.imwrite("1.png", GREY)
+        Path("1.png").rename(name)
+    else:
+        write_film(Path("L01.mkv"), moving(GREY))
+        Path("L01.mkv").rename(name)
+    code, lines = score(name, *NO_TARGET)
+    # A single picture is a recording of one frame; a film is what it holds, whatever it is called.
+    assert (code, len(lines)) == ((3, 1) if content == "png" else (0, 0))
+
+
+def test_a_video_of_one_pixel(score: Callable) -> None:
+    write_film(Path("L01.mkv"), [np.full((1, 1), 20 * k, np.uint8) for k in range(9)])
+    code, lines = score("L01.mkv", *NO_TARGET)
+    assert (code, len(lines)) == (3, 1)
 
 
 @pytest.mark.parametrize("name", [" L01 'a\" 🩺", "=1+1", "-x"])

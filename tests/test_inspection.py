@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from needlecoach import inspection
 from needlecoach.advice import advice, compression
 from needlecoach.errors import ClipError, MarksError
 from needlecoach.inspection import Cut, blockiness, inspect_clip, is_repeat, line_mm
@@ -194,6 +195,7 @@ def rated(found: Inspection, **changes: object) -> str:
 def test_advice_follows_from_its_bounds(good: Inspection) -> None:
     timing, greys = good.timing, good.greys
     assert "a second" in rated(good, timing=replace(timing, fps=14.9))
+    assert "can't be right" in rated(good, timing=replace(timing, fps=6e4))
     assert rated(good, timing=replace(timing, fps=15.0)) == ""
     assert "repeat" in rated(good, timing=replace(timing, same_share=0.21))
     assert "interlaced" in rated(good, timing=replace(timing, interlaced="woven"))
@@ -238,6 +240,18 @@ def test_one_frame(tmp_path: Path) -> None:
     found = inspect_clip(tmp_path, Marks(), fps=10.0)[0]
     assert np.isnan([found.timing.fps, found.timing.same_share]).all()
     assert (found.timing.n_frames, found.timing.interlaced, found.looks) == (1, "not known", 0)
+
+
+def test_very_large_screens_are_looked_at_in_few_frames(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number, picture in enumerate(speckled(20)):
+        cv2.imwrite(str(tmp_path / f"{number}.png"), picture)
+    # As much memory for these as there is for 7680 x 4320 px: six frames.
+    monkeypatch.setattr(inspection, "_MOST_BYTES", 6 * WIDTH * HEIGHT)
+    found = inspect_clip(tmp_path, Marks(), fps=10.0)[0]
+    assert found.looked_at <= 8
+    assert found.region is not None and np.abs(np.subtract(found.region.box_px, BOX)).max() <= 3
 
 
 def test_what_can_be_mended_is_an_error(tmp_path: Path) -> None:

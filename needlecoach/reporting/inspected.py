@@ -81,7 +81,8 @@ def _rate_words(found: Inspection) -> str:
     if not math.isfinite(timing.fps):
         return _UNKNOWN
     even = timing.step_spread_share < 0.1
-    words = f"{timing.fps:.4g} a second, " + (
+    digits = ".4g" if timing.fps < 1e4 else ".0f"
+    words = f"{timing.fps:{digits}} a second, " + (
         "constant" if even else f"uneven: most steps within {timing.step_spread_share:.0%} of the usual one"
     )
     if timing.same_share > 0.02:

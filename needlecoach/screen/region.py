@@ -7,9 +7,12 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.errors import MarksError, UnscorableError
-from needlecoach.model import BoolArray, FloatArray, Frame, Region
+from needlecoach.model import BoolArray, FloatArray, Frame, GreyImage, Region
+
+FloatImage = npt.NDArray[np.float32]
 
 # Grey levels by which a pixel must leave the surround to belong to the picture; codecs leave up to 3.
 _LIT_LEVELS = 4.0
@@ -107,13 +110,13 @@ class _Screen:
 
     @classmethod
     def of(cls, frames: Sequence[Frame]) -> _Screen:
-        stack = np.stack([frame.pixels for frame in frames]).astype(np.float32)
-        mean = stack.mean(axis=0)
+        # Frame by frame: a stack of very large screens as decimals would fill the memory.
+        pictures = [frame.pixels for frame in frames]
+        mean = _mean(pictures)
         local_sd = _local_sd(mean, 7)
         # A frame grabber's noise is new in every frame, speckle is not: what it leaves in the mean is known.
-        flicker = stack.std(axis=0, ddof=1) if len(stack) > 1 else np.zeros_like(mean)
-        noise = float(np.percentile(flicker, _QUIET_PERCENT))
-        flat = local_sd < max(_FLAT_SD, _FLAT_SHARE * noise / np.sqrt(len(stack)))
+        noise = float(np.percentile(_flicker(pictures, mean), _QUIET_PERCENT))
+        flat = local_sd < max(_FLAT_SD, _FLAT_SHARE * noise / np.sqrt(len(pictures)))
         if flat.mean() < 0.005:  # no surround at all: the picture fills the frame
             return cls(
                 rise=mean.astype(float), lit=np.ones(mean.shape, bool), textured=local_sd > _TEXTURED_SD
@@ -121,11 +124,36 @@ class _Screen:
         surround = float(np.bincount(mean[flat].round().astype(int), minlength=256).argmax())
         rise = np.abs(mean - surround)
         level = _LIT_LEVELS + max(2.0, _MOST_SDS * noise)
-        lit = np.abs(stack - surround).max(axis=0) > level if len(stack) > 1 else rise > _LIT_LEVELS
+        lit = _most_rise(pictures, surround) > level if len(pictures) > 1 else rise > _LIT_LEVELS
         return cls(rise=rise.astype(float), lit=lit, textured=local_sd > _TEXTURED_SD)
 
 
-def _local_sd(image: FloatArray, size_px: int) -> FloatArray:
+def _mean(pictures: Sequence[GreyImage]) -> FloatImage:
+    total = np.zeros(pictures[0].shape, np.float32)
+    for picture in pictures:
+        total += picture
+    return total / np.float32(len(pictures))
+
+
+def _flicker(pictures: Sequence[GreyImage], mean: FloatImage) -> FloatImage:
+    """Standard deviation of each pixel over the pictures, 0 for a single one."""
+    squares = np.zeros_like(mean)
+    if len(pictures) < 2:
+        return squares
+    for picture in pictures:
+        squares += (picture - mean) ** 2
+    return np.asarray(np.sqrt(squares / np.float32(len(pictures) - 1)))
+
+
+def _most_rise(pictures: Sequence[GreyImage], surround: float) -> FloatImage:
+    """Largest distance of each pixel from the surround in any of the pictures."""
+    most = np.zeros(pictures[0].shape, np.float32)
+    for picture in pictures:
+        np.maximum(most, np.abs(picture - np.float32(surround)), out=most)
+    return most
+
+
+def _local_sd(image: FloatArray | FloatImage, size_px: int) -> FloatArray:
     mean = cv2.blur(image, (size_px, size_px))
     square = cv2.blur(image * image, (size_px, size_px))
     return np.sqrt(np.maximum(square - mean * mean, 0))

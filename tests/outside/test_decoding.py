@@ -50,6 +50,7 @@ def seen_by_opencv(path: Path) -> tuple[list[float], list[np.ndarray]]:
         ("a.ts", "libx264", {"crf": "18", "bf": "2"}),
         ("a.webm", "libvpx", {"crf": "8", "b": "2M"}),
         ("a.mov", "mpeg4", {"qscale": "2", "bf": "2"}),
+        ("b.mp4", "libx265", {"x265-params": "log-level=none:bframes=3:crf=16"}),
     ],
 )
 @pytest.mark.parametrize("uneven", [False, True])
