@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from needlecoach.clips import ClipReader, open_clip, sha256_of
+import numpy as np
+
+from needlecoach.clips import CameraReader, ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.marks import check_marks
-from needlecoach.model import GreyImage, Marks, Region, Scale, Scorecard, Target, Track
+from needlecoach.model import FilmedScreen, GreyImage, Marks, Region, Scale, Scorecard, Target, Track
 from needlecoach.scoring import score_track
+from needlecoach.screen.marked import straight_marks
 from needlecoach.screen.picture import check_picture
+from needlecoach.screen.rectify import ScreenFollower, Straight
 from needlecoach.screen.region import find_region, given_region
 from needlecoach.screen.scale import choose_scale
 from needlecoach.tracking.beside import get_ready
@@ -23,6 +27,8 @@ from needlecoach.tracking.track import Tracking, no_track, track_clip
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
+SCREEN_FRAMES = 12
+GLARE_NOTE = "In {} frames glare covers the tip: there it counts as not visible."
 SCALE_ADVICE = (
     'give --scale "x1,y1,x2,y2=40mm" (two points on the ruler and the mm between them) or --mm-per-px, or '
     'write "scale": {"points_px": [[x1, y1], [x2, y2]], "mm": 40} into the marks file'
@@ -67,6 +73,7 @@ def score_clip(
         marks = replace(marks, target=None)
     elif marks.target is None:
         raise MarksError(f"{path.name}: no target is marked; give --target, mark it, or use --no-target.")
+    given, filmed = marks, None
     with open_clip(path, fps=fps) as reader:
         check_marks(marks, reader.clip)
         if beside is not None:
@@ -74,9 +81,15 @@ def score_clip(
         scale, scale_notes = _scale_of(reader, marks)
         options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
         try:
+            if marks.screen is not None:
+                filmed = _Filmed.of(reader, marks)
+                reader, marks = filmed.reader, filmed.marks
+                scale = marks.scale or scale
             region = _region_of(reader, marks)
             check_marks(marks, reader.clip, region=region)
             tracking = _track(reader, Plane(region, scale), marks, progress, beside)
+            if filmed is not None:
+                tracking = filmed.without_glare(tracking)
             reason = ""
         except UnscorableError as problem:
             region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
@@ -84,11 +97,43 @@ def score_clip(
         card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm)
     return replace(
         card,
+        screen=None if filmed is None else filmed.screen(given),
         clip_sha256=sha256_of(path),
         options=options,
         quality_notes=(*notes, *card.quality_notes),
         unscorable=reason,
     )
+
+
+@dataclass(frozen=True)
+class _Filmed:
+    """A screen that a camera filmed: read straight, with the marks on the straight picture."""
+
+    reader: CameraReader
+    marks: Marks
+    straight: Straight
+
+    @classmethod
+    def of(cls, reader: ClipReader, marks: Marks) -> _Filmed:
+        corners = None if marks.screen == "auto" else np.array(marks.screen, dtype=float)
+        samples = reader.sample_frames(SCREEN_FRAMES)
+        follower = ScreenFollower(reader.read_frames([0])[0], samples, corners)
+        straight = follower.straight
+        camera = CameraReader(reader, straight.size_px, follow=follower.follow, place=follower.place)
+        moved = straight_marks(marks, straight, camera.view_of)
+        reader.notes.append(straight.assumed)
+        return cls(camera, moved, straight)
+
+    def without_glare(self, tracking: Tracking) -> Tracking:
+        """A tip under glare can't be seen, whatever shines there."""
+        track = tracking.track
+        seen = track.tip_visible & ~self.reader.is_blinded(track.tip_px)
+        covered = int(track.tip_visible.sum() - seen.sum())
+        notes = (GLARE_NOTE.format(covered),) if covered else ()
+        return Tracking(replace(track, tip_visible=seen), (*tracking.notes, *notes))
+
+    def screen(self, given: Marks) -> FilmedScreen:
+        return self.reader.filmed(self.straight.corners_px, given)
 
 
 def _scale_of(reader: ClipReader, marks: Marks) -> tuple[Scale, tuple[str, ...]]:

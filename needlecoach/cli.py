@@ -24,6 +24,7 @@ from needlecoach.marks import (
     merge_marks,
     parse_region,
     parse_scale,
+    parse_screen,
     parse_target,
     read_marks,
 )
@@ -148,6 +149,13 @@ def score(
         str | None,
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
     ] = None,
+    screen: Annotated[
+        str | None,
+        typer.Option(
+            metavar='auto|"x,y x,y x,y x,y"',
+            help="For a camera's video of the screen: find its outline, or its four corners on the first frame.",
+        ),
+    ] = None,
     fps: Annotated[
         float | None, typer.Option(metavar="F", help="Pictures a second, for folders of images.")
     ] = None,
@@ -182,6 +190,7 @@ def score(
             target=_target_option(target, target_frame, no_target=no_target),
             scale=_scale_option(scale, mm_per_px),
             region_box_px=None if region is None else parse_region(region),
+            screen=None if screen is None else parse_screen(screen),
             learner=learner,
             task=task,
             needle_gauge=needle_gauge,

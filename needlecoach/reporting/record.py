@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from needlecoach.model import Marks, Scorecard, Target
+from needlecoach.model import FilmedScreen, Marks, Scorecard, Target
 
 SCHEMA = 1
 
@@ -51,7 +51,8 @@ def run_record(card: Scorecard) -> dict[str, Any]:
             "last_s": plain(track.time_s[-1]) if len(track) else None,
             "usual_frame_s": plain(np.median(track.frame_durations_s)) if len(track) else None,
         },
-        "marks": marks_record(card.marks),
+        "marks": marks_record(card.marks if card.screen is None else card.screen.given),
+        "screen": None if card.screen is None else _screen_record(card.screen),
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
         "options": plain(card.options),
@@ -70,10 +71,21 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "target": None if marks.target is None else _target_record(marks.target),
         "scale": None if marks.scale is None else plain(asdict(marks.scale)),
         "region_box_px": plain(marks.region_box_px),
+        "screen": plain(marks.screen),
         "learner": marks.learner,
         "task": marks.task,
         "needle_gauge": marks.needle_gauge,
         "notes": marks.notes,
+    }
+
+
+def _screen_record(screen: FilmedScreen) -> dict[str, Any]:
+    """How a camera's recording was set straight; region and scale are then of the straight picture."""
+    return {
+        "frame_size_px": plain(screen.frame_size_px),
+        "straight_size_px": plain(screen.size_px),
+        "corners_px": plain(screen.corners_px.round(2)),
+        "frames_without_screen": int((~screen.found).sum()),
     }
 
 

@@ -1,0 +1,388 @@
+"""Finds the outline of a scanner's screen in a camera's picture: four straight edges round all that it shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from needlecoach.model import BoolArray, FloatArray
+
+FloatImage = npt.NDArray[np.float32]
+
+# Edges are looked for in a picture of about this width; the best ones are then fitted in the full one.
+WORK_PX = 640
+BLUR_PX = 1.2
+# Slopes of a side against the picture's own: a camera is held about upright.
+MOST_SLOPE = 0.5
+# A step in grey per px that counts half; that of a dark bezel against a dark screen is about one level high.
+FAINT_SLOPE = 0.12
+# The edge is looked at in so many pieces; speckle has no sign that lasts over a piece.
+PIECES = 8
+PIECE_LEAST = 0.25
+LINES_PER_WAY = 20
+# Two lines closer than this (px of the working picture, at both ends) are one.
+SAME_PX = 3.0
+SUPPORT_PX = 9
+# An edge has one steepest place within so many px.
+STEEP_PX = 2
+LEAST_SUPPORT, LEAST_MEAN = 0.3, 0.5
+# Beyond a corner an edge of the outline ends; this far of the side's length is looked at.
+BEYOND_SHARE = 0.08
+SMALLEST_SHARE = 0.1
+LEAST_ASPECT, MOST_ASPECT = 0.9, 2.6
+# Speckle just inside of an edge tells that it is the border of the ultrasound picture.
+RIM_PX = 6
+# Writing and ticks: small things brighter than what is round them by a share of the brightest.
+WRITING_PX = 11
+WRITING_SHARE, WRITING_GREY = 0.15, 10.0
+# A frame round the screen is at most so wide, as a share of the screen's sides.
+BEZEL_SHARE = 0.14
+
+
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """Straight edges across one way of the picture: place = slope * (along - middle) + offset.
+
+    `support` (n, length) is how clearly the edge shows at every place along it, from -1 to 1; `sign` whether
+    it is brighter on the far side.
+    """
+
+    slope: FloatArray
+    offset: FloatArray
+    sign: FloatArray
+    support: FloatArray
+    middle: float
+
+
+def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float32]) -> FloatArray | None:
+    """Corners of the screen's outline (4, 2), clockwise from the upper left; None when none can be made out.
+
+    Parameters
+    ----------
+    picture : (height, width) mean or median of frames laid on each other
+    spread : (height, width) standard deviation of its pixels over the recording
+
+    Notes
+    -----
+    Lines are voted for by the sign of the slope across them, piece by piece along their length, so that a step
+    of one or two grey levels counts as long as it is straight, and speckle does not. Of the quadrilaterals that
+    four lines make, the best supported is taken; where it is the outside of a frame round the screen, the next
+    lines inwards on all sides with nothing written between are the screen's own.
+    """
+    step = max(1, round(picture.shape[1] / WORK_PX))
+    small = _shrunk(picture, step)
+    if min(small.shape) < 60:
+        return None
+    across = _edges(small)
+    down = _edges(np.ascontiguousarray(small.T))
+    if len(across.slope) < 2 or len(down.slope) < 2:
+        return None
+    corners = _best(across, down, small, _writing(small), _speckle(small, _shrunk(spread, step)))
+    if corners is None:
+        return None
+    return refine((corners + 0.5) * step - 0.5, picture)
+
+
+def _shrunk(picture: FloatImage, step: int) -> FloatImage:
+    height, width = (side // step for side in picture.shape)
+    cut = picture[: height * step, : width * step]
+    return np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _edges(picture: FloatImage) -> _Lines:
+    """Straight edges that run down a picture, the clearest first."""
+    height, width = picture.shape
+    clear = _clear(picture)
+    slopes = np.arange(-MOST_SLOPE, MOST_SLOPE, 2.0 / height)
+    votes = np.stack([_votes(clear, one) for one in slopes])
+    found = [_peaks(sign * votes, slopes, height, sign) for sign in (1.0, -1.0)]
+    lines = np.array(sorted((line for lines in found for line in lines), reverse=True)).reshape(-1, 4)
+    middle = (height - 1) / 2
+    places = lines[:, 1, None] * (np.arange(height) - middle) + lines[:, 2, None]
+    support = lines[:, 3, None] * _along(clear, places)
+    return _Lines(lines[:, 1], lines[:, 2], lines[:, 3], support, middle)
+
+
+def _clear(picture: FloatImage) -> FloatImage:
+    """Signs of edges, from -1 to 1: at the steepest place across each and one pixel beside it, else 0."""
+    slope = cv2.Sobel(cv2.GaussianBlur(picture, (0, 0), BLUR_PX), cv2.CV_32F, 1, 0, scale=1 / 8)
+    size = np.abs(slope)
+    steepest = size >= cv2.dilate(size, np.ones((1, 2 * STEEP_PX + 1), np.uint8))
+    thin = np.where(steepest, np.tanh(slope / np.float32(FAINT_SLOPE)), np.float32(0))
+    beside = np.ones((1, 3), np.uint8)
+    return np.asarray(cv2.dilate(thin, beside) + cv2.erode(thin, beside), dtype=np.float32)
+
+
+def _votes(clear: FloatImage, slope: float) -> FloatImage:
+    """Mean sign along lines of one slope, by piece of the length and place, (PIECES, width)."""
+    height, width = clear.shape
+    shear = np.array([[1, slope, -slope * (height - 1) / 2], [0, 1, 0]])
+    upright = cv2.warpAffine(clear, shear, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    cuts = np.linspace(0, height, PIECES + 1).astype(int)[:-1]
+    lengths = np.diff([*cuts, height])[:, None]
+    return np.asarray(np.add.reduceat(upright, cuts, axis=0) / lengths, dtype=np.float32)
+
+
+def _peaks(
+    votes: FloatImage, slopes: FloatArray, height: int, sign: float
+) -> list[tuple[float, float, float, float]]:
+    """Lines (score, slope, offset, sign) with the most pieces that agree; none crosses a clearer one."""
+    score = np.minimum(np.maximum(votes - PIECE_LEAST, 0), 0.5).sum(axis=1)
+    best: list[tuple[float, float, float, float]] = []
+    reach = 0.4 * height
+    at = np.arange(votes.shape[2])
+    for _ in range(LINES_PER_WAY):
+        i, x = np.unravel_index(int(score.argmax()), score.shape)
+        if score[i, x] < 0.5:
+            break
+        best.append((float(score[i, x]), float(slopes[i]), float(x), sign))
+        turn = (slopes - slopes[i])[:, None] * reach
+        first, last = at - x - turn, at - x + turn
+        score[(np.minimum(np.abs(first), np.abs(last)) < SAME_PX) | (first * last < 0)] = 0
+    return best
+
+
+def _along(clear: FloatImage, places: FloatArray) -> FloatArray:
+    """How clearly edges show along lines, from -1 to 1, smoothed over a few px; NaN outside the picture."""
+    height, width = clear.shape
+    rows = np.broadcast_to(np.arange(height, dtype=np.float32), places.shape).astype(np.float32)
+    known = (places >= 1) & (places <= width - 2)
+    seen = cv2.blur(cv2.remap(clear, places.astype(np.float32), rows, cv2.INTER_LINEAR), (SUPPORT_PX, 1))
+    return np.asarray(np.where(known, seen, np.nan), dtype=float)
+
+
+@dataclass(frozen=True, eq=False)
+class _Quads:
+    """Quadrilaterals of lines: `sides` (n, 4) as numbers of left, right, upper and lower line."""
+
+    sides: npt.NDArray[np.intp]
+    corners: FloatArray
+    support: FloatArray
+    beyond: FloatArray
+
+    @property
+    def score(self) -> FloatArray:
+        """Clearness of all four sides, less what goes on beyond their ends."""
+        least = self.support.min(axis=1)
+        return np.asarray(
+            self.support.mean(axis=1) + 0.5 * least - 0.35 * np.maximum(self.beyond, 0).mean(axis=1)
+        )
+
+    def chosen(self, rows: npt.NDArray[np.generic]) -> _Quads:
+        return _Quads(self.sides[rows], self.corners[rows], self.support[rows], self.beyond[rows])
+
+
+def _quads(across: _Lines, down: _Lines, shape: tuple[int, int]) -> _Quads:
+    """All quadrilaterals of two lines down and two across the picture that could be a screen."""
+    upright = _pairs(across, shape[1])
+    level = _pairs(down, shape[0])
+    sides = np.concatenate(
+        [np.repeat(upright, len(level), axis=0), np.tile(level, (len(upright), 1))], axis=1
+    ).reshape(-1, 4)
+    left, right, upper, lower = sides.T
+    corners = np.stack(
+        [
+            _meet(across, down, a, b)
+            for a, b in ((left, upper), (right, upper), (right, lower), (left, lower))
+        ],
+        axis=1,
+    )
+    width = np.diff(corners[:, [[0, 1], [3, 2]], 0], axis=2)[..., 0]
+    height = np.diff(corners[:, [[0, 3], [1, 2]], 1], axis=2)[..., 0]
+    aspect = width.mean(axis=1) / np.maximum(height.mean(axis=1), 1)
+    area = width.mean(axis=1) * height.mean(axis=1) / (shape[0] * shape[1])
+    border = np.array([shape[1], shape[0]]) * 0.03
+    fits = (corners > -border).all(axis=(1, 2)) & (corners < np.array(shape[::-1]) + border).all(axis=(1, 2))
+    fits &= (aspect > LEAST_ASPECT) & (aspect < MOST_ASPECT) & (area > SMALLEST_SHARE)
+    fits &= (np.minimum(width, height) > 0).all(axis=1)
+    sides, corners = sides[fits], corners[fits]
+    ends = corners[:, [[0, 3], [1, 2], [0, 1], [3, 2]], [[1, 1], [1, 1], [0, 0], [0, 0]]]
+    tables = [_Sums(across.support), _Sums(down.support)]
+    looked = [tables[i // 2].shares(sides[:, i], ends[:, i]) for i in range(4)]
+    support = np.stack([one[0] for one in looked], axis=1)
+    beyond = np.stack([one[1] for one in looked], axis=1)
+    quads = _Quads(sides, corners, support, beyond)
+    return quads.chosen((support.min(axis=1) > LEAST_SUPPORT) & (support.mean(axis=1) > LEAST_MEAN))
+
+
+def _pairs(lines: _Lines, width: int) -> npt.NDArray[np.intp]:
+    """Pairs of lines, the one with the smaller offset first, far enough apart to be sides of a screen."""
+    pairs = [
+        (i, j) if lines.offset[i] < lines.offset[j] else (j, i)
+        for i, j in combinations(range(len(lines.offset)), 2)
+        if abs(lines.offset[i] - lines.offset[j]) > 0.2 * width and abs(lines.slope[i] - lines.slope[j]) < 0.5
+    ]
+    return np.array(pairs, dtype=np.intp).reshape(-1, 2)
+
+
+def _meet(across: _Lines, down: _Lines, i: npt.NDArray[np.intp], j: npt.NDArray[np.intp]) -> FloatArray:
+    """Where lines down the picture meet lines across it, (n, 2)."""
+    a, b = across.slope[i], across.offset[i] - across.slope[i] * across.middle
+    c, d = down.slope[j], down.offset[j] - down.slope[j] * down.middle
+    x = (a * d + b) / (1 - a * c)
+    return np.stack([x, c * x + d], axis=-1)
+
+
+class _Sums:
+    """Support of lines summed along their length, so that any stretch is read off at once."""
+
+    def __init__(self, support: FloatArray) -> None:
+        self._sum = np.pad(np.nancumsum(support, axis=1), ((0, 0), (1, 0)))
+        self._known = np.pad(np.cumsum(np.isfinite(support), axis=1), ((0, 0), (1, 0)))
+
+    def shares(self, line: npt.NDArray[np.intp], ends: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean support between two ends of each line, and beyond them (0 outside the picture)."""
+        first, last = ends.T
+        length = last - first
+        margin = np.maximum(0.02 * length, 2)
+        on = self._total(line, first + margin, last - margin)[0] / np.maximum(length - 2 * margin, 1)
+        reach = BEYOND_SHARE * length
+        before, n_before = self._total(line, first - margin - reach, first - margin)
+        after, n_after = self._total(line, last + margin, last + margin + reach)
+        beyond = (before / np.maximum(n_before, 1) + after / np.maximum(n_after, 1)) / 2
+        return on, beyond
+
+    def _total(
+        self, line: npt.NDArray[np.intp], first: FloatArray, last: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        top = self._sum.shape[1] - 1
+        a, b = (np.clip(np.rint(end), 0, top).astype(np.intp) for end in (first, last))
+        return self._sum[line, b] - self._sum[line, a], (self._known[line, b] - self._known[line, a]).astype(
+            float
+        )
+
+
+def _best(
+    across: _Lines, down: _Lines, picture: FloatImage, writing: BoolArray, speckle: FloatImage
+) -> FloatArray | None:
+    """Corners of the screen among all quadrilaterals, in px of the working picture."""
+    quads = _quads(across, down, (picture.shape[0], picture.shape[1]))
+    quads = quads.chosen(np.argsort(-quads.score)[:400])
+    fits = np.array([not _is_ultrasound(corners, speckle) for corners in quads.corners], dtype=bool)
+    quads = quads.chosen(fits)
+    if not len(quads.sides):
+        return None
+    held = np.array([_writing_share(corners, writing) for corners in quads.corners])
+    outer = int((quads.score + 0.5 * held).argmax())
+    inner = _inside_frame(quads, outer, writing)
+    return quads.corners[inner]
+
+
+def _inside_frame(quads: _Quads, outer: int, writing: BoolArray) -> int:
+    """The screen's own outline when the one found is that of a frame round it, else the one found."""
+    corners = quads.corners[outer]
+    size = np.array([np.ptp(corners[:, 0]), np.ptp(corners[:, 1])])
+    inward = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
+    shift = (quads.corners - corners) * inward / size
+    inside = (shift > 0.004).all(axis=(1, 2)) & (shift < BEZEL_SHARE).all(axis=(1, 2))
+    best, best_score = outer, 0.75 * float(quads.score[outer])
+    for i in np.flatnonzero(inside):
+        if quads.score[i] > best_score and not _between(corners, quads.corners[i], writing):
+            best, best_score = int(i), float(quads.score[i])
+    return best
+
+
+def _between(outer: FloatArray, inner: FloatArray, writing: BoolArray) -> bool:
+    """Tell whether anything is written between two outlines."""
+    ring = _filled(_grown(outer, 0.985), writing.shape) & ~_filled(_grown(inner, 1.01), writing.shape)
+    return int((writing & ring).sum()) > max(12, 0.002 * ring.sum())
+
+
+def _grown(corners: FloatArray, factor: float) -> FloatArray:
+    centre = corners.mean(axis=0)
+    return np.asarray(centre + (corners - centre) * factor)
+
+
+def _filled(corners: FloatArray, shape: tuple[int, ...]) -> BoolArray:
+    mask = cv2.fillConvexPoly(np.zeros(shape, np.uint8), np.rint(corners).astype(np.int32), 1)
+    return np.asarray(mask > 0)
+
+
+def _writing(picture: FloatImage) -> BoolArray:
+    """Small things brighter than what is round them."""
+    raised = cv2.morphologyEx(picture, cv2.MORPH_TOPHAT, np.ones((WRITING_PX, WRITING_PX), np.uint8))
+    least = max(WRITING_GREY, WRITING_SHARE * float(np.percentile(picture, 99.8)))
+    return np.asarray(raised > least)
+
+
+def _writing_share(corners: FloatArray, writing: BoolArray) -> float:
+    return float((writing & _filled(corners, writing.shape)).sum() / max(int(writing.sum()), 1))
+
+
+def _speckle(picture: FloatImage, spread: FloatImage) -> FloatImage:
+    """Local roughness of a picture, which the ultrasound picture has and the screen round it lacks."""
+    mean = cv2.blur(picture, (5, 5))
+    rough = np.sqrt(np.maximum(cv2.blur(picture * picture, (5, 5)) - mean * mean, 0))
+    return np.asarray(np.maximum(rough, 0.5 * cv2.blur(spread, (5, 5))), dtype=np.float32)
+
+
+def _is_ultrasound(corners: FloatArray, speckle: FloatImage) -> bool:
+    """Tell whether at least two sides have speckle just inside of them and none outside."""
+    centre = corners.mean(axis=0)
+    count = 0
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        way = (b - a) / max(float(np.hypot(*(b - a))), 1.0)
+        normal = np.array([-way[1], way[0]])
+        normal = normal if normal @ (centre - a) > 0 else -normal
+        along = a + np.linspace(0.1, 0.9, 60)[:, None] * (b - a)
+        inside, outside = (_median_at(speckle, along + side * RIM_PX * normal) for side in (1, -1))
+        count += inside > max(3 * outside, 2.5)
+    return count >= 2
+
+
+def _median_at(picture: FloatImage, points: FloatArray) -> float:
+    x, y = points.astype(np.float32).T
+    return float(np.median(cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)))
+
+
+def refine(corners: FloatArray, picture: FloatImage, reach_px: float = 5.0) -> FloatArray:
+    """Corners (4, 2) moved to where lines fitted to the four edges of the full picture meet.
+
+    Each edge is read in short stretches across it; a line is fitted to the places of the steepest slope by
+    repeated least squares with far ones dropped, so that glare over a part of the edge does no harm.
+    """
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    lines = [
+        _fitted(smooth, a, b, reach_px) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    ]
+    meets = [np.cross(lines[i - 1], lines[i]) for i in range(4)]
+    moved = np.array([meet[:2] / meet[2] if abs(meet[2]) > 1e-9 else (np.inf, np.inf) for meet in meets])
+    far = np.hypot(*(moved - corners).T) > 2 * reach_px
+    return np.asarray(np.where(far[:, None], corners, moved))
+
+
+def _fitted(smooth: FloatImage, a: FloatArray, b: FloatArray, reach_px: float) -> FloatArray:
+    """Line (3,) in homogeneous form through an edge near the line from a to b."""
+    way = b - a
+    normal = np.array([-way[1], way[0]]) / max(float(np.hypot(*way)), 1e-9)
+    share = np.linspace(0.03, 0.97, 240)
+    off = np.arange(-reach_px - 1, reach_px + 1.01, 0.5)
+    points = a + share[:, None, None] * way + off[:, None] * normal
+    x, y = np.moveaxis(points, -1, 0).astype(np.float32)
+    profile = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    profile = cv2.blur(profile, (1, 7))
+    slope = profile[:, 2:] - profile[:, :-2]
+    sign = 1.0 if np.median(np.clip(slope, -1, 1).sum(axis=1)) >= 0 else -1.0
+    rise = np.maximum(sign * slope, 0)
+    at = off[1:-1]
+    # The middle of the step, near its steepest place.
+    near = rise * (np.abs(at - at[rise.argmax(axis=1)][:, None]) <= 2.0)
+    strength = near.sum(axis=1)
+    place = (near * at).sum(axis=1) / np.maximum(strength, 1e-6)
+    use = strength > 0.3 * np.median(strength)
+    weight = np.minimum(strength, np.median(strength))
+    fit = np.array([0.0, 0.0])
+    for _ in range(5):
+        if use.sum() < 20:
+            fit = np.array([0.0, 0.0])
+            break
+        fit = np.polyfit(share[use], place[use], 1, w=np.sqrt(weight[use]))
+        away = np.abs(place - np.polyval(fit, share))
+        use = (strength > 0.3 * np.median(strength)) & (away <= max(2.5 * float(np.median(away[use])), 0.4))
+    first, last = (a + t * way + np.polyval(fit, t) * normal for t in (0.0, 1.0))
+    return np.asarray(np.cross([*first, 1.0], [*last, 1.0]))
