@@ -62,7 +62,7 @@ class CameraView:
     shake_px: float = 2.0
     shake_deg: float = 0.1
     bezel_px: float = 28.0
-    bezel_grey: float = 14.0
+    bezel_grey: float = 19.0
     room_grey: float = 28.0
     black_grey: float = 10.0
     white_grey: float = 215.0

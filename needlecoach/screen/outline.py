@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import cv2
 import numpy as np
@@ -30,9 +29,11 @@ SAME_PX = 3.0
 SUPPORT_PX = 9
 # An edge has one steepest place within so many px.
 STEEP_PX = 2
+FIFTHS = 5
 LEAST_SUPPORT, LEAST_MEAN = 0.3, 0.5
 # Beyond a corner an edge of the outline ends; this far of the side's length is looked at.
 BEYOND_SHARE = 0.08
+BEYOND_WEIGHT = 0.5
 SMALLEST_SHARE = 0.1
 LEAST_ASPECT, MOST_ASPECT = 0.9, 2.6
 # Speckle just inside of an edge tells that it is the border of the ultrasound picture.
@@ -42,6 +43,16 @@ WRITING_PX = 11
 WRITING_SHARE, WRITING_GREY = 0.15, 10.0
 # A frame round the screen is at most so wide, as a share of the screen's sides.
 BEZEL_SHARE = 0.14
+# So much of the clearness must be left where all four sides, or only some, move in.
+AS_CLEAR_ALL, AS_CLEAR_SOME = 0.65, 0.8
+MOVED_SHARE = 0.006
+# The sides of a frame are parallel: at both ends it is as wide to within this share of the screen.
+PARALLEL_SHARE = 0.015
+REFINEMENTS = 2
+# Each edge is read across in so many stretches, in steps of this; a step in grey is about so wide.
+STRETCHES, PROFILE_PX, STEP_REACH_PX = 240, 0.5, 2.5
+# What is written on the screen lies inside of its outline, all of it.
+HELD_WEIGHT = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +96,10 @@ def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float3
     corners = _best(across, down, small, _writing(small), _speckle(small, _shrunk(spread, step)))
     if corners is None:
         return None
-    return refine((corners + 0.5) * step - 0.5, picture)
+    found = (corners + 0.5) * step - 0.5
+    for _ in range(REFINEMENTS):
+        found = refine(found, picture)
+    return found
 
 
 def _shrunk(picture: FloatImage, step: int) -> FloatImage:
@@ -170,7 +184,7 @@ class _Quads:
         """Clearness of all four sides, less what goes on beyond their ends."""
         least = self.support.min(axis=1)
         return np.asarray(
-            self.support.mean(axis=1) + 0.5 * least - 0.35 * np.maximum(self.beyond, 0).mean(axis=1)
+            self.support.mean(axis=1) + 0.5 * least - BEYOND_WEIGHT * np.maximum(self.beyond, 0).mean(axis=1)
         )
 
     def chosen(self, rows: npt.NDArray[np.generic]) -> _Quads:
@@ -233,6 +247,8 @@ class _Sums:
 
     def __init__(self, support: FloatArray) -> None:
         self._sum = np.pad(np.nancumsum(support, axis=1), ((0, 0), (1, 0)))
+        # What runs the other way, such as the rim of something bright beside the edge, is no worse than nothing.
+        self._for = np.pad(np.nancumsum(np.maximum(support, 0), axis=1), ((0, 0), (1, 0)))
         self._known = np.pad(np.cumsum(np.isfinite(support), axis=1), ((0, 0), (1, 0)))
 
     def shares(self, line: npt.NDArray[np.intp], ends: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -240,21 +256,25 @@ class _Sums:
         first, last = ends.T
         length = last - first
         margin = np.maximum(0.02 * length, 2)
-        on = self._total(line, first + margin, last - margin)[0] / np.maximum(length - 2 * margin, 1)
+        cuts = np.linspace(first + margin, last - margin, FIFTHS + 1)
+        each = np.stack(
+            [self._total(self._for, line, a, b) / np.maximum(b - a, 1) for a, b in pairwise(cuts)], axis=1
+        )
+        # Glare may hide one part; an edge that is missing in two belongs to something shorter.
+        on = (each.mean(axis=1) + np.sort(each, axis=1)[:, 1]) / 2
         reach = BEYOND_SHARE * length
-        before, n_before = self._total(line, first - margin - reach, first - margin)
-        after, n_after = self._total(line, last + margin, last + margin + reach)
-        beyond = (before / np.maximum(n_before, 1) + after / np.maximum(n_after, 1)) / 2
-        return on, beyond
+        beyond = [
+            self._total(self._sum, line, a, b) / np.maximum(self._total(self._known, line, a, b), 1)
+            for a, b in ((first - margin - reach, first - margin), (last + margin, last + margin + reach))
+        ]
+        return on, (beyond[0] + beyond[1]) / 2
 
     def _total(
-        self, line: npt.NDArray[np.intp], first: FloatArray, last: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        top = self._sum.shape[1] - 1
+        self, table: FloatArray, line: npt.NDArray[np.intp], first: FloatArray, last: FloatArray
+    ) -> FloatArray:
+        top = table.shape[1] - 1
         a, b = (np.clip(np.rint(end), 0, top).astype(np.intp) for end in (first, last))
-        return self._sum[line, b] - self._sum[line, a], (self._known[line, b] - self._known[line, a]).astype(
-            float
-        )
+        return np.asarray(table[line, b] - table[line, a], dtype=float)
 
 
 def _best(
@@ -268,23 +288,55 @@ def _best(
     if not len(quads.sides):
         return None
     held = np.array([_writing_share(corners, writing) for corners in quads.corners])
-    outer = int((quads.score + 0.5 * held).argmax())
+    outer = int((quads.score + HELD_WEIGHT * held).argmax())
     inner = _inside_frame(quads, outer, writing)
     return quads.corners[inner]
 
 
-def _inside_frame(quads: _Quads, outer: int, writing: BoolArray) -> int:
-    """The screen's own outline when the one found is that of a frame round it, else the one found."""
-    corners = quads.corners[outer]
+# Corners at the ends of the left, right, upper and lower side, and the axis across it.
+_SIDES = ((0, 3, 0), (1, 2, 0), (0, 1, 1), (3, 2, 1))
+
+
+def _inside_frame(quads: _Quads, best: int, writing: BoolArray) -> int:
+    """The screen's own outline when the one found is, on some sides, that of a frame round it.
+
+    That is the clearest one that lies inside the largest one about as clear, on all four sides or on three, with
+    nothing written between.
+    """
+    outer = _next(quads, best, _moved(quads, best, outward=True), writing, AS_CLEAR_SOME, largest=True)
+    moved = _moved(quads, outer, outward=False)
+    all_in, some_in = ((moved > MOVED_SHARE).sum(axis=1) >= count for count in (4, 3))
+    for inside, least in ((all_in, AS_CLEAR_ALL), (some_in, AS_CLEAR_SOME)):
+        inner = _next(quads, outer, np.where(inside[:, None], moved, -1), writing, least, largest=False)
+        if inner != outer:
+            return inner
+    return best
+
+
+def _moved(quads: _Quads, start: int, *, outward: bool) -> FloatArray:
+    """How far the sides of each outline lie inside (or outside) of one of them, (n, 4), -1 where they cross."""
+    corners = quads.corners[start]
     size = np.array([np.ptp(corners[:, 0]), np.ptp(corners[:, 1])])
     inward = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
-    shift = (quads.corners - corners) * inward / size
-    inside = (shift > 0.004).all(axis=(1, 2)) & (shift < BEZEL_SHARE).all(axis=(1, 2))
-    best, best_score = outer, 0.75 * float(quads.score[outer])
-    for i in np.flatnonzero(inside):
-        if quads.score[i] > best_score and not _between(corners, quads.corners[i], writing):
-            best, best_score = int(i), float(quads.score[i])
-    return best
+    shift = (quads.corners - corners) * inward / size * (-1 if outward else 1)
+    fits = (shift > -MOVED_SHARE).all(axis=(1, 2)) & (shift < BEZEL_SHARE).all(axis=(1, 2))
+    moved = np.stack([shift[:, [a, b], axis].mean(axis=1) for a, b, axis in _SIDES], axis=1)
+    for a, b, axis in _SIDES:
+        fits &= np.abs(shift[:, a, axis] - shift[:, b, axis]) < PARALLEL_SHARE
+    return np.asarray(np.where(fits[:, None], moved, -1))
+
+
+def _next(
+    quads: _Quads, start: int, moved: FloatArray, writing: BoolArray, least: float, *, largest: bool
+) -> int:
+    """The furthest, or the clearest, of the outlines that can be reached from one; that one if there is none."""
+    fits = (moved > -1).all(axis=1) & (quads.score > least * quads.score[start])
+    order = moved.sum(axis=1) if largest else quads.score
+    for i in np.flatnonzero(fits)[np.argsort(-order[fits])]:
+        outer, inner = (i, start) if largest else (start, i)
+        if not _between(quads.corners[outer], quads.corners[inner], writing):
+            return int(i)
+    return start
 
 
 def _between(outer: FloatArray, inner: FloatArray, writing: BoolArray) -> bool:
@@ -360,29 +412,50 @@ def _fitted(smooth: FloatImage, a: FloatArray, b: FloatArray, reach_px: float) -
     """Line (3,) in homogeneous form through an edge near the line from a to b."""
     way = b - a
     normal = np.array([-way[1], way[0]]) / max(float(np.hypot(*way)), 1e-9)
-    share = np.linspace(0.03, 0.97, 240)
-    off = np.arange(-reach_px - 1, reach_px + 1.01, 0.5)
+    share = np.linspace(0.03, 0.97, STRETCHES)
+    off = np.arange(-reach_px - 3, reach_px + 3.01, PROFILE_PX)
     points = a + share[:, None, None] * way + off[:, None] * normal
     x, y = np.moveaxis(points, -1, 0).astype(np.float32)
     profile = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     profile = cv2.blur(profile, (1, 7))
-    slope = profile[:, 2:] - profile[:, :-2]
-    sign = 1.0 if np.median(np.clip(slope, -1, 1).sum(axis=1)) >= 0 else -1.0
-    rise = np.maximum(sign * slope, 0)
-    at = off[1:-1]
-    # The middle of the step, near its steepest place.
-    near = rise * (np.abs(at - at[rise.argmax(axis=1)][:, None]) <= 2.0)
+    slope = np.asarray(profile[:, 2:] - profile[:, :-2], dtype=float)
+    ends, rise = _straightest(slope, share, off[1:-1], reach_px)
+    # The middle of the step, stretch by stretch, near the line that most stretches agree on.
+    rough = ends[0] + (ends[1] - ends[0]) * share
+    near = rise * (np.abs(off[1:-1] - rough[:, None]) <= STEP_REACH_PX)
     strength = near.sum(axis=1)
-    place = (near * at).sum(axis=1) / np.maximum(strength, 1e-6)
-    use = strength > 0.3 * np.median(strength)
-    weight = np.minimum(strength, np.median(strength))
-    fit = np.array([0.0, 0.0])
+    place = (near * off[1:-1]).sum(axis=1) / np.maximum(strength, 1e-6)
+    usual = float(np.median(strength))
+    use, fit = strength > 0.3 * usual, np.array([ends[1] - ends[0], ends[0]])
     for _ in range(5):
-        if use.sum() < 20:
-            fit = np.array([0.0, 0.0])
+        if use.sum() < STRETCHES / 10:
             break
-        fit = np.polyfit(share[use], place[use], 1, w=np.sqrt(weight[use]))
+        fit = np.polyfit(share[use], place[use], 1, w=np.sqrt(np.minimum(strength[use], usual)))
         away = np.abs(place - np.polyval(fit, share))
-        use = (strength > 0.3 * np.median(strength)) & (away <= max(2.5 * float(np.median(away[use])), 0.4))
+        use = (strength > 0.3 * usual) & (away <= max(2.5 * float(np.median(away[use])), 0.4))
     first, last = (a + t * way + np.polyval(fit, t) * normal for t in (0.0, 1.0))
     return np.asarray(np.cross([*first, 1.0], [*last, 1.0]))
+
+
+def _straightest(
+    slope: FloatArray, share: FloatArray, off: FloatArray, reach_px: float
+) -> tuple[tuple[float, float], FloatArray]:
+    """Offsets of both ends of the line on which most stretches show an edge of one sign, and their slopes.
+
+    A stretch counts no more than it usually does: what is bright beside the edge does not outvote it.
+    """
+    ends = np.arange(-reach_px, reach_px + 0.01, PROFILE_PX)
+    first, last = (one.ravel() for one in np.meshgrid(ends, ends, indexing="ij"))
+    at = first[:, None] + (last - first)[:, None] * share
+    column = np.rint((at - off[0]) / PROFILE_PX).astype(np.intp)
+    row = np.arange(len(share))
+    best: tuple[float, tuple[float, float], FloatArray] | None = None
+    for sign in (1.0, -1.0):
+        rise = np.maximum(sign * slope, 0)
+        usual = float(np.median(rise.max(axis=1)))
+        votes = np.minimum(rise, usual)[row, column].sum(axis=1) / max(usual, 1e-6)
+        i = int(votes.argmax())
+        if best is None or votes[i] > best[0]:
+            best = float(votes[i]), (float(first[i]), float(last[i])), np.minimum(rise, 2 * usual)
+    assert best is not None
+    return best[1], best[2]

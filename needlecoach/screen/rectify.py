@@ -122,7 +122,7 @@ class ScreenFollower:
 
 
 def _pooled(first: GreyImage, samples: Sequence[Frame]) -> tuple[FloatImage, FloatImage, int]:
-    """Median and spread of the frames that can be laid on the first one, and how many those are."""
+    """Mean and spread of the frames that can be laid on the first one, and how many those are."""
     reference = Reference(first)
     laid = [(frame.pixels, reference.match(frame.pixels)) for frame in samples]
     laid = [(pixels, match) for pixels, match in laid if match.found and _is_modest(match, first.shape)]

@@ -171,7 +171,7 @@ def mapped(homography: FloatArray, points_px: npt.ArrayLike) -> FloatArray:
 
 
 def average(pictures: Sequence[GreyImage], matches: Sequence[Match]) -> tuple[FloatImage, FloatImage]:
-    """Median and spread of frames laid on one reference, each (height, width), in its grey values."""
+    """Mean and spread of frames laid on one reference, each (height, width), in its grey values."""
     height, width = pictures[0].shape
     laid = []
     for picture, match in zip(pictures, matches, strict=True):
@@ -183,7 +183,7 @@ def average(pictures: Sequence[GreyImage], matches: Sequence[Match]) -> tuple[Fl
             )
         )
     stack = np.stack(laid)
-    return np.median(stack, axis=0).astype(np.float32), stack.std(axis=0).astype(np.float32)
+    return stack.mean(axis=0), stack.std(axis=0)
 
 
 def _to_unit(width: int, height: int) -> FloatArray:
