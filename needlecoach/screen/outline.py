@@ -46,8 +46,9 @@ BEZEL_SHARE = 0.14
 # So much of the clearness must be left where all four sides, or only some, move in.
 AS_CLEAR_ALL, AS_CLEAR_SOME = 0.65, 0.8
 MOVED_SHARE = 0.006
-# The sides of a frame are parallel: at both ends it is as wide to within this share of the screen.
-PARALLEL_SHARE = 0.015
+# The sides of a frame are parallel: it is as wide at both ends, but for so much of the screen's size (how well
+# lines are placed) and of its width (how much a slant view tapers it).
+PARALLEL_SHARE, TAPER = 0.006, 0.4
 REFINEMENTS = 2
 # Each edge is read across in so many stretches, in steps of this; a step in grey is about so wide.
 STRETCHES, PROFILE_PX, STEP_REACH_PX = 240, 0.5, 2.5
@@ -322,7 +323,8 @@ def _moved(quads: _Quads, start: int, *, outward: bool) -> FloatArray:
     fits = (shift > -MOVED_SHARE).all(axis=(1, 2)) & (shift < BEZEL_SHARE).all(axis=(1, 2))
     moved = np.stack([shift[:, [a, b], axis].mean(axis=1) for a, b, axis in _SIDES], axis=1)
     for a, b, axis in _SIDES:
-        fits &= np.abs(shift[:, a, axis] - shift[:, b, axis]) < PARALLEL_SHARE
+        one, other = shift[:, a, axis], shift[:, b, axis]
+        fits &= np.abs(one - other) < PARALLEL_SHARE + TAPER * np.maximum(one, other)
     return np.asarray(np.where(fits[:, None], moved, -1))
 
 

@@ -18,9 +18,10 @@ CORNERS_ADVICE = 'give its four corners on the first frame: --screen "x,y x,y x,
 # 26 mm for 36 mm is usual for a phone's main camera, its video cuts off some (from memory).
 USUAL_FOCAL, FOCAL_SPREAD = 0.85, 0.3
 CORNER_SD_PX = 1.5
-# Panels are made in these shapes; one that is this close is taken to be the one seen.
-PANELS = ((4, 3), (5, 4), (16, 10), (16, 9), (3, 2))
-SNAP_SHARE = 0.02
+# Panels are made in these shapes. The one nearest is taken up to half of the way between the closest two, as a
+# lens that is not quite straight makes about 2 % (common practice, no source); a panel keeps to 2 parts in 1000.
+PANELS = ((5, 4), (4, 3), (3, 2), (16, 10), (16, 9))
+PANEL_SHARE, PANEL_SD = 0.032, 0.002
 # Seen so much smaller at its far side, or this much foreshortened, half of the picture's detail is gone.
 MOST_TAPER, LEAST_SIDE_PX = 2.0, 100.0
 MOST_SIDE_PX = 2400
@@ -170,20 +171,22 @@ def straight_view(corners_px: FloatArray, frame_size_px: tuple[int, int]) -> Str
             f"the screen is seen too small or too much from the side (sides of "
             f"{', '.join(f'{side:.0f}' for side in sides)} px); film it from the front, or {CORNERS_ADVICE}."
         )
-    ratio, sd = side_ratio(corners, frame_size_px)
-    ratio, assumed = _panel(ratio, sd)
+    ratio, sd, assumed = _panel(*side_ratio(corners, frame_size_px))
     across, down = (sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2
     height = min(float(np.sqrt(across * down / ratio)), MOST_SIDE_PX / max(ratio, 1.0))
     return Straight((round(height * ratio), round(height)), corners, sd, assumed)
 
 
-def _panel(ratio: float, sd: float) -> tuple[float, str]:
-    """Ratio of the panel that is taken to be seen, and a sentence for the reader."""
-    near = [(a, b) for a, b in PANELS if abs(a / b / ratio - 1) < min(max(SNAP_SHARE, sd), 0.03)]
-    if not near:
-        return ratio, f"The screen was taken to be {ratio:.3f} times as wide as high, as its outline shows."
-    a, b = min(near, key=lambda one: abs(one[0] / one[1] / ratio - 1))
-    return a / b, f"The screen was taken for a panel of {a}:{b}; its outline shows {ratio:.3f} to 1."
+def _panel(ratio: float, sd: float) -> tuple[float, float, str]:
+    """Ratio of the panel that is taken to be seen, its uncertainty, and a sentence for the reader."""
+    a, b = min(PANELS, key=lambda one: abs(np.log(one[0] / one[1] / ratio)))
+    off = abs(float(np.log(a / b / ratio)))
+    if off > PANEL_SHARE:
+        note = f"The screen was taken to be {ratio:.3f} times as wide as high, as its outline shows."
+        return ratio, sd, note
+    note = f"The screen was taken for a panel of {a}:{b}; its outline shows {ratio:.3f} to 1."
+    # What the outline says otherwise is doubt.
+    return a / b, float(np.hypot(min(sd, PANEL_SD), off)), note
 
 
 def side_ratio(corners_px: FloatArray, frame_size_px: tuple[int, int]) -> tuple[float, float]:

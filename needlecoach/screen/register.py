@@ -25,6 +25,10 @@ TILES = 24
 # What one place tells is not independent of its neighbours: blur, moiré and coding are common to them.
 DEPENDENT = 30.0
 NOISE_GREY = 1.5
+# Steep places differ by more than noise when blur or the place is off by this, px of the level.
+JITTER_PX = 0.2
+# What does not fit is left out more and more strictly from round to round.
+LENIENCE = (4.0, 2.0, 1.0)
 # Sd of the change from one frame to the next, in px at the border of the view: shifts, turns and sizes; and the
 # change of perspective, for which a hand would have to walk about.
 STEP_PX, PERSPECTIVE_STEP_PX = 30.0, 0.6
@@ -102,8 +106,9 @@ class Reference:
         sd_small = _shrunk(sd, step)
         keep = _shrunk(inside.astype(np.float32), step) > 0.99
         right, down = (cv2.Sobel(small, cv2.CV_32F, *way, ksize=3, scale=1 / 8) for way in ((1, 0), (0, 1)))
-        weights = 1 / (sd_small**2 + NOISE_GREY**2)
-        row, column = _strongest((right**2 + down**2) * weights, keep, count)
+        steep = right**2 + down**2
+        weights = 1 / (sd_small**2 + NOISE_GREY**2 + JITTER_PX**2 * steep)
+        row, column = _strongest(steep * weights, keep, count)
         points = (np.stack([column, row], axis=-1) + 0.5) * step - 0.5
         slope = np.stack([right[row, column], down[row, column]], axis=-1) / step
         unit = points * self._to_unit[[0, 1], [0, 1]] + self._to_unit[:2, 2]
@@ -130,11 +135,13 @@ class Reference:
             level = self._levels[step, count]
             picture = _shrunk(pixels, step)
             picture = cv2.GaussianBlur(picture, (0, 0), BLUR_PX if step == 1 else 1.0)
-            for _ in range(level.rounds):
+            for turn in range(level.rounds):
                 seen, grey = _look(picture, level, homography)
                 if seen.sum() < 100:
                     return Match(homography, 1.0, 0.0, -1.0)
-                gain, offset, likeness, residual, weights = _compare(level, seen, grey)
+                gain, offset, likeness, residual, weights = _compare(
+                    level, seen, grey, LENIENCE[min(turn, len(LENIENCE) - 1)]
+                )
                 change = _solve(level, residual, weights, prior, total)
                 total += change
                 homography = homography @ self._undone(change)
@@ -250,7 +257,7 @@ def _look(picture: FloatImage, level: _Level, homography: FloatArray) -> tuple[B
 
 
 def _compare(
-    level: _Level, seen: BoolArray, grey: FloatImage
+    level: _Level, seen: BoolArray, grey: FloatImage, lenience: float
 ) -> tuple[float, float, float, FloatImage, FloatImage]:
     """Gain, offset, likeness, what is left over, and how much every place counts."""
     weights = level.weights * seen
@@ -262,7 +269,7 @@ def _compare(
         gain = float(np.clip(cross / max(own, 1e-6), 0.2, 5.0))
         residual = here / np.float32(gain) - there
         size = np.abs(residual) * np.sqrt(level.weights)
-        cut = np.float32(4.685 * 1.4826 * max(float(np.median(size[seen])), 0.3))
+        cut = np.float32(lenience * 4.685 * 1.4826 * max(float(np.median(size[seen])), 0.3))
         biweight = np.square(1 - np.minimum(np.square(size / cut), 1))
         weights = level.weights * seen * biweight
     likeness = float(cross / max(np.sqrt(own * other), 1e-6))
