@@ -153,7 +153,7 @@ def score(
         str | None,
         typer.Option(
             metavar='auto|"x,y x,y x,y x,y"',
-            help="For a camera's video of the screen: find its outline, or its four corners on the first frame.",
+            help="For a camera's video of the screen: find it, or its corners on the first frame.",
         ),
     ] = None,
     fps: Annotated[

@@ -214,8 +214,8 @@ def check_marks(marks: Marks, clip: Clip, *, region: Region | None = None) -> No
         for x_px, y_px in marks.screen:
             if max(-x_px, -y_px, x_px - clip.width_px, y_px - clip.height_px) > beyond_px:
                 raise MarksError(
-                    f"{clip.path.name}: the screen's corner {x_px:g},{y_px:g} lies far outside the frame of {size}; "
-                    "give --screen in px of the original frame."
+                    f"{clip.path.name}: the screen's corner {x_px:g},{y_px:g} lies far outside the frame "
+                    f"of {size}; give --screen in px of the original frame."
                 )
     if marks.target is None:
         return
@@ -331,7 +331,7 @@ def _checked_screen(screen: Literal["auto"] | Corners | None) -> Literal["auto"]
     if lengths.min() < _SMALLEST_SCREEN_PX or (turns < 0.17 * lengths * np.roll(lengths, -1)).any():
         raise MarksError(
             f"The screen's corners {' '.join(f'{x:g},{y:g}' for x, y in screen)} make no outline of a screen "
-            f'(four corners, sides of {_SMALLEST_SCREEN_PX:g} px or more); give --screen "x,y x,y x,y x,y" again.'
+            f"(four corners, sides of {_SMALLEST_SCREEN_PX:g} px or more); give --screen again."
         )
     one, two, three, four = ((float(x), float(y)) for x, y in corners)
     return one, two, three, four

@@ -430,9 +430,10 @@ class Attempt:
 
 @dataclass(frozen=True, eq=False)
 class ScreenView:
-    """How a camera's frame shows the screen: `homography` (3, 3) from px of the straight picture to px of the frame.
+    """How a camera's frame shows the screen.
 
-    Greys of the frame are `gain` times those of the first one plus `offset`. `found` False: the screen could
+    `homography` (3, 3) leads from px of the straight picture to px of the frame. Greys of the frame are
+    `gain` times those of the first one plus `offset`. `found` False: the screen could
     not be made out and its last place is held.
     """
 
@@ -489,7 +490,7 @@ class FilmedScreen:
         )
 
     def to_frame_px(self, points_px: npt.ArrayLike) -> FloatArray:
-        """One point of the straight picture for each frame, (n, 2), in px of the original frames; NaN stays."""
+        """One point of the straight picture for each frame, (n, 2), in px of that original frame."""
         points = np.asarray(points_px, dtype=float)
         whole = np.concatenate([points, np.ones((len(points), 1))], axis=1)
         moved = np.einsum("nij,nj->ni", self.homographies[: len(points)], whole)
@@ -511,7 +512,7 @@ class Scorecard:
     unknown.
     `confidence` is 0-1, how far the result can be trusted. `quality_notes` are sentences for the reader.
     `unscorable` is the reason in words, empty when the clip was scored.
-    `screen` is known when a camera filmed the screen: all px of the other values are then of the straight picture.
+    `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
     """
 
     clip: Clip

@@ -20,6 +20,8 @@ BLIND_GREY, BLIND_SHARE = 245, 0.9
 # Patches along the picture's shorter side. An echo of a needle is thinner than three of them.
 PATCHES = 75
 MANY_LOST = 0.02
+# An outline is good to a few pixels.
+RIM_SHARE = 0.01
 
 
 class CameraReader(ClipReader):
@@ -34,8 +36,8 @@ class CameraReader(ClipReader):
 
     Notes
     -----
-    Exposure is evened out to that of the first frame: gain and offset come with each view. Every frame is followed
-    once; frames read again come out the same.
+    Exposure is evened out to that of the first frame: gain and offset come with each view. Every frame is
+    followed once; frames read again come out the same.
     """
 
     def __init__(self, reader: ClipReader, size_px: tuple[int, int], *, follow: Look, place: Look) -> None:
@@ -43,7 +45,7 @@ class CameraReader(ClipReader):
         self.notes = reader.notes
         self._reader, self._follow, self._place = reader, follow, place
         self._views: list[ScreenView] = []
-        self._blind: dict[int, tuple[BoolArray, tuple[int, int]]] = {}
+        self._blind: dict[int, tuple[GreyImage, tuple[int, int]]] = {}
         self._patch_px = max(min(size_px) // PATCHES, 1)
 
     def close(self) -> None:
@@ -60,7 +62,7 @@ class CameraReader(ClipReader):
             self._note_lost()
 
     def _needed(self, wanted: frozenset[int] | None) -> frozenset[int] | None:
-        """Frames to decode: those wanted, and those on the way to them where the screen was not followed yet."""
+        """Frames to decode: those wanted, and those on the way where the screen was not followed yet."""
         if wanted is None:
             return None
         return wanted | frozenset(range(len(self._views), max(wanted, default=-1) + 1))
@@ -84,7 +86,7 @@ class CameraReader(ClipReader):
     def _straight(self, frame: Frame, view: ScreenView) -> Frame:
         raw = _warped(frame.pixels, view, self._size)
         self._look_for_glare(frame.number, raw)
-        pixels = _evened(raw, view)
+        pixels = _without_rim(_evened(raw, view))
         pixels.setflags(write=False)
         return replace(frame, pixels=pixels)
 
@@ -93,14 +95,15 @@ class CameraReader(ClipReader):
         size = (raw.shape[1] // self._patch_px, raw.shape[0] // self._patch_px)
         full = (raw >= BLIND_GREY).astype(np.uint8) * 255
         share = cv2.resize(full, size, interpolation=cv2.INTER_AREA)
-        blind = cv2.morphologyEx(
-            (share > BLIND_SHARE * 255).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3))
+        bright = (share > BLIND_SHARE * 255).astype(np.uint8)
+        blind = np.asarray(
+            cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), dtype=np.uint8
         )
         if blind.any():
             self._blind[number] = np.packbits(blind), (size[1], size[0])
 
     def is_blinded(self, points_px: FloatArray) -> BoolArray:
-        """Tell in which frames glare covers a point or touches it: points (n, 2), one for each frame; NaN is free."""
+        """Tell in which frames glare covers a point or touches it: points (n, 2), one a frame."""
         blinded = np.zeros(len(points_px), dtype=bool)
         for number, (packed, shape) in self._blind.items():
             if number >= len(points_px) or not np.isfinite(points_px[number]).all():
@@ -145,7 +148,8 @@ class CameraReader(ClipReader):
     def _note_lost(self) -> None:
         lost = sum(not view.found for view in self._views)
         if lost > MANY_LOST * len(self._views):
-            note = f"In {lost} of {len(self._views)} frames the screen could not be made out; its last place was held."
+            frames = f"In {lost} of {len(self._views)} frames"
+            note = f"{frames} the screen could not be made out; its last place was held."
             self.notes.extend([note] if note not in self.notes else [])
 
 
@@ -162,6 +166,13 @@ def straightened(reader: ClipReader, screen: FilmedScreen) -> CameraReader:
 def _warped(pixels: GreyImage, view: ScreenView, size_px: tuple[int, int]) -> GreyImage:
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return np.asarray(cv2.warpPerspective(pixels, view.homography, size_px, flags=how), dtype=np.uint8)
+
+
+def _without_rim(pixels: GreyImage) -> GreyImage:
+    """Picture whose outermost pixels repeat those further in: what shows there may be the bezel's edge."""
+    rim = max(round(RIM_SHARE * min(pixels.shape)), 1)
+    inner = np.ascontiguousarray(pixels[rim:-rim, rim:-rim])
+    return np.asarray(cv2.copyMakeBorder(inner, rim, rim, rim, rim, cv2.BORDER_REPLICATE), dtype=np.uint8)
 
 
 def _evened(pixels: GreyImage, view: ScreenView) -> GreyImage:

@@ -1,4 +1,4 @@
-"""A camera in front of the scanner's screen: drawn screens seen at a slant, shaken, and spoilt in known ways."""
+"""A camera in front of the scanner's screen: drawn screens seen at a slant, shaken and spoilt as told."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ class CameraView:
     ----------
     size_px : (width, height) of the frame
     focal_px : focal length; the axis of the lens goes through the frame's middle
-    turn_deg : (about the vertical, about the horizontal, in the picture's plane) of the screen against the camera
+    turn_deg : (about the vertical, about the horizontal, in the picture's plane) of the screen
     fill : height of the screen as a share of the frame's height
     shift_px : where the screen's middle lies, from the frame's middle
     shake_px, shake_deg : standard deviation of the screen's shift, and of each of its turns
     bezel_px : width of the frame round the screen, in px of the screen; 0 for none
-    bezel_grey, room_grey, black_grey, white_grey : of the frame round the screen, of what lies behind, and of what
-        the camera makes of the screen's black and white
+    bezel_grey, room_grey, black_grey, white_grey : of the frame round the screen, of what lies behind, and of
+        what the camera makes of the screen's black and white
     gradient_grey : how much brighter the room is on one side than on the other
     clutter : how many bright and dark things stand in the room
     blur_px : standard deviation of the lens' blur
@@ -133,9 +133,9 @@ class Camera:
     def _shot(self, screen: GreyImage, homography: FloatArray, time_s: float) -> GreyImage:
         view = self.view
         width, height = view.size_px
-        shown = self._seen_screen(screen, homography)
-        shown = cv2.GaussianBlur(shown, (0, 0), view.blur_px) if view.blur_px else shown
-        shown += self._glare(homography)
+        sharp = self._seen_screen(screen, homography)
+        shown = np.asarray(cv2.GaussianBlur(sharp, (0, 0), view.blur_px) if view.blur_px else sharp)
+        shown = shown + self._glare(homography)
         wave = 2 * np.pi * time_s
         gain = 1 + view.flicker * (
             np.sin(wave * 1.3 + self._flicker[0]) + 0.6 * np.sin(wave * 9.1 + self._flicker[1])
@@ -170,7 +170,7 @@ class Camera:
         mask = np.zeros((self.view.size_px[1] * 4, self.view.size_px[0] * 4), np.uint8)
         cv2.fillConvexPoly(mask, fine, 255, lineType=cv2.LINE_8, shift=4)
         small = cv2.resize(mask, self.view.size_px, interpolation=cv2.INTER_AREA)
-        return np.asarray(small, dtype=np.float32) / 255
+        return np.asarray(small, dtype=np.float32) / np.float32(255)
 
     def _pattern(self, homography: FloatArray) -> FloatImage:
         width, height = self.view.size_px
@@ -184,7 +184,7 @@ class Camera:
         view = self.view
         width, height = view.size_px[0] + 160, view.size_px[1] + 160
         slope = np.linspace(-0.5, 0.5, width)[None, :] + 0.4 * np.linspace(-0.5, 0.5, height)[:, None]
-        room = np.float32(view.room_grey) + (view.gradient_grey * slope).astype(np.float32)
+        room = (view.room_grey + view.gradient_grey * slope).astype(np.float32)
         for _ in range(view.clutter):
             x, y = self._rng.integers(0, (width, height))
             w, h = self._rng.integers(30, 260, 2)

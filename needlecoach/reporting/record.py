@@ -34,6 +34,8 @@ def versions() -> dict[str, str]:
 def run_record(card: Scorecard) -> dict[str, Any]:
     """Return everything needed to repeat a result, as values that JSON can hold; None is unknown."""
     track = card.track
+    straight_px = (card.clip.width_px, card.clip.height_px)
+    width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
     return {
         "schema": SCHEMA,
         "versions": versions(),
@@ -41,8 +43,8 @@ def run_record(card: Scorecard) -> dict[str, Any]:
             "file": card.clip.path.name,
             "sha256": card.clip_sha256,
             "kind": card.clip.kind,
-            "width_px": card.clip.width_px,
-            "height_px": card.clip.height_px,
+            "width_px": width_px,
+            "height_px": height_px,
             "nominal_fps": plain(card.clip.nominal_fps),
         },
         "timing": {

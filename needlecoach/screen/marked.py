@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.errors import MarksError
 from needlecoach.model import FloatArray, Marks, Point, Scale, ScreenView, Target
@@ -38,12 +39,14 @@ def straight_marks(marks: Marks, straight: Straight, view_of: Callable[[int], Sc
     )
 
 
-def _back(view: ScreenView, points_px: FloatArray) -> FloatArray:
-    return mapped(np.linalg.inv(view.homography), points_px)
+def _back(view: ScreenView, points_px: npt.ArrayLike) -> FloatArray:
+    undone = np.asarray(np.linalg.inv(view.homography), dtype=float)
+    return mapped(undone, points_px)
 
 
 def _target(target: Target, view: ScreenView) -> Target:
-    outline, centre = _back(view, target.outline_px), _back(view, np.array(target.centre_px))
+    outline = _back(view, target.outline_px)
+    centre = _back(view, np.array(target.centre_px, dtype=float))
     grown = float(
         np.sqrt(np.ptp(outline, axis=0).prod() / max(np.ptp(target.outline_px, axis=0).prod(), 1e-9))
     )
@@ -61,7 +64,8 @@ def _scale(scale: Scale, straight: Straight, view: ScreenView) -> Scale:
         first, second = _back(view, np.array(scale.points_px))
         moved = Scale.from_points(_point(first), _point(second), mm=scale.points_mm)
     else:
-        middle = mapped(view.homography, (np.array(straight.size_px) - 1) / 2)
+        middle = mapped(view.homography, (np.array(straight.size_px, dtype=float) - 1) / 2)
+        middle = np.asarray(middle, dtype=float)
         steps = np.array([[-0.5, 0], [0.5, 0], [0, -0.5], [0, 0.5]])
         left, right, upper, lower = _back(view, middle + steps)
         across, down = float(np.hypot(*(right - left))), float(np.hypot(*(lower - upper)))

@@ -1,4 +1,4 @@
-"""Finds the outline of a scanner's screen in a camera's picture: four straight edges round all that it shows."""
+"""Finds the outline of a scanner's screen in a camera's picture: four straight edges round what it shows."""
 
 from __future__ import annotations
 
@@ -46,12 +46,14 @@ BEZEL_SHARE = 0.14
 # So much of the clearness must be left where all four sides, or only some, move in.
 AS_CLEAR_ALL, AS_CLEAR_SOME = 0.65, 0.8
 MOVED_SHARE = 0.006
-# The sides of a frame are parallel: it is as wide at both ends, but for so much of the screen's size (how well
-# lines are placed) and of its width (how much a slant view tapers it).
+# The sides of a frame are parallel: it is as wide at both ends, but for so much of the screen's size (how
+# well lines are placed) and of its width (how much a slant view tapers it).
 PARALLEL_SHARE, TAPER = 0.006, 0.4
 REFINEMENTS = 2
 # Each edge is read across in so many stretches, in steps of this; a step in grey is about so wide.
 STRETCHES, PROFILE_PX, STEP_REACH_PX = 240, 0.5, 2.5
+# Steeper things than the edge itself may stand beside most of it.
+USUAL_PERCENT = 25
 # What is written on the screen lies inside of its outline, all of it.
 HELD_WEIGHT = 1.5
 
@@ -81,10 +83,12 @@ def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float3
 
     Notes
     -----
-    Lines are voted for by the sign of the slope across them, piece by piece along their length, so that a step
-    of one or two grey levels counts as long as it is straight, and speckle does not. Of the quadrilaterals that
-    four lines make, the best supported is taken; where it is the outside of a frame round the screen, the next
-    lines inwards on all sides with nothing written between are the screen's own.
+    Lines are voted for by the sign of the slope across them, piece by piece along their length, so that a
+    step
+    of one or two grey levels counts as long as it is straight, and speckle does not. Of the quadrilaterals
+    that
+    four lines make, the best supported is taken; where it is the outside of a frame round the screen, the
+    next lines inwards on all sides with nothing written between are the screen's own.
     """
     step = max(1, round(picture.shape[1] / WORK_PX))
     small = _shrunk(picture, step)
@@ -97,7 +101,7 @@ def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float3
     corners = _best(across, down, small, _writing(small), _speckle(small, _shrunk(spread, step)))
     if corners is None:
         return None
-    found = (corners + 0.5) * step - 0.5
+    found = np.asarray((corners + 0.5) * step - 0.5)
     for _ in range(REFINEMENTS):
         found = refine(found, picture)
     return found
@@ -111,7 +115,7 @@ def _shrunk(picture: FloatImage, step: int) -> FloatImage:
 
 def _edges(picture: FloatImage) -> _Lines:
     """Straight edges that run down a picture, the clearest first."""
-    height, width = picture.shape
+    height = picture.shape[0]
     clear = _clear(picture)
     slopes = np.arange(-MOST_SLOPE, MOST_SLOPE, 2.0 / height)
     votes = np.stack([_votes(clear, one) for one in slopes])
@@ -165,6 +169,8 @@ def _peaks(
 def _along(clear: FloatImage, places: FloatArray) -> FloatArray:
     """How clearly edges show along lines, from -1 to 1, smoothed over a few px; NaN outside the picture."""
     height, width = clear.shape
+    if not len(places):
+        return np.zeros(places.shape)
     rows = np.broadcast_to(np.arange(height, dtype=np.float32), places.shape).astype(np.float32)
     known = (places >= 1) & (places <= width - 2)
     seen = cv2.blur(cv2.remap(clear, places.astype(np.float32), rows, cv2.INTER_LINEAR), (SUPPORT_PX, 1))
@@ -248,7 +254,7 @@ class _Sums:
 
     def __init__(self, support: FloatArray) -> None:
         self._sum = np.pad(np.nancumsum(support, axis=1), ((0, 0), (1, 0)))
-        # What runs the other way, such as the rim of something bright beside the edge, is no worse than nothing.
+        # What runs the other way, such as the rim of something bright beside it, is no worse than nothing.
         self._for = np.pad(np.nancumsum(np.maximum(support, 0), axis=1), ((0, 0), (1, 0)))
         self._known = np.pad(np.cumsum(np.isfinite(support), axis=1), ((0, 0), (1, 0)))
 
@@ -291,7 +297,7 @@ def _best(
     held = np.array([_writing_share(corners, writing) for corners in quads.corners])
     outer = int((quads.score + HELD_WEIGHT * held).argmax())
     inner = _inside_frame(quads, outer, writing)
-    return quads.corners[inner]
+    return np.asarray(quads.corners[inner])
 
 
 # Corners at the ends of the left, right, upper and lower side, and the axis across it.
@@ -301,8 +307,8 @@ _SIDES = ((0, 3, 0), (1, 2, 0), (0, 1, 1), (3, 2, 1))
 def _inside_frame(quads: _Quads, best: int, writing: BoolArray) -> int:
     """The screen's own outline when the one found is, on some sides, that of a frame round it.
 
-    That is the clearest one that lies inside the largest one about as clear, on all four sides or on three, with
-    nothing written between.
+    That is the clearest one that lies inside the largest one about as clear, on all four sides or on three,
+    with nothing written between.
     """
     outer = _next(quads, best, _moved(quads, best, outward=True), writing, AS_CLEAR_SOME, largest=True)
     moved = _moved(quads, outer, outward=False)
@@ -315,7 +321,7 @@ def _inside_frame(quads: _Quads, best: int, writing: BoolArray) -> int:
 
 
 def _moved(quads: _Quads, start: int, *, outward: bool) -> FloatArray:
-    """How far the sides of each outline lie inside (or outside) of one of them, (n, 4), -1 where they cross."""
+    """How far the sides of each outline lie inside (or outside) of one, (n, 4), -1 where they cross."""
     corners = quads.corners[start]
     size = np.array([np.ptp(corners[:, 0]), np.ptp(corners[:, 1])])
     inward = np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
@@ -331,7 +337,7 @@ def _moved(quads: _Quads, start: int, *, outward: bool) -> FloatArray:
 def _next(
     quads: _Quads, start: int, moved: FloatArray, writing: BoolArray, least: float, *, largest: bool
 ) -> int:
-    """The furthest, or the clearest, of the outlines that can be reached from one; that one if there is none."""
+    """The furthest, or the clearest, of the outlines reached from one; that one if there is none."""
     fits = (moved > -1).all(axis=1) & (quads.score > least * quads.score[start])
     order = moved.sum(axis=1) if largest else quads.score
     for i in np.flatnonzero(fits)[np.argsort(-order[fits])]:
@@ -344,7 +350,7 @@ def _next(
 def _between(outer: FloatArray, inner: FloatArray, writing: BoolArray) -> bool:
     """Tell whether anything is written between two outlines."""
     ring = _filled(_grown(outer, 0.985), writing.shape) & ~_filled(_grown(inner, 1.01), writing.shape)
-    return int((writing & ring).sum()) > max(12, 0.002 * ring.sum())
+    return bool((writing & ring).sum() > max(12, 0.002 * ring.sum()))
 
 
 def _grown(corners: FloatArray, factor: float) -> FloatArray:
@@ -400,7 +406,7 @@ def refine(corners: FloatArray, picture: FloatImage, reach_px: float = 5.0) -> F
     Each edge is read in short stretches across it; a line is fitted to the places of the steepest slope by
     repeated least squares with far ones dropped, so that glare over a part of the edge does no harm.
     """
-    smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
+    smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5), dtype=np.float32)
     lines = [
         _fitted(smooth, a, b, reach_px) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
     ]
@@ -454,7 +460,7 @@ def _straightest(
     best: tuple[float, tuple[float, float], FloatArray] | None = None
     for sign in (1.0, -1.0):
         rise = np.maximum(sign * slope, 0)
-        usual = float(np.median(rise.max(axis=1)))
+        usual = float(np.percentile(rise.max(axis=1), USUAL_PERCENT))
         votes = np.minimum(rise, usual)[row, column].sum(axis=1) / max(usual, 1e-6)
         i = int(votes.argmax())
         if best is None or votes[i] > best[0]:

@@ -18,8 +18,9 @@ CORNERS_ADVICE = 'give its four corners on the first frame: --screen "x,y x,y x,
 # 26 mm for 36 mm is usual for a phone's main camera, its video cuts off some (from memory).
 USUAL_FOCAL, FOCAL_SPREAD = 0.85, 0.3
 CORNER_SD_PX = 1.5
-# Panels are made in these shapes. The one nearest is taken up to half of the way between the closest two, as a
-# lens that is not quite straight makes about 2 % (common practice, no source); a panel keeps to 2 parts in 1000.
+# Panels are made in these shapes. The one nearest is taken up to half of the way between the closest two, as
+# a lens that is not quite straight makes about 2 % (common practice, no source); a panel keeps to 2 parts in
+# 1000.
 PANELS = ((5, 4), (4, 3), (3, 2), (16, 10), (16, 9))
 PANEL_SHARE, PANEL_SD = 0.032, 0.002
 # Seen so much smaller at its far side, or this much foreshortened, half of the picture's detail is gone.
@@ -112,8 +113,8 @@ class ScreenFollower:
             return self._view(match)
         if frame.time_s - self._found_s > LOST_S:
             raise UnscorableError(
-                f"the screen is lost from {self._found_s:.1f} s on (covered, out of the picture, or not the one "
-                f"outlined); film it whole, or {CORNERS_ADVICE}."
+                f"the screen is lost from {self._found_s:.1f} s on (covered, out of the picture, or not the "
+                f"one outlined); film it whole, or {CORNERS_ADVICE}."
             )
         return self._view(Match(self._last.homography, self._last.gain, self._last.offset, match.likeness))
 
@@ -196,8 +197,8 @@ def side_ratio(corners_px: FloatArray, frame_size_px: tuple[int, int]) -> tuple[
     -----
     Square camera pixels and a principal point in the frame's middle: then both directions of the plane must
     come out at right angles, which gives the focal length, and with it their lengths (Zhang & He, Whiteboard
-    scanning and image enhancement, Digital Signal Processing 2007;17:414). Seen from the front the focal length
-    can't be told and hardly matters; it is therefore weighed against the usual ones.
+    scanning and image enhancement, Digital Signal Processing 2007;17:414; from memory). Seen from the front
+    the focal length can't be told and hardly matters; it is therefore weighed against the usual ones.
     """
     middle = (np.array(frame_size_px, dtype=float) - 1) / 2
     half = max(frame_size_px) / 2

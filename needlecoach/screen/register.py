@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,13 +13,14 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 
 FloatImage = npt.NDArray[np.float32]
+_Levels = tuple[tuple[int, int, int], ...]
 
 # Moiré and the codec's noise are finer than this blur, edges of letters and of the screen are not.
 BLUR_PX = 1.5
 # Levels of the search, in pixels of the frame per pixel of the level, with places used and rounds at most.
-LEVELS = ((8, 2500, 12), (4, 4000, 6), (1, 9000, 5))
+ANY_LEVELS: _Levels = ((8, 2500, 12), (4, 4000, 6), (1, 9000, 5))
 # A shake from one frame to the next is within reach of the second level.
-NEXT_LEVELS = ((4, 2500, 4), (1, 9000, 4))
+NEXT_LEVELS: _Levels = ((4, 2500, 4), (1, 9000, 4))
 STOP_PX = 0.02
 # Places are spread: so many tiles along the longer side share them evenly.
 TILES = 24
@@ -29,8 +31,8 @@ NOISE_GREY = 1.5
 JITTER_PX = 0.2
 # What does not fit is left out more and more strictly from round to round.
 LENIENCE = (4.0, 2.0, 1.0)
-# Sd of the change from one frame to the next, in px at the border of the view: shifts, turns and sizes; and the
-# change of perspective, for which a hand would have to walk about.
+# Sd of the change from one frame to the next, in px at the border of the view: shifts, turns and sizes; and
+# the change of perspective, for which a hand would have to walk about.
 STEP_PX, PERSPECTIVE_STEP_PX = 30.0, 0.6
 # Correlation of a frame with the reference over what stands still; less is no match.
 LEAST_MATCH = 0.5
@@ -80,9 +82,10 @@ class Reference:
 
     Notes
     -----
-    Inverse compositional image alignment (Baker & Matthews, Int J Comput Vis 2004;56:221) of a homography, with
-    gain and offset of exposure, weights from Tukey's biweight, and a random walk from frame to frame as prior: a
-    measured shake is followed at once, what a frame does not tell is kept from the one before.
+    Inverse compositional image alignment (Baker & Matthews, Int J Comput Vis 2004;56:221; from memory) of a
+    homography, with gain and offset of exposure, weights from Tukey's biweight, and a random walk from frame
+    to frame as prior: a measured shake is followed at once, what a frame does not tell is kept from the one
+    before.
     """
 
     def __init__(
@@ -95,14 +98,14 @@ class Reference:
         inside = np.ones(grey.shape, dtype=bool) if mask is None else mask
         self._levels = {
             (step, count): self._level(grey, sd, inside, step=step, count=count, rounds=rounds)
-            for step, count, rounds in {*LEVELS, *NEXT_LEVELS}
+            for step, count, rounds in (*ANY_LEVELS, *NEXT_LEVELS)
         }
         self._coarse = _shrunk(grey, 4)
 
     def _level(
         self, grey: FloatImage, sd: FloatImage, inside: BoolArray, *, step: int, count: int, rounds: int
     ) -> _Level:
-        small = cv2.GaussianBlur(_shrunk(grey, step), (0, 0), BLUR_PX if step == 1 else 1.0)
+        small = _smooth(_shrunk(grey, step), step)
         sd_small = _shrunk(sd, step)
         keep = _shrunk(inside.astype(np.float32), step) > 0.99
         right, down = (cv2.Sobel(small, cv2.CV_32F, *way, ksize=3, scale=1 / 8) for way in ((1, 0), (0, 1)))
@@ -118,14 +121,14 @@ class Reference:
             points=points.astype(np.float32),
             grey=small[row, column],
             slopes=_steepest(unit, slope / self._to_unit[[0, 1], [0, 1]]).astype(np.float32),
-            weights=weights[row, column],
+            weights=weights[row, column].astype(np.float32),
         )
 
     def match(self, pixels: GreyImage, start: FloatArray | None = None) -> Match:
         """Lay a frame on the reference, from the one before (`start`) or from nowhere."""
         if start is None:
             start = self._shifted(pixels)
-            levels, step_px = LEVELS, (1e4, 1e4)
+            levels, step_px = ANY_LEVELS, (1e4, 1e4)
         else:
             levels, step_px = NEXT_LEVELS, (STEP_PX, PERSPECTIVE_STEP_PX)
         prior = _prior(self._to_unit, *step_px)
@@ -133,8 +136,7 @@ class Reference:
         homography, gain, offset, likeness = start, 1.0, 0.0, -1.0
         for step, count, _ in levels:
             level = self._levels[step, count]
-            picture = _shrunk(pixels, step)
-            picture = cv2.GaussianBlur(picture, (0, 0), BLUR_PX if step == 1 else 1.0)
+            picture = _smooth(_shrunk(pixels, step), step)
             for turn in range(level.rounds):
                 seen, grey = _look(picture, level, homography)
                 if seen.sum() < 100:
@@ -147,14 +149,16 @@ class Reference:
                 homography = homography @ self._undone(change)
                 if np.abs(change).max() / self._to_unit[0, 0] < STOP_PX:
                     break
+        if likeness < LEAST_MATCH:
+            homography = start
         return Match(homography / homography[2, 2], gain, offset, likeness)
 
     def _undone(self, change: FloatArray) -> FloatArray:
         """Inverse of a small homography given by its 8 numbers in unit coordinates."""
         small = np.eye(3) + np.append(change, 0.0).reshape(3, 3)
         to_px = np.linalg.inv(self._to_unit)
-        undone: FloatArray = np.linalg.inv(to_px @ small @ self._to_unit)
-        return undone / undone[2, 2]
+        undone = np.linalg.inv(to_px @ small @ self._to_unit)
+        return np.asarray(undone / undone[2, 2], dtype=float)
 
     def _shifted(self, pixels: GreyImage) -> FloatArray:
         """Shift that brings the reference about onto a frame, by phase correlation."""
@@ -201,7 +205,7 @@ def _to_unit(width: int, height: int) -> FloatArray:
     )
 
 
-def _shrunk(picture: npt.NDArray[np.generic], step: int) -> FloatImage:
+def _shrunk(picture: npt.NDArray[Any], step: int) -> FloatImage:
     """Picture with each square of `step` px averaged; what is left over at the far edges is cut off."""
     if step > 1:
         height, width = (side // step for side in picture.shape)
@@ -210,13 +214,19 @@ def _shrunk(picture: npt.NDArray[np.generic], step: int) -> FloatImage:
     return np.asarray(picture, dtype=np.float32)
 
 
+def _smooth(picture: FloatImage, step: int) -> FloatImage:
+    blur_px = BLUR_PX if step == 1 else 1.0
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), dtype=np.float32)
+
+
 def _edges(picture: FloatImage) -> FloatImage:
     smooth = cv2.GaussianBlur(picture, (0, 0), 1.5)
-    return cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
+    across, down = (cv2.Sobel(smooth, cv2.CV_32F, *way) for way in ((1, 0), (0, 1)))
+    return np.asarray(cv2.magnitude(across, down), dtype=np.float32)
 
 
 def _strongest(
-    strength: FloatImage, keep: BoolArray, count: int
+    strength: npt.NDArray[Any], keep: BoolArray, count: int
 ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Rows and columns of the strongest pixels, the same number at most from every tile of the picture."""
     height, width = strength.shape
@@ -280,7 +290,7 @@ def _compare(
 def _prior(to_unit: FloatArray, step_px: float, perspective_px: float) -> FloatArray:
     """Information on each of the 8 numbers from the frame before."""
     sd = np.array([step_px] * 6 + [perspective_px] * 2) * to_unit[0, 0]
-    return 1 / sd**2
+    return np.asarray(1 / sd**2)
 
 
 def _solve(
