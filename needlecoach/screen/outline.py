@@ -46,6 +46,8 @@ BEZEL_SHARE = 0.14
 # So much of the clearness must be left where all four sides, or only some, move in.
 AS_CLEAR_ALL, AS_CLEAR_SOME = 0.65, 0.8
 MOVED_SHARE = 0.006
+# On no side is a frame narrower than so much of what it is on the others.
+EVEN_SHARE = 0.5
 # The sides of a frame are parallel: it is as wide at both ends, but for so much of the screen's size (how
 # well lines are placed) and of its width (how much a slant view tapers it).
 PARALLEL_SHARE, TAPER = 0.006, 0.4
@@ -313,6 +315,9 @@ def _inside_frame(quads: _Quads, best: int, writing: BoolArray) -> int:
     outer = _next(quads, best, _moved(quads, best, outward=True), writing, AS_CLEAR_SOME, largest=True)
     moved = _moved(quads, outer, outward=False)
     all_in, some_in = ((moved > MOVED_SHARE).sum(axis=1) >= count for count in (4, 3))
+    wide, high = np.ptp(quads.corners[outer], axis=0)
+    width_px = moved * (wide, wide, high, high)
+    all_in &= width_px.min(axis=1) > EVEN_SHARE * np.median(width_px, axis=1)
     for inside, least in ((all_in, AS_CLEAR_ALL), (some_in, AS_CLEAR_SOME)):
         inner = _next(quads, outer, np.where(inside[:, None], moved, -1), writing, least, largest=False)
         if inner != outer:

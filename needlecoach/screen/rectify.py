@@ -204,22 +204,22 @@ def side_ratio(corners_px: FloatArray, frame_size_px: tuple[int, int]) -> tuple[
     half = max(frame_size_px) / 2
     unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
 
-    def of(corners: FloatArray) -> float:
+    def of(corners: FloatArray) -> tuple[float, float]:
         scaled = ((corners - middle) / half).astype(np.float32)
         return _ratio(np.asarray(cv2.getPerspectiveTransform(unit, scaled), dtype=float), half)
 
-    ratio = of(corners_px)
+    ratio, open_share = of(corners_px)
     moved = []
     for corner in range(4):
         for axis in range(2):
             other = corners_px.copy()
             other[corner, axis] += CORNER_SD_PX
-            moved.append(of(other) / ratio - 1)
-    return ratio, float(np.hypot(np.linalg.norm(moved), 0.003))
+            moved.append(of(other)[0] / ratio - 1)
+    return ratio, float(np.linalg.norm([*moved, open_share, 0.003]))
 
 
-def _ratio(homography: FloatArray, half: float) -> float:
-    """Ratio of both directions' lengths, averaged over the focal lengths that fit."""
+def _ratio(homography: FloatArray, half: float) -> tuple[float, float]:
+    """Ratio of both directions' lengths over the focal lengths that fit: mean and relative spread."""
     focal = 2 * USUAL_FOCAL * np.exp(np.linspace(-3, 3, 241) * FOCAL_SPREAD)
     h1, h2 = homography[:, 0], homography[:, 1]
     flat = np.array([h1[0] * h2[0] + h1[1] * h2[1]]) / focal**2 + h1[2] * h2[2]
@@ -229,4 +229,6 @@ def _ratio(homography: FloatArray, half: float) -> float:
     spread = 2 * CORNER_SD_PX / half / np.sqrt(abs(np.linalg.det(homography[:2, :2])))
     off = flat / (long1 * long2) / spread
     weight = np.exp(-0.5 * (off**2 - (off**2).min()) - 0.5 * np.linspace(-3, 3, 241) ** 2)
-    return float(np.exp((weight * np.log(long1 / long2)).sum() / weight.sum()))
+    logs, weight = np.log(long1 / long2), weight / weight.sum()
+    mean = float((weight * logs).sum())
+    return float(np.exp(mean)), float(np.sqrt((weight * (logs - mean) ** 2).sum()))

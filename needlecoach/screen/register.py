@@ -36,6 +36,7 @@ LENIENCE = (4.0, 2.0, 1.0)
 STEP_PX, PERSPECTIVE_STEP_PX = 30.0, 0.6
 # Correlation of a frame with the reference over what stands still; less is no match.
 LEAST_MATCH = 0.5
+FEWEST_PLACES = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,11 +137,13 @@ class Reference:
         homography, gain, offset, likeness = start, 1.0, 0.0, -1.0
         for step, count, _ in levels:
             level = self._levels[step, count]
+            if len(level.points) < FEWEST_PLACES:
+                return Match(start, 1.0, 0.0, -1.0)
             picture = _smooth(_shrunk(pixels, step), step)
             for turn in range(level.rounds):
                 seen, grey = _look(picture, level, homography)
-                if seen.sum() < 100:
-                    return Match(homography, 1.0, 0.0, -1.0)
+                if seen.sum() < FEWEST_PLACES:
+                    return Match(start, 1.0, 0.0, -1.0)
                 gain, offset, likeness, residual, weights = _compare(
                     level, seen, grey, LENIENCE[min(turn, len(LENIENCE) - 1)]
                 )

@@ -23,7 +23,8 @@ def screen() -> np.ndarray:
 def true_view(number: int) -> ScreenView:
     """Slant, shifted by 2 px a frame; every other frame is brighter."""
     own = np.array([[0, 0], [199, 0], [199, 149], [0, 149]], dtype=np.float32)
-    seen = np.array([[60, 30], [270, 45], [262, 200], [55, 210]], dtype=np.float32) + (2 * number, number)
+    seen = np.array([[60, 30], [270, 45], [262, 200], [55, 210]], dtype=float)
+    seen = seen + np.array([2 * number, number])
     gain = 1.2 if number % 2 else 1.0
     return ScreenView(
         cv2.getPerspectiveTransform(own, seen.astype(np.float32)), gain, 5.0 if number % 2 else 0.0

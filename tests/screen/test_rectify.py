@@ -7,7 +7,7 @@ import pytest
 
 from needlecoach.errors import UnscorableError
 from needlecoach.model import Frame
-from needlecoach.phantoms.camera import CameraView
+from needlecoach.phantoms.camera import Camera, CameraView
 from needlecoach.screen.rectify import ScreenFollower, in_order, side_ratio, straight_view
 from needlecoach.screen.register import mapped
 
@@ -50,7 +50,7 @@ def test_a_screen_out_of_sight_is_held_and_then_given_up(film):
 
 def test_no_screen_says_what_to_do():
     blank = Frame(0, 0.0, np.full((360, 480), 60, np.uint8))
-    with pytest.raises(UnscorableError, match='no outline.*--screen "x,y x,y x,y x,y"'):
+    with pytest.raises(UnscorableError, match=r'no outline.*--screen "x,y x,y x,y x,y"'):
         ScreenFollower(blank, [blank, blank, blank], None)
 
 
@@ -59,14 +59,12 @@ def test_no_screen_says_what_to_do():
 @pytest.mark.parametrize("focal", [0.75, 1.1])
 def test_the_ratio_of_a_rectangle_seen_by_a_pinhole(ratio, turn_deg, focal):
     """The method gives the ratio exactly when the focal length shows; else within what that leaves open."""
-    from needlecoach.phantoms.camera import Camera
-
     view = CameraView(size_px=(1280, 720), focal_px=focal * 1280, turn_deg=turn_deg, shake_px=0, shake_deg=0)
     corners = Camera(view, (round(600 * ratio), 600), seed=1).corners_px(0.0)
     found, sd = side_ratio(corners, view.size_px)
 
-    assert found == pytest.approx((round(600 * ratio) - 1) / 599, rel=0.02)
-    assert 0.002 < sd < 0.03
+    assert abs(found / ((round(600 * ratio) - 1) / 599) - 1) < max(0.005, 1.5 * sd)
+    assert 0.002 < sd < 0.05
 
 
 def test_the_straight_picture_keeps_size_and_takes_the_panels_shape():
