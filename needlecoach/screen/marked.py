@@ -18,7 +18,7 @@ SHAPE_WEIGHT = float(np.sqrt(0.5))
 
 
 def straight_marks(marks: Marks, straight: Straight, view_of: Callable[[int], ScreenView]) -> Marks:
-    """Marks in px of the straight picture.
+    """Marks in px of the straight picture, on which there is no screen left to mark.
 
     Parameters
     ----------
@@ -33,6 +33,7 @@ def straight_marks(marks: Marks, straight: Straight, view_of: Callable[[int], Sc
     first = view_of(0)
     return replace(
         marks,
+        screen=None,
         target=None if marks.target is None else _target(marks.target, view_of(marks.target.frame)),
         scale=None if marks.scale is None else _scale(marks.scale, straight, first),
         region_box_px=None if marks.region_box_px is None else _box(marks.region_box_px, straight, first),

@@ -29,6 +29,7 @@ def test_target_scale_and_region():
         scale=Scale.from_points(*map(tuple, mapped(view_of(0).homography, ends)), mm=35),
         region_box_px=(400, 150, 300, 400),
         learner="L01",
+        screen=((210, 90), (1000, 60), (1030, 650), (190, 690)),
     )
 
     straight = straight_marks(filmed, STRAIGHT, view_of)
@@ -36,7 +37,7 @@ def test_target_scale_and_region():
     assert straight.target.outline_px == pytest.approx(outline, abs=1e-6)
     assert straight.scale.y_mm_per_px == pytest.approx(0.1)
     assert straight.scale.sd_share > filmed.scale.sd_share
-    assert straight.learner == "L01"
+    assert (straight.learner, straight.screen) == ("L01", None)
     x, y, w, h = straight.region_box_px
     middle = mapped(STRAIGHT.homography, [[x + w / 2, y + h / 2]])[0]
     assert middle == pytest.approx((550, 350), abs=8)
