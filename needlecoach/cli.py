@@ -28,6 +28,7 @@ from needlecoach.marks import (
     parse_medium,
     parse_region,
     parse_scale,
+    parse_screen,
     parse_target,
 )
 from needlecoach.model import Marks, Scale, Scorecard, Target
@@ -163,6 +164,13 @@ def score(
         str | None,
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
     ] = None,
+    screen: Annotated[
+        str | None,
+        typer.Option(
+            metavar='auto|"x,y x,y x,y x,y"',
+            help="For a camera's video of the screen: find it, or its corners on the first frame.",
+        ),
+    ] = None,
     fps: Annotated[
         float | None, typer.Option(metavar="F", help="Pictures a second, for what carries no times.")
     ] = None,
@@ -203,6 +211,7 @@ def score(
             target_mm=_target_size_option(target_mm, no_target=no_target),
             medium=parse_medium(medium, temperature, speed_of_sound),
             region_box_px=None if region is None else parse_region(region),
+            screen=None if screen is None else parse_screen(screen),
             learner=None if learner is None else parse_learner(learner),
             task=task,
             needle_gauge=needle_gauge,

@@ -16,6 +16,7 @@ from needlecoach.model import (
     LIMITS_TARGET_MM,
     LIMITS_TICK_MM,
     Clip,
+    Corners,
     Marks,
     Medium,
     Point,
@@ -34,6 +35,9 @@ _PointPx = tuple[_Coordinate, _Coordinate]
 # A smaller outline is a slip of the hand, or millimetres given for px.
 _SMALLEST_TARGET_PX = 4.0
 _CODE = re.compile(r"(?=.*\d)\w[\w.-]{0,15}")
+_SMALLEST_SCREEN_PX = 50.0
+# A corner may lie outside the frame where the camera cuts it off, but not far.
+_SCREEN_BEYOND = 0.25
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -126,6 +130,7 @@ class MarksFile(_Entry):
     scale: ScaleEntry | None = None
     region_px: tuple[_Pixel, _Pixel, _Pixel, _Pixel] | None = None
     medium: MediumEntry | None = None
+    screen_px: Literal["auto"] | tuple[_PointPx, _PointPx, _PointPx, _PointPx] | None = None
     notes: Annotated[str, Field(max_length=10_000)] = ""
 
     def to_marks(self) -> Marks:
@@ -148,6 +153,7 @@ class MarksFile(_Entry):
             task=self.task,
             needle_gauge=self.needle_gauge,
             notes=self.notes,
+            screen=_checked_screen(self.screen_px),
         )
 
 
@@ -161,6 +167,7 @@ class MarkOptions:
     tick_mm: float | None = None
     target_mm: float | None = None
     medium: Medium | None = None
+    screen: Literal["auto"] | Corners | None = None
     learner: str | None = None
     task: Literal["aspirate", "core"] | None = None
     needle_gauge: int | None = None
@@ -265,6 +272,14 @@ def check_marks(marks: Marks, clip: Clip, *, region: Region | None = None) -> No
             raise MarksError(
                 f"{clip.path.name}: region {x},{y},{w},{h} is not within the frame of {size}; give it again."
             )
+    if isinstance(marks.screen, tuple):
+        beyond_px = _SCREEN_BEYOND * max(clip.width_px, clip.height_px)
+        for x_px, y_px in marks.screen:
+            if max(-x_px, -y_px, x_px - clip.width_px, y_px - clip.height_px) > beyond_px:
+                raise MarksError(
+                    f"{clip.path.name}: the screen's corner {x_px:g},{y_px:g} lies far outside the frame "
+                    f"of {size}; give --screen in px of the original frame."
+                )
     if marks.target is None:
         return
     x_px, y_px = marks.target.centre_px
@@ -374,6 +389,46 @@ def parse_region(text: str) -> tuple[int, int, int, int]:
         raise MarksError(f'{form} takes whole px, got "{_short(text)}".')
     x, y, w, h = (int(value) for value in values)
     return _checked_box((x, y, w, h))
+
+
+def parse_screen(text: str) -> Literal["auto"] | Corners:
+    """Read "auto", or "x,y x,y x,y x,y": the four corners of a filmed screen in px, in any order.
+
+    Raises
+    ------
+    MarksError
+        When the text is anything else, or the corners make no quadrilateral that bulges everywhere.
+    """
+    form = '--screen auto or "x,y x,y x,y x,y"'
+    if text.strip().lower() == "auto":
+        return "auto"
+    parts = text.split()
+    if len(parts) != 4:
+        raise MarksError(f'{form} was expected, got "{_short(text)}".')
+    one, two, three, four = (_numbers(part, counts=(2,), form=form) for part in parts)
+    corners = ((one[0], one[1]), (two[0], two[1]), (three[0], three[1]), (four[0], four[1]))
+    return _checked_screen(corners) or "auto"
+
+
+def _checked_screen(screen: Literal["auto"] | Corners | None) -> Literal["auto"] | Corners | None:
+    """Return the corners in their order round the screen when they can be those of a screen."""
+    if screen is None or screen == "auto":
+        return screen
+    corners = np.array(screen, dtype=float)
+    off = corners - corners.mean(axis=0)
+    corners = corners[np.argsort(np.arctan2(off[:, 1], off[:, 0]))]
+    sides = np.roll(corners, -1, axis=0) - corners
+    following = np.roll(sides, -1, axis=0)
+    turns = sides[:, 0] * following[:, 1] - sides[:, 1] * following[:, 0]
+    lengths = np.hypot(*sides.T)
+    # A corner that hardly turns is a point on a side, or a corner given twice.
+    if lengths.min() < _SMALLEST_SCREEN_PX or (turns < 0.17 * lengths * np.roll(lengths, -1)).any():
+        raise MarksError(
+            f"The screen's corners {' '.join(f'{x:g},{y:g}' for x, y in screen)} make no outline of a screen "
+            f"(four corners, sides of {_SMALLEST_SCREEN_PX:g} px or more); give --screen again."
+        )
+    one, two, three, four = ((float(x), float(y)) for x, y in corners)
+    return one, two, three, four
 
 
 def _checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

@@ -22,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 GreyImage = npt.NDArray[np.uint8]
 Point = tuple[float, float]
+Corners = tuple[Point, Point, Point, Point]
 
 
 # What a user can mean by the distance of a ruler's ticks, and by a target's diameter.
@@ -160,12 +161,17 @@ class Region:
 
 @dataclass(frozen=True)
 class Scale:
-    """Millimetres per pixel along x and y, where they come from, and their relative standard uncertainty."""
+    """Millimetres per pixel along x and y, where they come from, and their relative standard uncertainty.
+
+    `points_px` and `points_mm` are the marked points behind it and their distance; None without any.
+    """
 
     x_mm_per_px: float
     y_mm_per_px: float
     source: str
     sd_share: float
+    points_px: tuple[Point, Point] | None = None
+    points_mm: float | None = None
 
     def __post_init__(self) -> None:
         for value in (self.x_mm_per_px, self.y_mm_per_px):
@@ -204,7 +210,8 @@ class Scale:
         # Both ends are marked by hand, each with its own error, so their variances add up.
         share = min(float(np.sqrt(2)) * marking_sd_px / length_px, 0.99)
         source = f"two marked points, {mm:g} mm apart"
-        return cls(mm / length_px, mm / length_px, source=source, sd_share=share)
+        size, points = mm / length_px, (first_px, second_px)
+        return cls(size, size, source=source, sd_share=share, points_px=points, points_mm=mm)
 
     @classmethod
     def from_ruler(cls, spacing_px: float, *, spacing_sd_px: float, tick_mm: float, n_ticks: int) -> Scale:
@@ -415,6 +422,8 @@ class Marks:
     """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values.
 
     `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
+    `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
+    it, or "auto" to find them.
     """
 
     target: Target | None = None
@@ -427,6 +436,7 @@ class Marks:
     task: Literal["aspirate", "core"] = "aspirate"
     needle_gauge: int | None = None
     notes: str = ""
+    screen: Literal["auto"] | Corners | None = None
 
 
 @dataclass(frozen=True)
@@ -556,6 +566,82 @@ class Attempt:
 
 
 @dataclass(frozen=True, eq=False)
+class ScreenView:
+    """How a camera's frame shows the screen.
+
+    `homography` (3, 3) leads from px of the straight picture to px of the frame. Greys of the frame are
+    `gain` times those of the first one plus `offset`. `found` False: the screen could
+    not be made out and its last place is held.
+    """
+
+    homography: FloatArray
+    gain: float = 1.0
+    offset: float = 0.0
+    found: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class FilmedScreen:
+    """A screen that a camera filmed: the views (see `ScreenView`) of all n frames, and both pictures' sizes.
+
+    Attributes
+    ----------
+    frame_size_px, size_px : (width, height) of the original frame and of the straight picture
+    corners_px : (4, 2) the screen's corners on the first frame, clockwise from the upper left
+    homographies : (n, 3, 3)
+    gains, offsets : (n,) float
+    found : (n,) bool
+    given : Marks
+        What the user said, in px of the original frames.
+    """
+
+    frame_size_px: tuple[int, int]
+    size_px: tuple[int, int]
+    corners_px: FloatArray
+    homographies: FloatArray
+    gains: FloatArray
+    offsets: FloatArray
+    found: BoolArray
+    given: Marks
+
+    def __post_init__(self) -> None:
+        n = len(self.homographies)
+        shapes = {
+            "corners_px": (4, 2),
+            "homographies": (n, 3, 3),
+            "gains": (n,),
+            "offsets": (n,),
+            "found": (n,),
+        }
+        for name, shape in shapes.items():
+            dtype = np.bool_ if name == "found" else np.float64
+            object.__setattr__(self, name, _freeze(getattr(self, name), dtype, shape))
+
+    def view(self, frame: int) -> ScreenView:
+        """Return the view of one frame."""
+        return ScreenView(
+            self.homographies[frame],
+            float(self.gains[frame]),
+            float(self.offsets[frame]),
+            bool(self.found[frame]),
+        )
+
+    def to_frame_px(self, points_px: npt.ArrayLike) -> FloatArray:
+        """One point of the straight picture for each frame, (n, 2), in px of that original frame."""
+        points = np.asarray(points_px, dtype=float)
+        whole = np.concatenate([points, np.ones((len(points), 1))], axis=1)
+        moved = np.einsum("nij,nj->ni", self.homographies[: len(points)], whole)
+        return np.asarray(moved[:, :2] / moved[:, 2:])
+
+    def outlines_px(self) -> FloatArray:
+        """Corners of the screen in every original frame, (n, 4, 2), clockwise from the upper left."""
+        width, height = self.size_px
+        own = [(0, 0), (width - 1, 0), (width - 1, height - 1), (0, height - 1)]
+        n = len(self.homographies)
+        return np.stack([self.to_frame_px(np.tile(corner, (n, 1))) for corner in own], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
 class Scorecard:
     """Everything known of one scored clip: enough to write every file of its results folder.
 
@@ -566,6 +652,7 @@ class Scorecard:
     `sound` is None when nothing is corrected for the speed of sound. Otherwise `true_track` and
     `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
     everything in mm comes from those.
+    `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
     """
 
     clip: Clip
@@ -580,6 +667,7 @@ class Scorecard:
     quality_notes: tuple[str, ...] = ()
     unscorable: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
+    screen: FilmedScreen | None = None
     sound: Sound | None = None
     true_track: Track | None = None
     true_target: Target | None = None

@@ -22,8 +22,10 @@ from needlecoach.analyse import score_clip
 from needlecoach.errors import ClipError, MarksError
 from needlecoach.marks import read_marks
 from needlecoach.model import Marks, Medium, Scale, Scorecard, Target
+from needlecoach.phantoms.camera import Camera, CameraView, filmed_truth, to_frame_px
 from needlecoach.phantoms.practice import practice_scene
-from needlecoach.phantoms.simulate import marks_record, write_clip
+from needlecoach.phantoms.simulate import marks_record, simulate, truth_record, write_clip
+from needlecoach.reporting.tables import track_table
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 MEDIAN_MM, NINETY_FIFTH_MM = 0.5, 1.5
@@ -384,3 +386,76 @@ def test_a_folder_of_images_is_scored_by_its_fps(short_clip: Path, tmp_path: Pat
 
     np.testing.assert_allclose(card.track.time_s, np.arange(5) / 25)
     assert card.options["fps"] == 25
+
+
+# ------------------------------------------------------------------------------------------- a filmed screen
+
+
+@pytest.fixture(scope="module")
+def filmed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Marks, dict[str, Any]]:
+    """A camera's recording of a practice scene, what a user would mark on it, and its truth."""
+    folder = tmp_path_factory.mktemp("filmed")
+    drawing = practice_scene("hit", angle_deg=45.0)
+    view = CameraView(
+        size_px=(640, 480), focal_px=600, fill=0.84, turn_deg=(12, -8, 2), shake_px=3, shake_deg=0.2
+    )
+    camera = Camera(view, (drawing.display.width_px, drawing.display.height_px), seed=4)
+    drawn = list(simulate(drawing, seed=11))
+    writer = cv2.VideoWriter(
+        str(folder / "L01.mp4"), cv2.VideoWriter.fourcc(*"mp4v"), drawing.fps, view.size_px
+    )
+    homographies = []
+    for frame, homography in camera.film(frame for frame, _ in drawn):
+        writer.write(cv2.cvtColor(frame.pixels, cv2.COLOR_GRAY2BGR))
+        homographies.append(homography)
+    writer.release()
+    truth = filmed_truth(truth_record(drawing, [one for _, one in drawn], seed=11), homographies, camera)
+    record = marks_record(drawing, learner="L01", notes="")
+    ellipse, ruler = record["target"]["ellipse"], record["scale"]
+    flat = Target.from_ellipse(tuple(ellipse["centre_px"]), tuple(ellipse["semi_axes_px"]))
+    ends = to_frame_px(homographies[0], ruler["points_px"])
+    marks = Marks(
+        target=Target(to_frame_px(homographies[0], flat.outline_px)),
+        scale=Scale.from_points(tuple(ends[0]), tuple(ends[1]), mm=ruler["mm"]),
+        screen="auto",
+    )
+    return folder / "L01.mp4", marks, truth
+
+
+def test_a_filmed_screen_is_scored_in_px_of_its_own_frames(
+    filmed: tuple[Path, Marks, dict[str, Any]],
+) -> None:
+    path, marks, truth = filmed
+    card = score_clip(path, marks)
+
+    table = track_table(card)
+    tip_px, error_mm, seen = table[["tip_x_px", "tip_y_px"]].to_numpy(), [], 0
+    for frame, place in zip(truth["frames"], tip_px, strict=True):
+        if frame["tip_visible"]:
+            seen += 1
+            back = np.linalg.inv(np.array(frame["homography_screen_to_frame"]))
+            on_screen = to_frame_px(back, [place, frame["tip_xy_px"]])
+            error_mm.append(np.hypot(*np.diff(on_screen, axis=0)[0]) * truth["mm_per_px"]["x"])
+    error_mm = np.array(error_mm)[np.isfinite(error_mm)]
+    assert np.median(error_mm) <= MEDIAN_MM
+    assert np.percentile(error_mm, 95) <= NINETY_FIFTH_MM
+    assert len(error_mm) >= 0.9 * seen
+    assert [attempt.outcome for attempt in card.attempts] == ["hit"]
+    assert card.screen is not None and card.screen.found.all()
+    true = to_frame_px(np.array(truth["frames"][40]["homography_screen_to_frame"]), [(0, 0), (419, 399)])
+    assert np.abs(card.screen.outlines_px()[40][[0, 2]] - true).max() <= 3.0
+    assert any("panel" in note or "times as wide" in note for note in card.quality_notes)
+
+
+def test_a_filmed_screen_that_is_not_found(tmp_path: Path) -> None:
+    path = tmp_path / "L01.mp4"
+    writer = cv2.VideoWriter(str(path), cv2.VideoWriter.fourcc(*"mp4v"), 10.0, (320, 240))
+    for _ in range(8):
+        writer.write(np.full((240, 320, 3), 70, np.uint8))
+    writer.release()
+    marks = Marks(scale=Scale(0.1, 0.1, "drawn", 0.0), screen="auto")
+
+    card = score_clip(path, marks, no_target=True)
+
+    assert "no outline of a screen" in card.unscorable and "--screen" in card.unscorable
+    assert card.screen is None

@@ -19,6 +19,7 @@ from needlecoach.marks import (
     parse_learner,
     parse_region,
     parse_scale,
+    parse_screen,
     parse_target,
     read_marks,
     write_marks,
@@ -384,3 +385,58 @@ def test_marks_that_do_not_fit_the_clip(marks: Marks, said: str) -> None:
     region = Region(kind="rectangle", box_px=(100, 50, 300, 300))
     with pytest.raises(MarksError, match=said):
         check_marks(marks, CLIP, region=region)
+
+
+# ------------------------------------------------------------------------------------- a camera's screen
+
+
+def test_a_filmed_screen_is_auto_or_four_corners_in_any_order() -> None:
+    assert parse_screen(" Auto ") == "auto"
+    corners = parse_screen("220,56 1096,664 1076,34 234,680")
+    assert corners == ((220, 56), (1076, 34), (1096, 664), (234, 680))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "find",
+        "1,2 3,4",
+        "0,0 100,0 100,100 nan,100",
+        "0,0 100,0 100,100 0,100 50,50",
+        "0,0 100,0 200,0 300,0",
+        "0,0 300,0 300,200 150,60",
+        "0,0 300,0 300,0 0,200",
+        "0,0 30,0 30,30 0,30",
+        "0,0 1e9,0 1e9,1e9 0,1e9",
+    ],
+)
+def test_what_is_no_filmed_screen(text: str) -> None:
+    with pytest.raises(MarksError) as problem:
+        parse_screen(text)
+    assert "\n" not in str(problem.value) and "screen" in str(problem.value)
+
+
+@pytest.mark.parametrize("value", ['"auto"', "[[0, 0], [300, 0], [300, 200], [0, 200]]"])
+def test_the_file_may_hold_the_filmed_screen(tmp_path: Path, value: str) -> None:
+    file = tmp_path / "L01.marks.json"
+    file.write_text('{"schema": 1, "screen_px": ' + value + "}", encoding="utf-8")
+    read = read_marks(file).screen
+    assert read == ("auto" if value == '"auto"' else ((0, 0), (300, 0), (300, 200), (0, 200)))
+
+
+@pytest.mark.parametrize(
+    "value", ['"find"', "[[0, 0], [300, 0], [300, 200]]", "[[0, 0], [1, 0], [1, 1], [0, 1]]"]
+)
+def test_a_wrong_filmed_screen_in_the_file(tmp_path: Path, value: str) -> None:
+    file = tmp_path / "L01.marks.json"
+    file.write_text('{"schema": 1, "screen_px": ' + value + "}", encoding="utf-8")
+    with pytest.raises(MarksError, match=r"L01\.marks\.json"):
+        read_marks(file)
+
+
+def test_a_corner_far_outside_the_frame() -> None:
+    clip = Clip(Path("L01.mp4"), "video", 640, 480, 10, 25.0)
+    check_marks(Marks(screen=((-20, 0), (640, 0), (640, 480), (0, 480))), clip)
+    with pytest.raises(MarksError, match="far outside the frame of 640 x 480 px"):
+        check_marks(Marks(screen=((-300, 0), (640, 0), (640, 480), (0, 480))), clip)

@@ -4,12 +4,13 @@ import hashlib
 import os
 from pathlib import Path
 
+from needlecoach.clips.camera import CameraReader, straightened
 from needlecoach.clips.images import ImagesReader, image_files
 from needlecoach.clips.reader import ClipReader
 from needlecoach.clips.video import VideoReader
 from needlecoach.errors import ClipError
 
-__all__ = ["ClipReader", "open_clip", "sha256_of"]
+__all__ = ["CameraReader", "ClipReader", "open_clip", "sha256_of", "straightened"]
 
 
 def open_clip(path: Path, *, fps: float | None = None) -> ClipReader:

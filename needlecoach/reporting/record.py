@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from needlecoach.model import Marks, Scorecard, Target
+from needlecoach.model import FilmedScreen, Marks, Scorecard, Target
 
 SCHEMA = 1
 
@@ -36,6 +36,8 @@ def versions() -> dict[str, str]:
 def run_record(card: Scorecard) -> dict[str, Any]:
     """Return everything needed to repeat a result, as values that JSON can hold; None is unknown."""
     track = card.track
+    straight_px = (card.clip.width_px, card.clip.height_px)
+    width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
     return {
         "schema": SCHEMA,
         "versions": versions(),
@@ -43,8 +45,8 @@ def run_record(card: Scorecard) -> dict[str, Any]:
             "file": card.clip.path.name,
             "sha256": card.clip_sha256,
             "kind": card.clip.kind,
-            "width_px": card.clip.width_px,
-            "height_px": card.clip.height_px,
+            "width_px": width_px,
+            "height_px": height_px,
             "nominal_fps": plain(card.clip.nominal_fps),
         },
         "timing": {
@@ -53,7 +55,8 @@ def run_record(card: Scorecard) -> dict[str, Any]:
             "last_s": plain(track.time_s[-1]) if len(track) else None,
             "usual_frame_s": plain(np.median(track.frame_durations_s)) if len(track) else None,
         },
-        "marks": marks_record(card.marks),
+        "marks": marks_record(card.marks if card.screen is None else card.screen.given),
+        "screen": None if card.screen is None else _screen_record(card.screen),
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
         "sound": None if card.sound is None else plain(asdict(card.sound)),
@@ -76,10 +79,21 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "target_mm": plain(marks.target_mm),
         "medium": None if marks.medium is None else plain(asdict(marks.medium)),
         "region_box_px": plain(marks.region_box_px),
+        "screen": plain(marks.screen),
         "learner": marks.learner,
         "task": marks.task,
         "needle_gauge": marks.needle_gauge,
         "notes": marks.notes,
+    }
+
+
+def _screen_record(screen: FilmedScreen) -> dict[str, Any]:
+    """How a camera's recording was set straight; region and scale are then of the straight picture."""
+    return {
+        "frame_size_px": plain(screen.frame_size_px),
+        "straight_size_px": plain(screen.size_px),
+        "corners_px": plain(screen.corners_px.round(2)),
+        "frames_without_screen": int((~screen.found).sum()),
     }
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from needlecoach.clips import ClipReader, open_clip
+from needlecoach.clips import ClipReader, open_clip, straightened
 from needlecoach.errors import OutputError
 from needlecoach.model import Frame, Scorecard
 from needlecoach.reporting.overlay import Overlay
@@ -116,7 +116,9 @@ def _end_ms(card: Scorecard) -> int:
 
 def _reader(card: Scorecard) -> ClipReader:
     """Open the scored clip again; one without times of its own needs the rate that was given for it."""
-    return open_clip(card.clip.path, fps=None if card.clip.kind == "video" else card.clip.nominal_fps or None)
+    fps = None if card.clip.kind == "video" else card.clip.nominal_fps or None
+    reader = open_clip(card.clip.path, fps=fps)
+    return reader if card.screen is None else straightened(reader, card.screen)
 
 
 def _jpeg(picture: np.ndarray) -> bytes:

@@ -21,10 +21,12 @@ from needlecoach.reporting.charts import Charts
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.record import run_record
 from needlecoach.reporting.replay import Progress, stills, write_replay
-from needlecoach.reporting.tables import attempts_table, combined_table, track_table
+from needlecoach.reporting.tables import attempts_table, combined_table, screen_table, track_table
 
 # The files of a results folder; anything else found in a former one is the user's and is kept.
 FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json")
+# Written only when a camera filmed the screen.
+CAMERA_FILE = "screen.csv"
 
 
 def write_results(
@@ -95,6 +97,8 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
     """Write every file of a results folder into an empty folder."""
     _write_csv(attempts_table(card), folder / "attempts.csv")
     _write_csv(track_table(card), folder / "track.csv")
+    if card.screen is not None:
+        _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
     _write_text(folder / "run.json", _json(run_record(card)))
     media = Media() if card.unscorable else _media(card, folder, replay=replay, progress=progress)
     _write_text(folder / "summary.html", render_summary(card, media))
@@ -230,5 +234,5 @@ def _move_into_place(folder: Path, final: Path) -> None:
 def _keep_foreign_files(former: Path, final: Path) -> None:
     """Move what is not ours from the former results folder into the new one."""
     for entry in former.iterdir():
-        if entry.name not in FILES:
+        if entry.name not in (*FILES, CAMERA_FILE):
             shutil.move(entry, final / entry.name)

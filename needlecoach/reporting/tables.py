@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from needlecoach.model import Attempt, FloatArray, Scorecard
+from needlecoach.model import Attempt, FilmedScreen, FloatArray, Scorecard
 from needlecoach.reporting.rounding import in_table
 
 # What a spreadsheet takes for the start of a formula (common practice for CSV injection).
@@ -107,25 +107,30 @@ def track_table(card: Scorecard) -> pd.DataFrame:
     Returns
     -------
     pd.DataFrame
-        Columns as in `track.csv`; NaN where unknown, yes/no values 0 and 1.
+        Columns as in `track.csv`; NaN where unknown, yes/no values 0 and 1. Places are in px of the original
+        frames, also of a camera's.
     """
     track = card.track
+    tip_px, entry_px, target_px = (
+        places if card.screen is None else card.screen.to_frame_px(places)
+        for places in (track.tip_px, track.entry_px, track.target_px)
+    )
     n = len(track)
     return pd.DataFrame(
         {
             "frame": np.arange(n),
             "time_s": track.time_s.round(4),
             "needle_present": track.needle_present.astype(int),
-            "tip_x_px": track.tip_px[:, 0].round(2),
-            "tip_y_px": track.tip_px[:, 1].round(2),
+            "tip_x_px": tip_px[:, 0].round(2),
+            "tip_y_px": tip_px[:, 1].round(2),
             "tip_visible": track.tip_visible.astype(int),
             "tip_sd_mm": track.tip_sd_mm.round(3),
-            "entry_x_px": track.entry_px[:, 0].round(2),
-            "entry_y_px": track.entry_px[:, 1].round(2),
+            "entry_x_px": entry_px[:, 0].round(2),
+            "entry_y_px": entry_px[:, 1].round(2),
             "angle_deg": card.measured_track.angle_deg.round(2),
             "shaft_visible_share": track.shaft_visible_share.round(3),
-            "target_x_px": track.target_px[:, 0].round(2),
-            "target_y_px": track.target_px[:, 1].round(2),
+            "target_x_px": target_px[:, 0].round(2),
+            "target_y_px": target_px[:, 1].round(2),
             "centre_distance_mm": _distance(card, "centre_distance_mm", n),
             "edge_distance_mm": _distance(card, "edge_distance_mm", n),
             "advance_mm": _distance(card, "advance_mm", n),
@@ -170,3 +175,19 @@ def _cell(value: Any, unit: str = "") -> Any:
     if isinstance(value, (int, np.integer)):
         return int(value)
     return in_table(value, unit) if np.isfinite(value) else None
+
+
+def screen_table(screen: FilmedScreen) -> pd.DataFrame:
+    """One row per frame of a camera's recording: the screen's corners in px of the original frame.
+
+    Returns
+    -------
+    pd.DataFrame
+        `found` is 0 where the screen could not be made out and its last place is held; corners 1 to 4 run
+        clockwise from the upper left.
+    """
+    columns: dict[str, Any] = {"frame": np.arange(len(screen.found)), "found": screen.found.astype(int)}
+    for number, corner in enumerate(np.moveaxis(screen.outlines_px(), 1, 0), start=1):
+        columns[f"corner{number}_x_px"] = corner[:, 0].round(2)
+        columns[f"corner{number}_y_px"] = corner[:, 1].round(2)
+    return pd.DataFrame(columns)

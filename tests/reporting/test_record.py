@@ -63,7 +63,14 @@ def test_marks_given_are_kept():
         scale=Scale(0.1, 0.2, "ruler", 0.01), region_box_px=(1, 2, 30, 40), learner="=L02", notes="😀"
     )
     said = marks_record(marks)
-    assert said["scale"] == {"x_mm_per_px": 0.1, "y_mm_per_px": 0.2, "source": "ruler", "sd_share": 0.01}
+    assert said["scale"] == {
+        "x_mm_per_px": 0.1,
+        "y_mm_per_px": 0.2,
+        "source": "ruler",
+        "sd_share": 0.01,
+        "points_px": None,
+        "points_mm": None,
+    }
     assert said["region_box_px"] == [1, 2, 30, 40]
     assert (said["learner"], said["notes"]) == ("=L02", "😀")
 
