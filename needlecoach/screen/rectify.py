@@ -77,12 +77,8 @@ class ScreenFollower:
 
     def __init__(self, first: Frame, samples: Sequence[Frame], corners_px: FloatArray | None) -> None:
         picture, spread, self.found_in = _pooled(first.pixels, samples)
-        corners = find_outline(picture, spread) if corners_px is None else corners_px
-        if corners is None:
-            raise UnscorableError(
-                f"no outline of a screen was found in the camera's picture; {CORNERS_ADVICE}."
-            )
         height, width = first.pixels.shape
+        corners = _found(picture, spread) if corners_px is None else corners_px
         self._reference = Reference(picture, spread, _round_screen(corners, (height, width)))
         start = self._reference.match(first.pixels, np.eye(3))
         # The pooled picture may lie a fraction of a pixel beside the first frame.
@@ -121,6 +117,17 @@ class ScreenFollower:
     def _view(self, match: Match) -> ScreenView:
         whole = match.homography @ self._to_reference
         return ScreenView(whole / whole[2, 2], match.gain, match.offset, match.found)
+
+
+def _found(picture: FloatImage, spread: FloatImage) -> FloatArray:
+    """Centres of the screen's corner pixels, which lie half a pixel inside of its outline."""
+    edges = find_outline(picture, spread)
+    if edges is None:
+        raise UnscorableError(f"no outline of a screen was found in the camera's picture; {CORNERS_ADVICE}.")
+    straight = straight_view(edges, (picture.shape[1], picture.shape[0]))
+    width, height = straight.size_px
+    near, right, below = 0.5, width - 1.5, height - 1.5
+    return mapped(straight.homography, [[near, near], [right, near], [right, below], [near, below]])
 
 
 def _pooled(first: GreyImage, samples: Sequence[Frame]) -> tuple[FloatImage, FloatImage, int]:
