@@ -10,7 +10,7 @@ from needlecoach.model import Inspection, Timing
 # What the advice hangs on: choices of ours, common practice where any, no source.
 FASTEST_FPS = 500.0
 SLOW_FPS, MANY_SAME_SHARE, UNEVEN_SHARE = 15.0, 0.2, 0.5
-SMALL_SHARE, SMALL_PX, COARSE_MM_PER_PX = 0.2, 240, 0.2
+SMALL_SHARE, SMALL_PX, COARSE_MM_PER_PX, FILLED_SHARE = 0.2, 240, 0.2, 0.97
 GLARING_SHARE, DARK_GREY, FLAT_GREY = 0.05, 15.0, 30.0
 # Measured on drawn clips, see `compression`.
 HEAVY_BITS, FINE_BITS, HEAVY_BLOCKS, FINE_BLOCKS = 0.02, 0.05, 1.5, 1.3
@@ -32,6 +32,11 @@ def _advice_on_place(found: Inspection) -> tuple[tuple[bool, str], ...]:
         (
             region is None,
             "No picture was found: give its place with --region, and record the whole screen sharply.",
+        ),
+        (
+            region is not None and region.source == "found" and share > FILLED_SHARE,
+            "The picture was taken to fill the whole frame: if a camera filmed the screen, give --screen "
+            "auto; else give --region.",
         ),
         (
             scale is None,

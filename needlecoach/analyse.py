@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
-from needlecoach.clips import CameraReader, ClipReader, open_clip, sha256_of
+from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
+from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
-from needlecoach.model import FilmedScreen, Frame, GreyImage, Marks, Region, Scale, Scorecard, Sound, Target
+from needlecoach.model import Frame, GreyImage, Marks, Region, Scale, Scorecard, Sound, Target
 from needlecoach.scoring import score_track
-from needlecoach.screen.marked import straight_marks
 from needlecoach.screen.picture import check_picture
-from needlecoach.screen.rectify import ScreenFollower, Straight
 from needlecoach.screen.region import find_region, given_region
 from needlecoach.screen.scale import choose_scale, settle_scale
 from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
@@ -28,8 +25,6 @@ from needlecoach.tracking.track import Tracking, no_track, track_clip
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
-SCREEN_FRAMES = 12
-GLARE_NOTE = "In {} frames glare covers the tip: there it counts as not visible."
 
 
 def score_clip(
@@ -83,7 +78,7 @@ def score_clip(
         options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
         try:
             if marks.screen is not None:
-                filmed = _Filmed.of(reader, marks)
+                filmed = Filmed.of(reader, marks)
                 reader, marks = filmed.reader, filmed.marks
             frames = reader.sample_frames(REGION_FRAMES)
             region = _region_of(reader, marks, frames)
@@ -91,9 +86,12 @@ def score_clip(
             scale, scale_notes = settle_scale(
                 marks, of_file, frames, region, sound, clip_name=path.name, faults=reader.area_faults
             )
+            if filmed is not None:
+                scale = filmed.doubted(scale)
             tracking = _track(reader, Plane(region, scale), marks, progress, beside)
             if filmed is not None:
-                tracking = filmed.without_glare(tracking)
+                track, glare = filmed.without_glare(tracking.track)
+                tracking = Tracking(track, (*tracking.notes, *glare))
             reason = ""
         except UnscorableError as problem:
             if scale is None:
@@ -109,37 +107,6 @@ def score_clip(
         quality_notes=(*notes, *card.quality_notes),
         unscorable=reason,
     )
-
-
-@dataclass(frozen=True)
-class _Filmed:
-    """A screen that a camera filmed: read straight, with the marks on the straight picture."""
-
-    reader: CameraReader
-    marks: Marks
-    straight: Straight
-
-    @classmethod
-    def of(cls, reader: ClipReader, marks: Marks) -> _Filmed:
-        corners = None if marks.screen == "auto" else np.array(marks.screen, dtype=float)
-        samples = reader.sample_frames(SCREEN_FRAMES)
-        follower = ScreenFollower(reader.read_frames([0])[0], samples, corners)
-        straight = follower.straight
-        camera = CameraReader(reader, straight.size_px, follow=follower.follow, place=follower.place)
-        moved = straight_marks(marks, straight, camera.view_of)
-        reader.notes.append(straight.assumed)
-        return cls(camera, moved, straight)
-
-    def without_glare(self, tracking: Tracking) -> Tracking:
-        """A tip under glare can't be seen, whatever shines there."""
-        track = tracking.track
-        seen = track.tip_visible & ~self.reader.is_blinded(track.tip_px)
-        covered = int(track.tip_visible.sum() - seen.sum())
-        notes = (GLARE_NOTE.format(covered),) if covered else ()
-        return Tracking(replace(track, tip_visible=seen), (*tracking.notes, *notes))
-
-    def screen(self, given: Marks) -> FilmedScreen:
-        return self.reader.filmed(self.straight.corners_px, given)
 
 
 def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:

@@ -247,6 +247,10 @@ def inspect(
         str | None,
         typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
     ] = None,
+    screen: Annotated[
+        str | None,
+        typer.Option(metavar='auto|"x,y x,y x,y x,y"', help="For a camera's video of the screen."),
+    ] = None,
     fps: Annotated[
         float | None, typer.Option(metavar="F", help="Pictures a second, for folders of images.")
     ] = None,
@@ -268,6 +272,7 @@ def inspect(
         scale=_scale_option(scale, mm_per_px),
         tick_mm=checked_tick_mm(tick_mm),
         region_box_px=None if region is None else parse_region(region),
+        screen=None if screen is None else parse_screen(screen),
     )
     with stoppable():
         from needlecoach.commands import run_inspect

@@ -13,14 +13,17 @@ import typer
 from needlecoach.clips import open_clip
 from needlecoach.clips.cleaning import write_clean
 from needlecoach.console import progress_bar
-from needlecoach.errors import OutputError
+from needlecoach.errors import MarksError, OutputError
 from needlecoach.inspection import inspect_clip, region_of
 from needlecoach.marks import MarkOptions, check_marks, marks_beside
-from needlecoach.model import Marks
+from needlecoach.model import Clip, Marks, Region
 from needlecoach.reporting.inspected import picture, record, table_rows
 
 # Times matter to no copy of a folder of images; any rate opens it.
 _ANY_FPS = 10.0
+
+# A picture with anything round it leaves more of the frame than this.
+MOST_FILLED = 0.97
 
 LOOK_AT_IT = (
     "A person must still look at it before it is passed on: writing inside the ultrasound picture stays, and "
@@ -38,8 +41,7 @@ def run_inspect(
     NeedlecoachError
         When something is to be mended, in one line.
     """
-    marks = marks_beside(clip, options)
-    found, frame = inspect_clip(clip, marks, fps=fps)
+    found, frame, marks = inspect_clip(clip, marks_beside(clip, options), fps=fps)
     drawn = picture(frame, found, target=marks.target, keep_screen=keep_screen)
     path = out / f"{found.clip.name}.inspect.png"
     _write_whole(path, cv2.imencode(".png", drawn)[1].tobytes())
@@ -64,10 +66,20 @@ def run_clean(clip: Path, out: Path, options: MarkOptions) -> None:
     with open_clip(clip, fps=_ANY_FPS if clip.is_dir() else None) as reader, progress_bar(quiet=False) as bar:
         check_marks(Marks(region_box_px=marks.region_box_px), reader.clip)
         region = region_of(reader, marks.region_box_px)
+        if region.source == "found" and _fills(region, reader.clip):
+            raise MarksError(
+                f"{clip}: no picture stands out from what is round it, so nothing would be blackened; give "
+                "--region."
+            )
         write_clean(reader, out, region, bar(f"{clip.name}: cleaning"))
     kept = ",".join(map(str, region.box_px))
     typer.echo(f"{out}: only the {region.kind} at {kept} (x,y,w,h, {region.source}) is kept.")
     typer.echo(LOOK_AT_IT)
+
+
+def _fills(region: Region, clip: Clip) -> bool:
+    """Tell whether a region is about the whole frame."""
+    return bool(region.mask(clip.height_px, clip.width_px).mean() > MOST_FILLED)
 
 
 def _write_whole(path: Path, content: bytes) -> None:

@@ -17,6 +17,7 @@ from needlecoach.clips import ClipReader, open_clip
 from needlecoach.clips.fields import FieldWatch
 from needlecoach.clips.reader import FileFacts
 from needlecoach.errors import UnscorableError
+from needlecoach.filmed import Filmed
 from needlecoach.finding.candidates import find_lines
 from needlecoach.marks import check_marks
 from needlecoach.model import (
@@ -69,7 +70,7 @@ def region_of(reader: ClipReader, box_px: tuple[int, int, int, int] | None) -> R
     return find_region(frames) if given is None else given_region(given, size_px, frames=frames)
 
 
-def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple[Inspection, Frame]:
+def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple[Inspection, Frame, Marks]:
     """Look at a recording without following anything in it.
 
     Parameters
@@ -80,8 +81,9 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
 
     Returns
     -------
-    Inspection, Frame
-        What was seen, and a frame from the middle to draw it on.
+    Inspection, Frame, Marks
+        What was seen, a frame from the middle to draw it on, and the marks in its px: those given, but for a
+        filmed screen, which is looked at set straight.
 
     Raises
     ------
@@ -90,8 +92,12 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
     MarksError
         When a mark is impossible or lies outside the frame.
     """
-    with open_clip(path, fps=fps) as reader:
-        check_marks(marks, reader.clip)
+    with open_clip(path, fps=fps) as recorded:
+        check_marks(marks, recorded.clip)
+        reader = recorded
+        if marks.screen is not None:
+            filmed = Filmed.of(recorded, marks)
+            reader, marks = filmed.reader, filmed.marks
         region, problem, tint = _picture_of(reader, marks)
         runs = reader.stretches(RUNS, max(2, _few(reader, RUNS * RUN_FRAMES) // RUNS))
         cut = Cut.of(region or _whole_frame(reader))
@@ -116,7 +122,7 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
         looks_with_line=sum(length_mm >= _LINE_MM for length_mm in lines_mm),
     )
     middle = runs[len(runs) // 2]
-    return replace(found, advice=advice(found)), middle[len(middle) // 2]
+    return replace(found, advice=advice(found)), middle[len(middle) // 2], marks
 
 
 def _few(reader: ClipReader, count: int) -> int:

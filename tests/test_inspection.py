@@ -210,7 +210,7 @@ def test_advice_follows_from_its_bounds(good: Inspection) -> None:
 
 def test_a_screen_without_picture_is_no_error(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mp4", [np.zeros((HEIGHT, WIDTH), np.uint8)] * 20)
-    found, frame = inspect_clip(path, Marks())
+    found, frame, _ = inspect_clip(path, Marks())
     assert found.region is None and "No ultrasound picture" in found.region_problem
     assert frame.pixels.shape == (HEIGHT, WIDTH)
     assert found.greys.mean == 0
@@ -260,3 +260,10 @@ def test_what_can_be_mended_is_an_error(tmp_path: Path) -> None:
     path = write(tmp_path / "a.mp4", speckled(20))
     with pytest.raises(MarksError, match="not within the frame"):
         inspect_clip(path, Marks(region_box_px=(300, 0, 300, 90)))
+
+
+def test_a_picture_that_fills_the_frame_is_asked_about(good: Inspection) -> None:
+    box = (0, 0, good.clip.width_px, good.clip.height_px)
+    assert "--screen auto" in rated(good, region=Region("rectangle", box))
+    assert "--screen auto" not in rated(good, region=Region("rectangle", box, source="given"))
+    assert "--screen auto" not in rated(good)

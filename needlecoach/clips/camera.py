@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from needlecoach.clips.reader import ClipReader, ColourImage
+from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.model import BoolArray, FilmedScreen, FloatArray, Frame, GreyImage, Marks, ScreenView
 
 Look = Callable[[Frame], ScreenView]
@@ -78,6 +78,19 @@ class CameraReader(ClipReader):
             view = self._place(frame)
             if view.found:
                 yield self._straight(frame, view), _warped(colour, view, self._size)
+
+    def facts(self) -> FileFacts:
+        return self._reader.facts()
+
+    def times_s(self) -> list[float]:
+        return self._reader.times_s()
+
+    def stretches(self, count: int, length: int) -> list[list[Frame]]:
+        placed = [
+            [(frame, self._place(frame)) for frame in run] for run in self._reader.stretches(count, length)
+        ]
+        straight = [[self._straight(frame, view) for frame, view in run if view.found] for run in placed]
+        return [run for run in straight if run]
 
     @property
     def _size(self) -> tuple[int, int]:

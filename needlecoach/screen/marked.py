@@ -71,8 +71,13 @@ def _scale(scale: Scale, straight: Straight, view: ScreenView) -> Scale:
         left, right, upper, lower = _back(view, middle + steps)
         across, down = float(np.hypot(*(right - left))), float(np.hypot(*(lower - upper)))
         moved = replace(scale, x_mm_per_px=scale.x_mm_per_px / across, y_mm_per_px=scale.y_mm_per_px / down)
-    sd = float(np.hypot(moved.sd_share, SHAPE_WEIGHT * straight.shape_sd_share))
-    return replace(moved, sd_share=min(sd, 0.99))
+    return doubted_scale(moved, straight)
+
+
+def doubted_scale(scale: Scale, straight: Straight) -> Scale:
+    """Scale of the straight picture with the uncertainty of the screen's shape added to its own."""
+    sd = float(np.hypot(scale.sd_share, SHAPE_WEIGHT * straight.shape_sd_share))
+    return replace(scale, sd_share=min(sd, 0.99))
 
 
 def _box(

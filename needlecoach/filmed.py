@@ -1,0 +1,58 @@
+"""A screen that a camera filmed: composes the reader, the follower of the screen, and the marks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from needlecoach.clips import CameraReader, ClipReader
+from needlecoach.model import FilmedScreen, Marks, Scale, Track
+from needlecoach.screen.marked import doubted_scale, straight_marks
+from needlecoach.screen.rectify import ScreenFollower, Straight
+
+SCREEN_FRAMES = 12
+GLARE_NOTE = "In {} frames glare covers the tip: there it counts as not visible."
+
+
+@dataclass(frozen=True)
+class Filmed:
+    """A camera's recording read straight, with the marks on the straight picture."""
+
+    reader: CameraReader
+    marks: Marks
+    straight: Straight
+
+    @classmethod
+    def of(cls, reader: ClipReader, marks: Marks) -> Filmed:
+        """Find the screen, or take its marked corners, and read it straight from now on.
+
+        Raises
+        ------
+        UnscorableError
+            When no outline is found, or the screen is seen too much from the side.
+        MarksError
+            When a mark does not lie on the screen.
+        """
+        corners = None if marks.screen == "auto" else np.array(marks.screen, dtype=float)
+        samples = reader.sample_frames(SCREEN_FRAMES)
+        follower = ScreenFollower(reader.read_frames([0])[0], samples, corners)
+        straight = follower.straight
+        camera = CameraReader(reader, straight.size_px, follow=follower.follow, place=follower.place)
+        moved = straight_marks(marks, straight, camera.view_of)
+        reader.notes.append(straight.assumed)
+        return cls(camera, moved, straight)
+
+    def doubted(self, scale: Scale) -> Scale:
+        """Scale with the doubt about the screen's shape in it, which marked ones have already."""
+        return scale if scale == self.marks.scale else doubted_scale(scale, self.straight)
+
+    def without_glare(self, track: Track) -> tuple[Track, tuple[str, ...]]:
+        """A tip under glare can't be seen, whatever shines there; say in how many frames."""
+        seen = track.tip_visible & ~self.reader.is_blinded(track.tip_px)
+        covered = int(track.tip_visible.sum() - seen.sum())
+        return replace(track, tip_visible=seen), (GLARE_NOTE.format(covered),) if covered else ()
+
+    def screen(self, given: Marks) -> FilmedScreen:
+        """What the camera showed, frame by frame, with the user's own marks."""
+        return self.reader.filmed(self.straight.corners_px, given)
