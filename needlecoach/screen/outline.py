@@ -10,25 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray
+from needlecoach.screen.edge_fit import refine
+from needlecoach.screen.edge_lines import Lines, straight_edges
 
 FloatImage = npt.NDArray[np.float32]
 
 # Edges are looked for in a picture of about this width; the best ones are then fitted in the full one.
 WORK_PX = 640
-BLUR_PX = 1.2
-# Slopes of a side against the picture's own: a camera is held about upright.
-MOST_SLOPE = 0.5
-# A step in grey per px that counts half; that of a dark bezel against a dark screen is about one level high.
-FAINT_SLOPE = 0.12
-# The edge is looked at in so many pieces; speckle has no sign that lasts over a piece.
-PIECES = 8
-PIECE_LEAST = 0.25
-LINES_PER_WAY = 20
-# Two lines closer than this (px of the working picture, at both ends) are one.
-SAME_PX = 3.0
-SUPPORT_PX = 9
-# An edge has one steepest place within so many px.
-STEEP_PX = 2
 FIFTHS = 5
 LEAST_SUPPORT, LEAST_MEAN = 0.3, 0.5
 # Beyond a corner an edge of the outline ends; this far of the side's length is looked at.
@@ -52,27 +40,8 @@ EVEN_SHARE = 0.5
 # well lines are placed) and of its width (how much a slant view tapers it).
 PARALLEL_SHARE, TAPER = 0.006, 0.4
 REFINEMENTS = 2
-# Each edge is read across in so many stretches, in steps of this; a step in grey is about so wide.
-STRETCHES, PROFILE_PX, STEP_REACH_PX = 240, 0.5, 2.5
-# Steeper things than the edge itself may stand beside most of it.
-USUAL_PERCENT = 25
 # What is written on the screen lies inside of its outline, all of it.
 HELD_WEIGHT = 1.5
-
-
-@dataclass(frozen=True, eq=False)
-class _Lines:
-    """Straight edges across one way of the picture: place = slope * (along - middle) + offset.
-
-    `support` (n, length) is how clearly the edge shows at every place along it, from -1 to 1; `sign` whether
-    it is brighter on the far side.
-    """
-
-    slope: FloatArray
-    offset: FloatArray
-    sign: FloatArray
-    support: FloatArray
-    middle: float
 
 
 def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float32]) -> FloatArray | None:
@@ -96,8 +65,8 @@ def find_outline(picture: npt.NDArray[np.float32], spread: npt.NDArray[np.float3
     small = _shrunk(picture, step)
     if min(small.shape) < 60:
         return None
-    across = _edges(small)
-    down = _edges(np.ascontiguousarray(small.T))
+    across = straight_edges(small)
+    down = straight_edges(np.ascontiguousarray(small.T))
     if len(across.slope) < 2 or len(down.slope) < 2:
         return None
     corners = _best(across, down, small, _writing(small), _speckle(small, _shrunk(spread, step)))
@@ -113,70 +82,6 @@ def _shrunk(picture: FloatImage, step: int) -> FloatImage:
     height, width = (side // step for side in picture.shape)
     cut = picture[: height * step, : width * step]
     return np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
-
-
-def _edges(picture: FloatImage) -> _Lines:
-    """Straight edges that run down a picture, the clearest first."""
-    height = picture.shape[0]
-    clear = _clear(picture)
-    slopes = np.arange(-MOST_SLOPE, MOST_SLOPE, 2.0 / height)
-    votes = np.stack([_votes(clear, one) for one in slopes])
-    found = [_peaks(sign * votes, slopes, height, sign) for sign in (1.0, -1.0)]
-    lines = np.array(sorted((line for lines in found for line in lines), reverse=True)).reshape(-1, 4)
-    middle = (height - 1) / 2
-    places = lines[:, 1, None] * (np.arange(height) - middle) + lines[:, 2, None]
-    support = lines[:, 3, None] * _along(clear, places)
-    return _Lines(lines[:, 1], lines[:, 2], lines[:, 3], support, middle)
-
-
-def _clear(picture: FloatImage) -> FloatImage:
-    """Signs of edges, from -1 to 1: at the steepest place across each and one pixel beside it, else 0."""
-    slope = cv2.Sobel(cv2.GaussianBlur(picture, (0, 0), BLUR_PX), cv2.CV_32F, 1, 0, scale=1 / 8)
-    size = np.abs(slope)
-    steepest = size >= cv2.dilate(size, np.ones((1, 2 * STEEP_PX + 1), np.uint8))
-    thin = np.where(steepest, np.tanh(slope / np.float32(FAINT_SLOPE)), np.float32(0))
-    beside = np.ones((1, 3), np.uint8)
-    return np.asarray(cv2.dilate(thin, beside) + cv2.erode(thin, beside), dtype=np.float32)
-
-
-def _votes(clear: FloatImage, slope: float) -> FloatImage:
-    """Mean sign along lines of one slope, by piece of the length and place, (PIECES, width)."""
-    height, width = clear.shape
-    shear = np.array([[1, slope, -slope * (height - 1) / 2], [0, 1, 0]])
-    upright = cv2.warpAffine(clear, shear, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    cuts = np.linspace(0, height, PIECES + 1).astype(int)[:-1]
-    lengths = np.diff([*cuts, height])[:, None]
-    return np.asarray(np.add.reduceat(upright, cuts, axis=0) / lengths, dtype=np.float32)
-
-
-def _peaks(
-    votes: FloatImage, slopes: FloatArray, height: int, sign: float
-) -> list[tuple[float, float, float, float]]:
-    """Lines (score, slope, offset, sign) with the most pieces that agree; none crosses a clearer one."""
-    score = np.minimum(np.maximum(votes - PIECE_LEAST, 0), 0.5).sum(axis=1)
-    best: list[tuple[float, float, float, float]] = []
-    reach = 0.4 * height
-    at = np.arange(votes.shape[2])
-    for _ in range(LINES_PER_WAY):
-        i, x = np.unravel_index(int(score.argmax()), score.shape)
-        if score[i, x] < 0.5:
-            break
-        best.append((float(score[i, x]), float(slopes[i]), float(x), sign))
-        turn = (slopes - slopes[i])[:, None] * reach
-        first, last = at - x - turn, at - x + turn
-        score[(np.minimum(np.abs(first), np.abs(last)) < SAME_PX) | (first * last < 0)] = 0
-    return best
-
-
-def _along(clear: FloatImage, places: FloatArray) -> FloatArray:
-    """How clearly edges show along lines, from -1 to 1, smoothed over a few px; NaN outside the picture."""
-    height, width = clear.shape
-    if not len(places):
-        return np.zeros(places.shape)
-    rows = np.broadcast_to(np.arange(height, dtype=np.float32), places.shape).astype(np.float32)
-    known = (places >= 1) & (places <= width - 2)
-    seen = cv2.blur(cv2.remap(clear, places.astype(np.float32), rows, cv2.INTER_LINEAR), (SUPPORT_PX, 1))
-    return np.asarray(np.where(known, seen, np.nan), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +105,7 @@ class _Quads:
         return _Quads(self.sides[rows], self.corners[rows], self.support[rows], self.beyond[rows])
 
 
-def _quads(across: _Lines, down: _Lines, shape: tuple[int, int]) -> _Quads:
+def _quads(across: Lines, down: Lines, shape: tuple[int, int]) -> _Quads:
     """All quadrilaterals of two lines down and two across the picture that could be a screen."""
     upright = _pairs(across, shape[1])
     level = _pairs(down, shape[0])
@@ -233,7 +138,7 @@ def _quads(across: _Lines, down: _Lines, shape: tuple[int, int]) -> _Quads:
     return quads.chosen((support.min(axis=1) > LEAST_SUPPORT) & (support.mean(axis=1) > LEAST_MEAN))
 
 
-def _pairs(lines: _Lines, width: int) -> npt.NDArray[np.intp]:
+def _pairs(lines: Lines, width: int) -> npt.NDArray[np.intp]:
     """Pairs of lines, the one with the smaller offset first, far enough apart to be sides of a screen."""
     pairs = [
         (i, j) if lines.offset[i] < lines.offset[j] else (j, i)
@@ -243,7 +148,7 @@ def _pairs(lines: _Lines, width: int) -> npt.NDArray[np.intp]:
     return np.array(pairs, dtype=np.intp).reshape(-1, 2)
 
 
-def _meet(across: _Lines, down: _Lines, i: npt.NDArray[np.intp], j: npt.NDArray[np.intp]) -> FloatArray:
+def _meet(across: Lines, down: Lines, i: npt.NDArray[np.intp], j: npt.NDArray[np.intp]) -> FloatArray:
     """Where lines down the picture meet lines across it, (n, 2)."""
     a, b = across.slope[i], across.offset[i] - across.slope[i] * across.middle
     c, d = down.slope[j], down.offset[j] - down.slope[j] * down.middle
@@ -287,7 +192,7 @@ class _Sums:
 
 
 def _best(
-    across: _Lines, down: _Lines, picture: FloatImage, writing: BoolArray, speckle: FloatImage
+    across: Lines, down: Lines, picture: FloatImage, writing: BoolArray, speckle: FloatImage
 ) -> FloatArray | None:
     """Corners of the screen among all quadrilaterals, in px of the working picture."""
     quads = _quads(across, down, (picture.shape[0], picture.shape[1]))
@@ -403,72 +308,3 @@ def _is_ultrasound(corners: FloatArray, speckle: FloatImage) -> bool:
 def _median_at(picture: FloatImage, points: FloatArray) -> float:
     x, y = points.astype(np.float32).T
     return float(np.median(cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)))
-
-
-def refine(corners: FloatArray, picture: FloatImage, reach_px: float = 5.0) -> FloatArray:
-    """Corners (4, 2) moved to where lines fitted to the four edges of the full picture meet.
-
-    Each edge is read in short stretches across it; a line is fitted to the places of the steepest slope by
-    repeated least squares with far ones dropped, so that glare over a part of the edge does no harm.
-    """
-    smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5), dtype=np.float32)
-    lines = [
-        _fitted(smooth, a, b, reach_px) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
-    ]
-    meets = [np.cross(lines[i - 1], lines[i]) for i in range(4)]
-    moved = np.array([meet[:2] / meet[2] if abs(meet[2]) > 1e-9 else (np.inf, np.inf) for meet in meets])
-    far = np.hypot(*(moved - corners).T) > 2 * reach_px
-    return np.asarray(np.where(far[:, None], corners, moved))
-
-
-def _fitted(smooth: FloatImage, a: FloatArray, b: FloatArray, reach_px: float) -> FloatArray:
-    """Line (3,) in homogeneous form through an edge near the line from a to b."""
-    way = b - a
-    normal = np.array([-way[1], way[0]]) / max(float(np.hypot(*way)), 1e-9)
-    share = np.linspace(0.03, 0.97, STRETCHES)
-    off = np.arange(-reach_px - 3, reach_px + 3.01, PROFILE_PX)
-    points = a + share[:, None, None] * way + off[:, None] * normal
-    x, y = np.moveaxis(points, -1, 0).astype(np.float32)
-    profile = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    profile = cv2.blur(profile, (1, 7))
-    slope = np.asarray(profile[:, 2:] - profile[:, :-2], dtype=float)
-    ends, rise = _straightest(slope, share, off[1:-1], reach_px)
-    # The middle of the step, stretch by stretch, near the line that most stretches agree on.
-    rough = ends[0] + (ends[1] - ends[0]) * share
-    near = rise * (np.abs(off[1:-1] - rough[:, None]) <= STEP_REACH_PX)
-    strength = near.sum(axis=1)
-    place = (near * off[1:-1]).sum(axis=1) / np.maximum(strength, 1e-6)
-    usual = float(np.median(strength))
-    use, fit = strength > 0.3 * usual, np.array([ends[1] - ends[0], ends[0]])
-    for _ in range(5):
-        if use.sum() < STRETCHES / 10:
-            break
-        fit = np.polyfit(share[use], place[use], 1, w=np.sqrt(np.minimum(strength[use], usual)))
-        away = np.abs(place - np.polyval(fit, share))
-        use = (strength > 0.3 * usual) & (away <= max(2.5 * float(np.median(away[use])), 0.4))
-    first, last = (a + t * way + np.polyval(fit, t) * normal for t in (0.0, 1.0))
-    return np.asarray(np.cross([*first, 1.0], [*last, 1.0]))
-
-
-def _straightest(
-    slope: FloatArray, share: FloatArray, off: FloatArray, reach_px: float
-) -> tuple[tuple[float, float], FloatArray]:
-    """Offsets of both ends of the line on which most stretches show an edge of one sign, and their slopes.
-
-    A stretch counts no more than it usually does: what is bright beside the edge does not outvote it.
-    """
-    ends = np.arange(-reach_px, reach_px + 0.01, PROFILE_PX)
-    first, last = (one.ravel() for one in np.meshgrid(ends, ends, indexing="ij"))
-    at = first[:, None] + (last - first)[:, None] * share
-    column = np.rint((at - off[0]) / PROFILE_PX).astype(np.intp)
-    row = np.arange(len(share))
-    best: tuple[float, tuple[float, float], FloatArray] | None = None
-    for sign in (1.0, -1.0):
-        rise = np.maximum(sign * slope, 0)
-        usual = float(np.percentile(rise.max(axis=1), USUAL_PERCENT))
-        votes = np.minimum(rise, usual)[row, column].sum(axis=1) / max(usual, 1e-6)
-        i = int(votes.argmax())
-        if best is None or votes[i] > best[0]:
-            best = float(votes[i]), (float(first[i]), float(last[i])), np.minimum(rise, 2 * usual)
-    assert best is not None
-    return best[1], best[2]

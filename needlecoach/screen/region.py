@@ -30,7 +30,10 @@ _SPOT_SIDE_PX = 8
 _CHANGE_LEVELS = 12.0
 _SMALLEST_SIDE_PX = 32
 _SMALLEST_SHARE = 0.02
-_NOT_FOUND = "No ultrasound picture stands out on this screen; give its place with --region x,y,w,h."
+_NOT_FOUND = (
+    "No ultrasound picture stands out on this screen; give its place with --region x,y,w,h, or --screen auto "
+    "for a camera's video of the screen."
+)
 
 
 def find_region(frames: Sequence[Frame]) -> Region:

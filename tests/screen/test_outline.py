@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from needlecoach.phantoms.camera import CameraView, Glare
-from needlecoach.screen.outline import find_outline, refine
+from needlecoach.screen.outline import find_outline
 
 VIEW = CameraView(size_px=(960, 540), focal_px=860, fill=0.8, shake_px=0, shake_deg=0, flicker=0)
 
@@ -45,13 +45,3 @@ def test_no_screen_no_outline():
     assert find_outline(cv2.GaussianBlur(noise, (0, 0), 1), np.zeros_like(noise)) is None
     assert find_outline(np.zeros((400, 600), np.float32), np.zeros((400, 600), np.float32)) is None
     assert find_outline(np.zeros((20, 20), np.float32), np.zeros((20, 20), np.float32)) is None
-
-
-def test_a_rough_outline_is_fitted_to_the_edge():
-    true = np.array([[80.3, 60.8], [520.7, 71.2], [509.4, 350.6], [90.1, 333.9]])
-    fine = np.zeros((420 * 8, 640 * 8), np.uint8)
-    cv2.fillConvexPoly(fine, np.rint((true + 0.5) * 8 - 0.5).astype(np.int32), 40)
-    grey = cv2.resize(fine, (640, 420), interpolation=cv2.INTER_AREA).astype(np.float32)
-    grey[150:230, 60:120] += 120  # glare over a part of one edge
-
-    assert refine(true + 2.0, cv2.GaussianBlur(grey, (0, 0), 1)) == pytest.approx(true, abs=0.4)
