@@ -14,7 +14,7 @@ from needlecoach.marks import check_marks
 from needlecoach.model import Frame, GreyImage, Marks, Region, Scale, Scorecard, Sound, Target
 from needlecoach.scoring import score_track
 from needlecoach.screen.picture import check_picture
-from needlecoach.screen.region import find_region, given_region
+from needlecoach.screen.region import settle_region
 from needlecoach.screen.scale import choose_scale, settle_scale
 from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
 from needlecoach.tracking.beside import get_ready
@@ -111,10 +111,8 @@ def score_clip(
 
 def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:
     size_px = (reader.clip.width_px, reader.clip.height_px)
-    given = marks.region_box_px or (reader.areas[0].box_px if reader.areas else None)
-    region = find_region(frames) if given is None else given_region(given, size_px, frames=frames)
-    if given is not None and marks.region_box_px is None:
-        region = replace(region, source="from the file")
+    of_file = reader.areas[0].box_px if reader.areas else None
+    region = settle_region(frames, size_px, given=marks.region_box_px, of_file=of_file)
     check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
     return region
 

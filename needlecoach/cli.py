@@ -81,6 +81,39 @@ class _Tally:
         return 2 if self.faulty else 3 if self.unscorable else 0
 
 
+# Options that several commands have.
+_ScaleOption = Annotated[
+    str | None, typer.Option(metavar='"x1,y1,x2,y2=40mm"', help="Two points in px and the mm between them.")
+]
+_PixelOption = Annotated[float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")]
+_TickOption = Annotated[
+    float | None,
+    typer.Option(
+        metavar="MM", help="Distance of neighbouring ticks, short ones too, of the ruler on the screen."
+    ),
+]
+_RegionOption = Annotated[
+    str | None,
+    typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
+]
+_ScreenOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar='auto|"x,y x,y x,y x,y"',
+        help="For a camera's video of the screen: find it, or its corners on the first frame.",
+    ),
+]
+_RateOption = Annotated[
+    float | None, typer.Option(metavar="F", help="Pictures a second, for what carries no times.")
+]
+_KeepScreenOption = Annotated[
+    bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
+]
+_ClipArgument = Annotated[
+    Path, typer.Argument(metavar="CLIP", help="A video, a DICOM file, or a folder of numbered images.")
+]
+
+
 def main() -> None:
     """Run the command line; what a user can mend becomes one line on stderr and exit code 2."""
     for stream in (sys.stdout, sys.stderr):
@@ -134,19 +167,9 @@ def score(
     target_frame: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Frame on which --target was marked (first: 0).")
     ] = None,
-    scale: Annotated[
-        str | None,
-        typer.Option(metavar='"x1,y1,x2,y2=40mm"', help="Two points in px and the mm between them."),
-    ] = None,
-    mm_per_px: Annotated[
-        float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")
-    ] = None,
-    tick_mm: Annotated[
-        float | None,
-        typer.Option(
-            metavar="MM", help="Distance of neighbouring ticks, short ones too, of the ruler on the screen."
-        ),
-    ] = None,
+    scale: _ScaleOption = None,
+    mm_per_px: _PixelOption = None,
+    tick_mm: _TickOption = None,
     target_mm: Annotated[
         float | None, typer.Option(metavar="D", help="Mean diameter of the target, to take the scale from.")
     ] = None,
@@ -160,20 +183,9 @@ def score(
     speed_of_sound: Annotated[
         float | None, typer.Option(metavar="M_S", help="Speed of sound in it, in m/s, for --medium custom.")
     ] = None,
-    region: Annotated[
-        str | None,
-        typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
-    ] = None,
-    screen: Annotated[
-        str | None,
-        typer.Option(
-            metavar='auto|"x,y x,y x,y x,y"',
-            help="For a camera's video of the screen: find it, or its corners on the first frame.",
-        ),
-    ] = None,
-    fps: Annotated[
-        float | None, typer.Option(metavar="F", help="Pictures a second, for what carries no times.")
-    ] = None,
+    region: _RegionOption = None,
+    screen: _ScreenOption = None,
+    fps: _RateOption = None,
     learner: Annotated[
         str | None, typer.Option(metavar="CODE", help="Code of the learner, such as L01.")
     ] = None,
@@ -189,9 +201,7 @@ def score(
         float, typer.Option(metavar="MM", help="Withdrawal after which a new pass begins.")
     ] = 5.0,
     with_replay: Annotated[bool, typer.Option("--replay/--no-replay", help="Write the replay video.")] = True,
-    keep_screen: Annotated[
-        bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
-    ] = False,
+    keep_screen: _KeepScreenOption = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Score recordings: attempts, passes, hits and distances, with a page to look at.
@@ -231,33 +241,16 @@ def score(
 
 @app.command()
 def inspect(
-    clip: Annotated[Path, typer.Argument(metavar="CLIP", help="A video, or a folder of numbered images.")],
+    clip: _ClipArgument,
     out: Annotated[Path, typer.Option(help="Folder for the picture.")] = Path("reports"),
-    scale: Annotated[
-        str | None,
-        typer.Option(metavar='"x1,y1,x2,y2=40mm"', help="Two points in px and the mm between them."),
-    ] = None,
-    mm_per_px: Annotated[
-        float | None, typer.Option(metavar="V", help="Size of a pixel, instead of --scale.")
-    ] = None,
-    tick_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="What one step of the screen's ruler means.")
-    ] = None,
-    region: Annotated[
-        str | None,
-        typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
-    ] = None,
-    screen: Annotated[
-        str | None,
-        typer.Option(metavar='auto|"x,y x,y x,y x,y"', help="For a camera's video of the screen."),
-    ] = None,
-    fps: Annotated[
-        float | None, typer.Option(metavar="F", help="Pictures a second, for folders of images.")
-    ] = None,
+    scale: _ScaleOption = None,
+    mm_per_px: _PixelOption = None,
+    tick_mm: _TickOption = None,
+    region: _RegionOption = None,
+    screen: _ScreenOption = None,
+    fps: _RateOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
-    keep_screen: Annotated[
-        bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
-    ] = False,
+    keep_screen: _KeepScreenOption = False,
 ) -> None:
     """Show what the tool sees of a recording before scoring: a table, a picture, and what to do better.
 
@@ -282,12 +275,11 @@ def inspect(
 
 @app.command()
 def clean(
-    clip: Annotated[Path, typer.Argument(metavar="CLIP", help="A video, or a folder of numbered images.")],
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="The copy: an mp4 file, or a new folder.")],
-    region: Annotated[
-        str | None,
-        typer.Option(metavar='"x,y,w,h"', help="Where the ultrasound picture is; found when left out."),
-    ] = None,
+    clip: _ClipArgument,
+    out: Annotated[
+        Path, typer.Argument(metavar="OUT", help="The copy: an mp4 or dcm file, or a new folder.")
+    ],
+    region: _RegionOption = None,
 ) -> None:
     """Write a copy of a recording with everything outside the ultrasound picture black, to pass on.
 

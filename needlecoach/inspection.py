@@ -34,7 +34,7 @@ from needlecoach.model import (
     Timing,
 )
 from needlecoach.screen.picture import check_picture, tint_of
-from needlecoach.screen.region import find_region, given_region
+from needlecoach.screen.region import settle_region
 from needlecoach.screen.ruler import Ruler, look_for_ruler
 from needlecoach.screen.scale import choose_scale, known_scale
 
@@ -66,8 +66,8 @@ def region_of(reader: ClipReader, box_px: tuple[int, int, int, int] | None) -> R
     """
     frames = reader.sample_frames(_few(reader, SAMPLED))
     size_px = (reader.clip.width_px, reader.clip.height_px)
-    given = box_px or (reader.areas[0].box_px if reader.areas else None)
-    return find_region(frames) if given is None else given_region(given, size_px, frames=frames)
+    of_file = reader.areas[0].box_px if reader.areas else None
+    return settle_region(frames, size_px, given=box_px, of_file=of_file)
 
 
 def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple[Inspection, Frame, Marks]:

@@ -94,8 +94,8 @@ def _region_words(region: Region | None) -> str:
     if region is None:
         return "none found"
     x, y, w, h = region.box_px
-    source = "by --region or the marks" if region.source == "given" else "by itself"
-    words = f"{region.kind}, x,y,w,h {x},{y},{w},{h}, found {source}"
+    source = {"given": "by --region or the marks", "from the file": "told by the file"}
+    words = f"{region.kind}, x,y,w,h {x},{y},{w},{h}, {source.get(region.source, 'found by itself')}"
     if region.kind == "sector" and region.apex_px is not None:
         words += (
             f"; apex at {region.apex_px[0]:.1f}, {region.apex_px[1]:.1f} px, radii {region.r_min_px:.1f} to "

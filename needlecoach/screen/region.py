@@ -103,6 +103,29 @@ def given_region(
     return replace(found, box_px=box_px, apex_px=apex_px, source="given")
 
 
+def settle_region(
+    frames: Sequence[Frame],
+    frame_size_px: tuple[int, int],
+    *,
+    given: tuple[int, int, int, int] | None,
+    of_file: tuple[int, int, int, int] | None,
+) -> Region:
+    """Region by the user's box, else by the file's, else found in the frames.
+
+    Raises
+    ------
+    UnscorableError
+        When no picture stands out on the screen.
+    MarksError
+        When a box does not lie in a frame of `frame_size_px` (width, height).
+    """
+    if given is not None:
+        return given_region(given, frame_size_px, frames=frames)
+    if of_file is not None:
+        return replace(given_region(of_file, frame_size_px, frames=frames), source="from the file")
+    return find_region(frames)
+
+
 @dataclass(frozen=True, eq=False)
 class _Screen:
     """The recording boiled down: `rise` is each pixel's distance from the surround; the others are masks."""
