@@ -28,6 +28,8 @@ _FAINT_LEVELS = 80.0
 _SPOT_SIDE_PX = 8
 # Change over time, in grey levels, that shows a picture where nothing else does.
 _CHANGE_LEVELS = 12.0
+# What hangs on to the picture is narrower than this share of its size, and less than the rest of this one.
+_HANGER_SHARE, _LEAST_KEPT = 0.12, 0.75
 _SMALLEST_SIDE_PX = 32
 _SMALLEST_SHARE = 0.02
 _NOT_FOUND = (
@@ -228,10 +230,27 @@ def _best_shape(screen: _Screen, patch: BoolArray) -> Region:
     sector = _fit_sector(screen, patch, loose)
     if sector is not None and _overlap(sector, patch) >= covered + 0.03:
         return sector
-    if covered > 0.9 and not loose.any():
-        return rectangle
+    if not loose.any():
+        compact = None if covered > 0.97 else _compact_rectangle(screen, patch)
+        if compact is not None or covered > 0.9:
+            return compact or rectangle
     # The patch is the bright part of a picture with dark depths or shadows: take all that belongs to it.
     return _fit_rectangle(screen, patch | loose, share=0.05)
+
+
+def _compact_rectangle(screen: _Screen, patch: BoolArray) -> Region | None:
+    """Rectangle of a patch without what hangs on to it by a lamp's reflection; None when it is no rectangle.
+
+    A menu's bar is narrower than the picture, and goes when the patch is opened by a large square.
+    """
+    side = round(_HANGER_SHARE * float(np.sqrt(patch.sum()))) | 1
+    padded = np.pad(patch, side).astype(np.uint8)  # nothing beyond the frame holds a bar at its edge
+    opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    bulk = np.asarray(opened[side:-side, side:-side] > 0)
+    if bulk.sum() < _LEAST_KEPT * patch.sum():
+        return None
+    rectangle = _fit_rectangle(screen, bulk, share=0.5)
+    return rectangle if _overlap(rectangle, bulk) > 0.9 else None
 
 
 def _loose_echoes(screen: _Screen, patch: BoolArray) -> BoolArray:

@@ -172,6 +172,22 @@ def test_a_block_below_is_not_the_picture() -> None:
     assert find_region([Frame(0, 0.0, screen)]).box_px == pytest.approx((121, 44, 399, 340), abs=2)
 
 
+def test_a_lamp_that_joins_picture_and_menu_bar_adds_neither() -> None:
+    """Invented scene: a bar along the whole top, and a lamp mirrored from there to the picture."""
+    x, y = np.meshgrid(np.arange(640.0), np.arange(480.0))
+    lamp = 200 * np.exp(-(((x - 480) / 35) ** 2 + ((y - 34) / 22) ** 2))
+    frames = []
+    for frame in draw_screen(RECTANGLE, Look(writing=False)):
+        lit = frame.pixels + lamp
+        lit[:26] = np.maximum(lit[:26], 40 + 20 * ((x[:26] // 9) % 2))
+        frames.append(replace(frame, pixels=lit.clip(0, 255).astype(np.uint8)))
+
+    found = find_region(frames)
+
+    assert found.kind == "rectangle"
+    assert overlap(found, RECTANGLE) > 0.97
+
+
 def test_a_rectangle_with_lost_contact_at_both_ends_is_no_sector() -> None:
     frames = draw_screen(RECTANGLE, Look(writing=False), count=1)
     screen = frames[0].pixels.copy()
