@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.model import BoolArray, FilmedScreen, FloatArray, Frame, GreyImage, Marks, ScreenView
@@ -20,6 +21,9 @@ BLIND_GREY, BLIND_SHARE = 245, 0.9
 # Patches along the picture's shorter side. An echo of a needle is thinner than three of them.
 PATCHES = 75
 MANY_LOST = 0.02
+# Bands of light are read from a picture of so few columns and rows, where it is not too dark to tell and so
+# many columns are left, and smoothed over rows; weaker ones are not worth a pass over the picture.
+BAND_SIZE, BAND_LEAST_GREY, BAND_SMOOTH_ROWS, BAND_COLUMNS, LEAST_BAND = (64, 80), 10.0, 2.0, 8, 0.012
 # An outline is good to a few pixels.
 RIM_SHARE = 0.01
 
@@ -47,6 +51,7 @@ class CameraReader(ClipReader):
         self._views: list[ScreenView] = []
         self._blind: dict[int, tuple[GreyImage, tuple[int, int]]] = {}
         self._patch_px = max(min(size_px) // PATCHES, 1)
+        self._first: GreyImage | None = None
 
     def close(self) -> None:
         self._reader.close()
@@ -99,9 +104,19 @@ class CameraReader(ClipReader):
     def _straight(self, frame: Frame, view: ScreenView) -> Frame:
         raw = _warped(frame.pixels, view, self._size)
         self._look_for_glare(frame.number, raw)
-        pixels = _without_rim(_evened(raw, view))
+        pixels = _without_rim(self._unbanded(frame.number, _evened(raw, view)))
         pixels.setflags(write=False)
         return replace(frame, pixels=pixels)
+
+    def _unbanded(self, number: int, pixels: GreyImage) -> GreyImage:
+        """Picture without the bands that a shutter run row by row draws of lamps and backlights.
+
+        They are evened out to those of the first frame; before that is known nothing is.
+        """
+        small = np.asarray(cv2.resize(pixels, BAND_SIZE, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        if self._first is None and number == 0:
+            self._first = small
+        return pixels if self._first is None else without_bands(pixels, small, self._first)
 
     def _look_for_glare(self, number: int, raw: GreyImage) -> None:
         """Keep where a patch wider than any echo is as bright as the camera can tell."""
@@ -179,6 +194,32 @@ def straightened(reader: ClipReader, screen: FilmedScreen) -> CameraReader:
 def _warped(pixels: GreyImage, view: ScreenView, size_px: tuple[int, int]) -> GreyImage:
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return np.asarray(cv2.warpPerspective(pixels, view.homography, size_px, flags=how), dtype=np.uint8)
+
+
+def without_bands(pixels: GreyImage, small: GreyImage, first: GreyImage) -> GreyImage:
+    """Picture whose rows are as bright as in the first one, where only the light has changed.
+
+    Parameters
+    ----------
+    pixels : (h, w)
+    small, first : the picture, and the first one, brought to `BAND_SIZE`
+
+    Notes
+    -----
+    A band changes a whole row by one factor, a needle only a part of it: the middle of all columns tells.
+    """
+    lit = (first > BAND_LEAST_GREY) & (small > BAND_LEAST_GREY) & (small < BLIND_GREY)
+    known = np.flatnonzero(lit.sum(axis=1) >= BAND_COLUMNS)
+    if not len(known):
+        return pixels
+    ratios = np.where(lit, small / np.maximum(first, 1.0), np.nan)[known]
+    bands = np.interp(np.arange(len(small)), known, np.nanmedian(ratios, axis=1))
+    bands = gaussian_filter1d(bands, BAND_SMOOTH_ROWS, mode="nearest")
+    if np.abs(bands - 1).max() < LEAST_BAND:
+        return pixels
+    places = (np.arange(len(pixels)) + 0.5) * len(small) / len(pixels) - 0.5
+    light = np.interp(places, np.arange(len(small)), bands).astype(np.float32)
+    return np.asarray(np.clip(np.rint(pixels / light[:, None]), 0, 255), dtype=np.uint8)
 
 
 def _without_rim(pixels: GreyImage) -> GreyImage:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from needlecoach.clips import CameraReader, open_clip, straightened
+from needlecoach.clips.camera import BAND_SIZE, without_bands
 from needlecoach.errors import ClipError
 from needlecoach.model import Marks, ScreenView
 
@@ -107,3 +108,23 @@ def test_samples_where_the_screen_is_not_found_are_left_out(folder):
     with lost:
         assert len(lost.sample_frames(6)) == 2
         assert lost.sample_colour(6)[0].shape == (150, 200, 3)
+
+
+def test_bands_of_light_go_and_a_bright_needle_stays() -> None:
+    """Invented picture: speckle, a band 12 % brighter that fades over rows, and a needle's streak in it."""
+    rng = np.random.default_rng(5)
+    plain = rng.normal(80, 12, (480, 640)).clip(20, 140).astype(np.uint8)
+    row = np.arange(480)
+    band = 1 + 0.12 * np.exp(-(((row - 200) / 70) ** 2))
+    lit = (plain * band[:, None]).clip(0, 255)
+    lit[195:200, 50:400] = 230
+    first, small = (
+        cv2.resize(np.rint(p).astype(np.uint8), BAND_SIZE, interpolation=cv2.INTER_AREA) for p in (plain, lit)
+    )
+
+    evened = without_bands(np.rint(lit).astype(np.uint8), small, first)
+
+    rest = np.delete(evened / plain, np.s_[195:200], axis=0)
+    assert np.abs(rest.mean(axis=1) - 1).max() < 0.02
+    assert evened[195:200, 50:400].mean() > 195
+    assert without_bands(plain, first, first) is plain
