@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, median_filter
 
 from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.model import BoolArray, FilmedScreen, FloatArray, Frame, GreyImage, Marks, ScreenView
@@ -24,7 +23,7 @@ MANY_LOST = 0.02
 # Bands of light are read from a picture of so few columns and rows, where it is not too dark to tell and so
 # many columns are left, and smoothed over rows; weaker ones are not worth a pass over the picture.
 BAND_SIZE, BAND_LEAST_GREY, BAND_COLUMNS, LEAST_BAND = (64, 80), 10.0, 8, 0.012
-BAND_ROWS, BAND_SMOOTH_ROWS = 7, 2.0
+BAND_ROWS, BAND_SMOOTH_ROWS = 5, 2.0
 # An outline is good to a few pixels.
 RIM_SHARE = 0.01
 
@@ -216,7 +215,10 @@ def without_bands(pixels: GreyImage, small: GreyImage, first: GreyImage) -> Grey
     ratios = np.where(lit, small / np.maximum(first, 1.0), np.nan)[known]
     bands = np.interp(np.arange(len(small)), known, np.nanmedian(ratios, axis=1))
     # A flat needle can lie across most columns of a few rows.
-    bands = gaussian_filter1d(median_filter(bands, BAND_ROWS), BAND_SMOOTH_ROWS, mode="nearest")
+    column = cv2.medianBlur(bands.astype(np.float32)[:, None], BAND_ROWS)
+    bands = cv2.GaussianBlur(column, (1, 0), 1, sigmaY=BAND_SMOOTH_ROWS, borderType=cv2.BORDER_REPLICATE)[
+        :, 0
+    ]
     if np.abs(bands - 1).max() < LEAST_BAND:
         return pixels
     places = (np.arange(len(pixels)) + 0.5) * len(small) / len(pixels) - 0.5
