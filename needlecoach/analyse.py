@@ -82,6 +82,8 @@ def score_clip(
                 reader, marks = filmed.reader, filmed.marks
             frames = reader.sample_frames(REGION_FRAMES)
             region = _region_of(reader, marks, frames)
+            if filmed is not None:
+                filmed.check_outline(region)
             check_marks(marks, reader.clip, region=region)
             scale, scale_notes = settle_scale(
                 marks, of_file, frames, region, sound, clip_name=path.name, faults=reader.area_faults

@@ -69,7 +69,7 @@ def run_clean(clip: Path, out: Path, options: MarkOptions) -> None:
         if region.source == "found" and _fills(region, reader.clip):
             raise MarksError(
                 f"{clip}: no picture stands out from what is round it, so nothing would be blackened; give "
-                "--region."
+                "--region, also where a camera filmed the screen."
             )
         write_clean(reader, out, region, bar(f"{clip.name}: cleaning"))
     kept = ",".join(map(str, region.box_px))

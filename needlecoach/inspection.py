@@ -94,20 +94,26 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
     """
     with open_clip(path, fps=fps) as recorded:
         check_marks(marks, recorded.clip)
-        reader = recorded
+        reader, corners = recorded, None
         if marks.screen is not None:
             filmed = Filmed.of(recorded, marks)
-            reader, marks = filmed.reader, filmed.marks
+            reader, marks, corners = filmed.reader, filmed.marks, filmed.straight.corners_px
         region, problem, tint = _picture_of(reader, marks)
+        if corners is not None and region is not None:
+            filmed.check_outline(region)
         runs = reader.stretches(RUNS, max(2, _few(reader, RUNS * RUN_FRAMES) // RUNS))
         cut = Cut.of(region or _whole_frame(reader))
         ruler, ruler_words = _ruler_of(reader, region)
         scale, notes = _scale_of(reader, marks, region, ruler)
         times_s, facts = np.array(reader.times_s()), reader.facts()
+        # A filmed screen's picture is not what was coded: the camera's whole frame was.
+        coded, stored_px = runs, cut.area_px
+        if corners is not None:
+            coded, stored_px = recorded.stretches(RUNS, 1), recorded.clip.width_px * recorded.clip.height_px
     lines_mm = [line_mm(cut, run, scale) for run in runs if len(run) >= 2 * _LOOK_PARTS]
     found = Inspection(
         clip=reader.clip,
-        storage=_storage(facts, runs, n_stored_px=len(times_s) * cut.area_px),
+        storage=_storage(facts, coded, n_stored_px=len(times_s) * stored_px),
         timing=_timing(times_s, runs, cut, flagged=facts.flagged_interlaced),
         greys=_greys(runs, cut),
         region=region,
@@ -117,6 +123,7 @@ def inspect_clip(path: Path, marks: Marks, *, fps: float | None = None) -> tuple
         scale_notes=notes,
         ruler=ruler_words,
         ticks_px=np.zeros((0, 2)) if ruler is None else ruler.ticks_px,
+        screen_corners_px=corners,
         looked_at=sum(len(run) for run in runs),
         looks=len(lines_mm),
         looks_with_line=sum(length_mm >= _LINE_MM for length_mm in lines_mm),

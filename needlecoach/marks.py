@@ -468,6 +468,8 @@ def _first_fault(problem: ValidationError) -> str:
         return f'key "{key}" is missing; add it' + (f", as {SCHEMA}." if key == "schema" else ".")
     if key == "schema":
         return f'key "schema" is {_short(repr(fault["input"]))}; this version reads schema {SCHEMA}.'
+    if key.startswith("screen_px"):
+        return 'key "screen_px": expected is "auto", or four corners [[x, y], [x, y], [x, y], [x, y]].'
     where = f'key "{key}": ' if key else ""
     return f"{where}{message[0].lower()}{message[1:]}, got {_short(repr(fault['input']))}; correct it."
 

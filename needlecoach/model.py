@@ -731,7 +731,8 @@ class Inspection:
     `region_problem` says why there is no region or why it is doubtful, `looks` in how many stretches moving
     lines were looked for, `looks_with_line` in how many one was found. `ruler` says what the ruler
     beside the picture is like, or why none could be read; `ticks_px` (n, 2) are its ticks. `advice` are
-    sentences: what to do better in the next recording.
+    sentences: what to do better in the next recording. `screen_corners_px` (4, 2) are known when a camera
+    filmed the screen; all other px are then of the screen set straight.
     """
 
     clip: Clip
@@ -749,3 +750,4 @@ class Inspection:
     looks: int
     looks_with_line: int
     advice: tuple[str, ...] = ()
+    screen_corners_px: FloatArray | None = None

@@ -85,8 +85,12 @@ def check_free(clip: Path, out: Path, *, ending: str) -> None:
         raise OutputError(f"{out} exists already; give the copy another name.")
     if not out.absolute().parent.is_dir():
         raise OutputError(f"{out.parent} is no folder; make it first, or give another place.")
+    if not ending and out.suffix and out.suffix.lower() in _ENDINGS.values():
+        raise OutputError(f"{out}: the copy of a folder is a folder; give it a name without {out.suffix}.")
     if ending and out.suffix.lower() != ending:
-        raise OutputError(f"{out}: the copy will be an {ending[1:]} file; let its name end in {ending}.")
+        raise OutputError(
+            f"{out}: the copy of this recording has the ending {ending}; let its name end in {ending}."
+        )
 
 
 @contextmanager

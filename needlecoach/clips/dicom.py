@@ -12,7 +12,7 @@ from needlecoach.clips.dicom_pixels import Pictures
 from needlecoach.clips.dicom_regions import areas_of, choice_words
 from needlecoach.clips.dicom_samples import Picture
 from needlecoach.clips.dicom_times import frame_times
-from needlecoach.clips.reader import ClipReader, ColourImage
+from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.model import Clip, Frame
 
 BURNED_IN = (
@@ -37,7 +37,7 @@ class DicomReader(ClipReader):
         header = read_header(path)
         self._pictures = Pictures(header)
         times = frame_times(header, fps=fps)
-        self._path, self._times_s = path, times.times_s
+        self._path, self._times_s, self._coding = path, times.times_s, header.syntax.name
         super().__init__(
             Clip(
                 path=path,
@@ -54,6 +54,13 @@ class DicomReader(ClipReader):
         if header.word("BurnedInAnnotation") == "YES":
             self.notes.append(BURNED_IN)
         next(self.pictures([0]))  # what can't be decoded at all is told before any work is done
+
+    def facts(self) -> FileFacts:
+        """Tell how the recording is stored; a file holds little else than its pictures."""
+        return FileFacts(container="DICOM", codec=self._coding, n_bytes=self._path.stat().st_size)
+
+    def times_s(self) -> list[float]:
+        return list(self._times_s)
 
     def close(self) -> None:
         """Do nothing: no file stays open."""

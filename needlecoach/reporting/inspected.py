@@ -32,6 +32,7 @@ def table_rows(found: Inspection) -> list[tuple[str, str]]:
         ("Rate", _rate_words(found)),
         ("Repeated frames", _repeat_words(found)),
         ("Interlaced", _INTERLACED[timing.interlaced]),
+        ("Filmed screen", _screen_words(found)),
         ("Picture", _region_words(found.region)),
         ("Doubt", found.region_problem),
         ("Ruler", found.ruler + (NEEDS_TICKS if len(found.ticks_px) and found.scale is None else "")),
@@ -88,6 +89,16 @@ def _rate_words(found: Inspection) -> str:
     if timing.same_share > 0.02:
         words += f"; at most {timing.fps * (1 - timing.same_share):.3g} new pictures a second"
     return words
+
+
+def _screen_words(found: Inspection) -> str:
+    """Corners that --screen takes, and what the other px are then of."""
+    if found.screen_corners_px is None:
+        return ""
+    corners = " ".join(f"{x:.0f},{y:.0f}" for x, y in found.screen_corners_px)
+    return (
+        f'corners "{corners}" on the first frame; below, px are of the screen set straight, no use for marks'
+    )
 
 
 def _region_words(region: Region | None) -> str:
@@ -148,6 +159,8 @@ def record(found: Inspection) -> dict[str, Any]:
     """Return what was seen as values that JSON can hold; None is unknown."""
     values = {key: value for key, value in asdict(found).items() if key != "clip"}
     values["ticks_px"] = found.ticks_px.round(2).tolist()
+    corners = found.screen_corners_px
+    values["screen_corners_px"] = None if corners is None else corners.round(2).tolist()
     clip = {
         "file": found.clip.path.name,
         "kind": found.clip.kind,

@@ -160,6 +160,11 @@ def no_target_words(card: Scorecard) -> str:
     return "No target was marked in this clip, so nothing that needs a target is shown."
 
 
+# A screen's own recording has something beside the picture.
+FILLED_SHARE = 0.97
+CAMERA_HINT = " If a camera filmed the screen, give --screen auto."
+
+
 def no_needle_hint(card: Scorecard) -> str:
     """Say what to check when no needle was found: a wrong scale or region hides one."""
     box_px = card.region.box_px
@@ -167,8 +172,15 @@ def no_needle_hint(card: Scorecard) -> str:
     return (
         f"Check that the scale ({_scale_size(card)} mm per pixel, which makes the picture {wide_mm:.1f} × "
         f"{high_mm:.1f} mm) and the region (x,y,w,h {','.join(map(str, box_px))}, {card.region.source}) "
-        "are right."
+        "are right." + (CAMERA_HINT if _fills_frame(card) else "")
     )
+
+
+def _fills_frame(card: Scorecard) -> bool:
+    """Tell whether the picture was taken to fill the frame of a recording that no camera is known of."""
+    width_px, height_px = card.region.box_px[2:]
+    share = width_px * height_px / (card.clip.width_px * card.clip.height_px)
+    return card.screen is None and card.region.source == "found" and share > FILLED_SHARE
 
 
 def _scale_size(card: Scorecard) -> str:
@@ -199,6 +211,8 @@ def _rate_words(card: Scorecard, fps: object) -> str:
     """Say what gave the frames their times."""
     if card.clip.kind == "images" and isinstance(fps, (float, int)):
         return f"{fps:g} pictures a second, as given"
+    if card.clip.kind == "dicom":
+        return "times from the DICOM file" if fps is None else f"times from the file, else {fps:g} a second"
     return "times from the video’s own time stamps"
 
 

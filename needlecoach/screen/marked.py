@@ -13,6 +13,8 @@ from needlecoach.model import FloatArray, Marks, Point, Scale, ScreenView, Targe
 from needlecoach.screen.rectify import Straight
 from needlecoach.screen.register import mapped
 
+# A mark may lie beyond the outline by so much of the screen's size: outlines and hands are that good.
+BEYOND_SHARE = 0.03
 # Both axes share one uncertainty: that of the shape weighs on one of them only.
 SHAPE_WEIGHT = float(np.sqrt(0.5))
 
@@ -34,7 +36,7 @@ def straight_marks(marks: Marks, straight: Straight, view_of: Callable[[int], Sc
     return replace(
         marks,
         screen=None,
-        target=None if marks.target is None else _target(marks.target, view_of(marks.target.frame)),
+        target=None if marks.target is None else _target(marks.target, straight, view_of(marks.target.frame)),
         scale=None if marks.scale is None else _scale(marks.scale, straight, first),
         region_box_px=None if marks.region_box_px is None else _box(marks.region_box_px, straight, first),
     )
@@ -45,9 +47,10 @@ def _back(view: ScreenView, points_px: npt.ArrayLike) -> FloatArray:
     return mapped(undone, points_px)
 
 
-def _target(target: Target, view: ScreenView) -> Target:
+def _target(target: Target, straight: Straight, view: ScreenView) -> Target:
     outline = _back(view, target.outline_px)
     centre = _back(view, np.array(target.centre_px, dtype=float))
+    _check_on_screen(centre[None, :], straight, "The target's centre does")
     grown = float(
         np.sqrt(np.ptp(outline, axis=0).prod() / max(np.ptp(target.outline_px, axis=0).prod(), 1e-9))
     )
@@ -62,7 +65,9 @@ def _target(target: Target, view: ScreenView) -> Target:
 def _scale(scale: Scale, straight: Straight, view: ScreenView) -> Scale:
     """Scale by the same two points, or by the stated size of a pixel in the middle of the screen."""
     if scale.points_px is not None and scale.points_mm is not None:
-        first, second = _back(view, np.array(scale.points_px))
+        ends = _back(view, np.array(scale.points_px))
+        _check_on_screen(ends, straight, "The scale's points do")
+        first, second = ends
         moved = Scale.from_points(_point(first), _point(second), mm=scale.points_mm)
     else:
         middle = mapped(view.homography, (np.array(straight.size_px, dtype=float) - 1) / 2)
@@ -78,6 +83,17 @@ def doubted_scale(scale: Scale, straight: Straight) -> Scale:
     """Scale of the straight picture with the uncertainty of the screen's shape added to its own."""
     sd = float(np.hypot(scale.sd_share, SHAPE_WEIGHT * straight.shape_sd_share))
     return replace(scale, sd_share=min(sd, 0.99))
+
+
+def _check_on_screen(points_px: FloatArray, straight: Straight, what: str) -> None:
+    """Refuse points (n, 2) of the straight picture that lie beyond its edges."""
+    size = np.array(straight.size_px, dtype=float)
+    beyond = BEYOND_SHARE * size
+    if ((points_px < -beyond) | (points_px > size - 1 + beyond)).any():
+        raise MarksError(
+            f"{what} not lie within the screen's outline. If that was found wrongly, give its four corners; "
+            "leave --screen out if no camera filmed a screen."
+        )
 
 
 def _box(

@@ -57,3 +57,15 @@ def test_a_region_beside_the_screen():
     marks = replace(Marks(), region_box_px=(0, 0, 100, 100))
     with pytest.raises(MarksError, match="does not lie on the screen"):
         straight_marks(marks, STRAIGHT, view_of)
+
+
+@pytest.mark.parametrize(("x", "refused"), [(820, True), (640, False), (-5, False), (-60, True)])
+def test_scale_points_beyond_the_screen(x: float, refused: bool) -> None:
+    width = STRAIGHT.size_px[0]
+    ends = np.array([[x / 640 * width, 100], [x / 640 * width, 400]])
+    marks = Marks(scale=Scale.from_points(*map(tuple, mapped(STRAIGHT.homography, ends)), mm=30))
+    if refused:
+        with pytest.raises(MarksError, match="do not lie within the screen's outline"):
+            straight_marks(marks, STRAIGHT, view_of)
+    else:
+        assert straight_marks(marks, STRAIGHT, view_of).scale.y_mm_per_px == pytest.approx(0.1)
