@@ -250,3 +250,13 @@ def test_a_video_named_dicom_opens_as_a_video(tmp_path: Path) -> None:
     path.write_bytes(clip.read_bytes())
     with open_clip(path) as reader:
         assert reader.clip.kind == "video"
+
+
+def test_how_a_file_is_stored_is_told(write_dicom: Write, moving: np.ndarray) -> None:
+    path = write_dicom(moving)
+    with open_clip(path) as reader:
+        facts, times_s = reader.facts(), reader.times_s()
+        assert times_s == [frame.time_s for frame in reader]
+    # The name of the transfer syntax 1.2.840.10008.1.2.1 in PS3.6, table A-1.
+    assert (facts.container, facts.codec) == ("DICOM", "Explicit VR Little Endian")
+    assert facts.n_bytes == path.stat().st_size

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from needlecoach.model import Figure, Marks
+from needlecoach.model import Figure, Marks, Region
 from needlecoach.reporting import page
 from needlecoach.reporting.charts import Charts
 from needlecoach.reporting.page import Media, render_summary
@@ -162,6 +162,13 @@ def test_clip_without_needle_says_so_plainly(needleless_card):
 def test_only_a_page_without_needle_asks_to_check_scale_and_region(card, unscorable_card):
     for one in (card, unscorable_card):
         assert "Check that the scale" not in Reader(render_summary(one)).text
+
+
+def test_a_picture_that_fills_the_frame_brings_up_the_camera(needleless_card):
+    clip = needleless_card.clip
+    whole = Region("rectangle", (0, 0, clip.width_px, clip.height_px))
+    assert "give --screen auto" in Reader(render_summary(replace(needleless_card, region=whole))).text
+    assert "give --screen auto" not in Reader(render_summary(needleless_card)).text
 
 
 def test_without_target_nothing_about_a_target_is_shown(card, media):
