@@ -198,3 +198,25 @@ def test_ctrl_c_leaves_nothing_of_a_copy(command: Callable[..., Said], tmp_path:
     _, told = running.communicate(timeout=30)
     assert (running.returncode, len(told.splitlines())) == (130, 1)
     assert sorted(os.listdir()) == ["L01.mp4", "L02.mp4"]
+
+
+def test_a_copy_of_which_nothing_would_be_black_is_refused(command: Callable[..., Said]) -> None:
+    Path("L03").mkdir()
+    rng = np.random.default_rng(4)
+    for number in range(4):
+        grain = cv2.GaussianBlur(rng.normal(size=(240, 320)), (0, 0), 1.5)
+        cv2.imwrite(f"L03/{number}.png", (85 + 30 * grain / grain.std()).clip(5, 255).astype(np.uint8))
+    said = command("clean", "L03", "L03-clean")
+    assert (said.code, len(said.err), os.listdir()) == (2, 1, ["L03"])
+    assert "nothing would be blackened; give --region" in said.err[0]
+    assert command("clean", "L03", "L03-clean", "--region", "0,0,320,240").code == 0
+
+
+@pytest.mark.parametrize("name", ["copy.mp4", "copy.dcm"])
+def test_the_copy_of_a_folder_is_not_named_like_a_file(command: Callable[..., Said], name: str) -> None:
+    Path("L02").mkdir()
+    for number, screen in enumerate(screens(3)):
+        cv2.imwrite(f"L02/{number}.png", screen)
+    said = command("clean", "L02", name, "--region", "100,60,80,80")
+    assert (said.code, len(said.err), os.listdir()) == (2, 1, ["L02"])
+    assert "the copy of a folder is a folder" in said.err[0]

@@ -440,3 +440,13 @@ def test_a_corner_far_outside_the_frame() -> None:
     check_marks(Marks(screen=((-20, 0), (640, 0), (640, 480), (0, 480))), clip)
     with pytest.raises(MarksError, match="far outside the frame of 640 x 480 px"):
         check_marks(Marks(screen=((-300, 0), (640, 0), (640, 480), (0, 480))), clip)
+
+
+@pytest.mark.parametrize(
+    "value", ['"find"', "[[0, 0], [300, 0]]", '[[0, 0], [300, 0], [300, 200], [0, "a"]]']
+)
+def test_what_a_filmed_screen_may_be_is_told(tmp_path: Path, value: str) -> None:
+    file = tmp_path / "L01.marks.json"
+    file.write_text('{"schema": 1, "screen_px": ' + value + "}", encoding="utf-8")
+    with pytest.raises(MarksError, match='key "screen_px": expected is "auto", or four corners'):
+        read_marks(file)
