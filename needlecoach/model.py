@@ -523,6 +523,72 @@ class Track:
         return np.append(steps, np.median(steps))
 
 
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """The recorded greys along the shaft's line by time: what the tip was told from.
+
+    Attributes
+    ----------
+    grey : (n_frames, n_samples) uint8
+        Mean over the needle's width; 0 where nothing was sampled.
+    step_mm : float
+        From sample to sample, as shown.
+    start_px, end_px : (n_frames, 2) float
+        Places of the first and the last sample; NaN in frames without a line.
+    """
+
+    grey: GreyImage
+    step_mm: float
+    start_px: FloatArray
+    end_px: FloatArray
+
+    def __post_init__(self) -> None:
+        n = len(self.grey)
+        object.__setattr__(self, "grey", _freeze(self.grey, np.uint8))
+        for name in ("start_px", "end_px"):
+            object.__setattr__(self, name, _freeze(getattr(self, name), np.float64, (n, 2)))
+
+    @property
+    def length_mm(self) -> float:
+        """From the first sample to the last."""
+        return (self.grey.shape[1] - 1) * self.step_mm
+
+
+CorrectionKind = Literal[
+    "tip", "tip hidden", "no needle", "split attempt", "join attempts", "split pass", "join passes"
+]
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a person put right: evidence for the tracker, or where attempts and passes part.
+
+    Attributes
+    ----------
+    kind : CorrectionKind
+        "tip": it is at `tip_px`, and can be seen there or not (`visible`). "tip hidden", "no needle": in this
+        frame. "split attempt", "split pass": a new one begins with this frame. "join attempts", "join
+        passes": the one that begins with this frame belongs to the one before.
+    frame : int
+    tip_px : (x, y) of the original frame, for "tip" alone
+    by : code of who said so
+    at : when, ISO 8601 in UTC
+    """
+
+    kind: CorrectionKind
+    frame: int
+    tip_px: Point | None = None
+    visible: bool = True
+    by: str = ""
+    at: str = ""
+
+    def __post_init__(self) -> None:
+        if self.frame < 0:
+            raise MarksError(f"A correction's frame must be 0 or more, got {self.frame}.")
+        if (self.kind == "tip") != (self.tip_px is not None):
+            raise MarksError(f'A correction "{self.kind}" at frame {self.frame}: only "tip" has a place.')
+
+
 @dataclass(frozen=True)
 class Figure:
     """One number of an attempt. `value` None means unknown, `sd` None means no uncertainty is stated."""
@@ -653,6 +719,8 @@ class Scorecard:
     `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
     everything in mm comes from those.
     `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
+    `strip` is None when nothing was followed. `corrections` are those that the result holds; `raw` is then the
+    result without any.
     """
 
     clip: Clip
@@ -671,6 +739,9 @@ class Scorecard:
     sound: Sound | None = None
     true_track: Track | None = None
     true_target: Target | None = None
+    strip: Strip | None = None
+    corrections: tuple[Correction, ...] = ()
+    raw: Scorecard | None = None
 
     @property
     def measured_track(self) -> Track:
