@@ -719,8 +719,8 @@ class Scorecard:
     `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
     everything in mm comes from those.
     `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
-    `strip` is None when nothing was followed. `corrections` are those that the result holds; `raw` is then the
-    result without any.
+    `strip` is None when nothing was followed. `corrections` are those that the result holds; `raw` is then
+    the result without any.
     """
 
     clip: Clip
