@@ -6,10 +6,11 @@ from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import partial
+from typing import Any
 
 import numpy as np
 
-from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
+from needlecoach.model import BoolArray, FloatArray, GreyImage, Strip, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
@@ -42,6 +43,8 @@ SEEN_SD_SHARE = 0.32
 SEEN_SD_CLUTTER_MM = 0.5
 CLEAR_GREY, CLUTTER_GREY = 60.0, 40.0
 INFERRED_SD_MM = 0.6
+# A strip is placed by its line's chord up to the deepest tip, or so far.
+CHORD_MM = 10.0
 ACROSS_SD_MM = 0.2
 # What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
 # when it is also this many times as long as the step from picture to picture.
@@ -57,10 +60,11 @@ STILLS_NOTE = (
 
 @dataclass(frozen=True, eq=False)
 class Tracking:
-    """A track and what was noticed on the way: sentences for the reader."""
+    """A track, the strip along the shaft, and what was noticed on the way: sentences for the reader."""
 
     track: Track
     notes: tuple[str, ...]
+    strip: Strip | None = None
 
 
 def track_clip(
@@ -107,7 +111,7 @@ def track_clip(
     path = TargetPath.nowhere(n) if target is None else target.path(drift)
     time_s = np.array(times, dtype=float)
     notes += [*_restless(np.array(likeness)), *_holes(time_s)]
-    return Tracking(_track(time_s, needle, path), tuple(notes))
+    return Tracking(_track(time_s, needle, path), tuple(notes), _strip(needle))
 
 
 def follow_window(plane: Plane, window: Window) -> NeedleRows:
@@ -127,12 +131,22 @@ def no_track() -> Tracking:
 
 
 def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
+    names = {item.name for item in fields(Track)} & {item.name for item in fields(needle)}
     return Track(
         time_s=time_s,
         target_px=target.centre_px,
         target_found=target.found,
-        **{item.name: getattr(needle, item.name) for item in fields(needle)},
+        **{name: getattr(needle, name) for name in names},
     )
+
+
+def _strip(needle: NeedleRows) -> Strip | None:
+    """Strip of the whole clip; None where no line was ever followed."""
+    if not np.isfinite(needle.strip_start_px).any():
+        return None
+    steps = needle.strip.shape[1] - 1
+    end_px = needle.strip_start_px + steps * needle.strip_step_px
+    return Strip(needle.strip, SAMPLE_MM, needle.strip_start_px, end_px)
 
 
 def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -> NeedleRows:
@@ -178,7 +192,23 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -
         angle_deg=slope,
         shaft_visible_share=_shaft_share(course, path),
         trail_end_px=plane.to_frame_px(moved(trail, drift)),
+        **_strip_rows(course, drift, plane),
     )
+
+
+def _strip_rows(course: Course, drift: FloatArray, plane: Plane) -> dict[str, Any]:
+    """Greys along the axis as rows, and where they lie in the frame; an arc is drawn as its chord."""
+    grey = np.clip(np.rint(course.grey), 0, 255).astype(np.uint8)
+    far_mm = (grey.shape[1] - 1) * SAMPLE_MM
+    reach_mm = np.nanmax(course.path.position_mm, initial=min(far_mm, CHORD_MM))
+    axis = course.axis
+    ends = [np.array([axis.points(i, s) for i in range(len(grey))]) for s in (0.0, reach_mm)]
+    start_px, place_px = (plane.to_frame_px(moved(end, drift)) for end in ends)
+    return {
+        "strip": grey,
+        "strip_start_px": start_px,
+        "strip_step_px": (place_px - start_px) * (SAMPLE_MM / reach_mm),
+    }
 
 
 def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -27,7 +27,11 @@ FLAGS = {"needle_present", "tip_visible"}
 
 @dataclass(frozen=True, eq=False)
 class NeedleRows:
-    """The needle of some frames on end, a row each, as in `model.Track`."""
+    """The needle of some frames on end, a row each, as in `model.Track`, and the greys along its line.
+
+    `strip` (n, n_samples) uint8 has as many samples as its frames' line is long; `strip_start_px` (n, 2) is
+    the place of the first one, `strip_step_px` (n, 2) the way from each to the next, NaN without a line.
+    """
 
     needle_present: BoolArray
     tip_px: FloatArray
@@ -37,16 +41,21 @@ class NeedleRows:
     angle_deg: FloatArray
     shaft_visible_share: FloatArray
     trail_end_px: FloatArray
+    strip: GreyImage
+    strip_start_px: FloatArray
+    strip_step_px: FloatArray
 
     @classmethod
     def none(cls, n: int) -> NeedleRows:
         """Rows of n frames without a needle."""
-        shape = {item.name: (n, 2) if item.name.endswith("_px") else (n,) for item in fields(cls)}
+        names = [item.name for item in fields(cls) if item.name != "strip"]
+        shape = {name: (n, 2) if name.endswith("_px") else (n,) for name in names}
         return cls(
+            strip=np.zeros((n, 1), dtype=np.uint8),
             **{
                 name: np.zeros(n, dtype=bool) if name in FLAGS else np.full(shape[name], np.nan)
-                for name in shape
-            }
+                for name in names
+            },
         )
 
     def cut(self, first: int, end: int) -> NeedleRows:
@@ -55,8 +64,13 @@ class NeedleRows:
 
     @classmethod
     def joined(cls, parts: list[NeedleRows]) -> NeedleRows:
-        """Rows of all parts, one after the other."""
-        return cls(*(np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(cls)))
+        """Rows of all parts, one after the other; shorter strips end in black."""
+        longest = max(part.strip.shape[1] for part in parts)
+        padded = [
+            replace(part, strip=np.pad(part.strip, ((0, 0), (0, longest - part.strip.shape[1]))))
+            for part in parts
+        ]
+        return cls(*(np.concatenate([getattr(part, item.name) for part in padded]) for item in fields(cls)))
 
 
 @dataclass(frozen=True, eq=False)
