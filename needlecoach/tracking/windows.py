@@ -62,6 +62,10 @@ class NeedleRows:
         """Rows from first up to, not including, end."""
         return NeedleRows(*(getattr(self, item.name)[first:end] for item in fields(self)))
 
+    def copy(self) -> NeedleRows:
+        """The same rows, free to be changed."""
+        return NeedleRows(*(getattr(self, item.name).copy() for item in fields(self)))
+
     @classmethod
     def joined(cls, parts: list[NeedleRows]) -> NeedleRows:
         """Rows of all parts, one after the other; shorter strips end in black."""
@@ -75,7 +79,7 @@ class NeedleRows:
 
 @dataclass(frozen=True, eq=False)
 class Window:
-    """Pictures on end with their times (n,) and drifts (n, 3).
+    """Pictures on end with their times (n,) and drifts (n, 3), from frame `first` of the clip on.
 
     Those before `fresh` belong to the window before and only give context; `last` is its last row, None for
     the first window.
@@ -86,6 +90,7 @@ class Window:
     drift: FloatArray
     fresh: int
     last: NeedleRows | None
+    first: int = 0
 
 
 Follow = Callable[[Window], NeedleRows]
@@ -107,7 +112,7 @@ class Windows:
         self._pictures: list[GreyImage] = []
         self._time_s: list[float] = []
         self._drift: list[FloatArray] = []
-        self._fresh = 0
+        self._fresh, self._first = 0, 0
         self._pending: tuple[Future[NeedleRows], int] | None = None
         self._done: list[NeedleRows] = []
 
@@ -156,7 +161,7 @@ class Windows:
         before = self._done[-1] if self._done else None
         last = None if before is None else before.cut(len(before.angle_deg) - 1, len(before.angle_deg))
         time_s, drift = np.array(self._time_s[:end]), np.array(self._drift[:end])
-        return Window(self._pictures[:end], time_s, drift, self._fresh, last)
+        return Window(self._pictures[:end], time_s, drift, self._fresh, last, self._first)
 
     def _submit(self, end: int) -> None:
         assert self._beside is not None
@@ -170,7 +175,7 @@ class Windows:
         cut, restart = seam(rows.needle_present, np.array(self._time_s[:end]), self._fresh)
         self._done.append(rows.cut(self._fresh, cut))
         del self._pictures[:restart], self._time_s[:restart], self._drift[:restart]
-        self._fresh = cut - restart
+        self._fresh, self._first = cut - restart, self._first + restart
 
 
 def seam(present: BoolArray, time_s: FloatArray, fresh: int) -> tuple[int, int]:
