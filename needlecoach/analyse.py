@@ -93,7 +93,7 @@ def score_clip(
             tracking = _track(reader, Plane(region, scale), marks, progress, beside)
             if filmed is not None:
                 track, glare = filmed.without_glare(tracking.track)
-                tracking = Tracking(track, (*tracking.notes, *glare))
+                tracking = replace(tracking, track=track, notes=(*tracking.notes, *glare))
             reason = ""
         except UnscorableError as problem:
             if scale is None:
@@ -177,4 +177,5 @@ def _card(
         sound=sound,
         true_track=None if sound is None else track,
         true_target=None if sound is None else target,
+        strip=tracking.strip,
     )
