@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from needlecoach.model import Attempt, Figure, Scorecard
+from needlecoach.model import Attempt, Figure, Marks, Scorecard, Target
 from needlecoach.reporting import wording
 from needlecoach.reporting.record import plain, versions
 
@@ -186,10 +186,33 @@ def _facts(card: Scorecard) -> list[tuple[str, str]]:
         kind = "curved picture (sector)" if card.region.kind == "sector" else "rectangular picture"
         facts.append(("Ultrasound area", f"{kind}, {card.region.source}"))
     facts.append(("Task", {"aspirate": "aspiration", "core": "core sample"}[card.marks.task]))
-    if card.marks.needle_gauge is not None:
-        facts.append(("Needle", f"{card.marks.needle_gauge} gauge"))
+    facts += _marked_facts(card.marks)
     facts.append(("SHA-256", card.clip_sha256))
     return facts
+
+
+def _marked_facts(marks: Marks) -> list[tuple[str, str]]:
+    """What the user said of needle, target, phantom and day."""
+    needle = (
+        (marks.needle_gauge, "{} gauge"),
+        (marks.needle_length_mm, "{:g} mm long"),
+        (marks.throw_mm, "throw {:g} mm"),
+        (marks.notch_mm, "notch {:g} mm"),
+    )
+    target = ((marks.target_name or None, "{}"), (marks.target_true_mm, "{:g} mm across as stated"))
+    # A target marked once counts as marked to 1 px, which is no fact about it.
+    twice = marks.target is not None and marks.target.marking_sd_px != Target.marking_sd_px
+    marked = ((marks.target.marking_sd_px if marks.target and twice else None, "marked to ± {:.1f} px"),)
+    pairs = (
+        ("Needle", needle),
+        ("Target", (*target, *marked)),
+        ("Phantom", ((marks.phantom, "{}"),)),
+        ("Date", ((marks.date, "{}"),)),
+    )
+    said = (
+        (label, ", ".join(form.format(v) for v, form in parts if v is not None)) for label, parts in pairs
+    )
+    return [(label, words) for label, words in said if words]
 
 
 def _options(card: Scorecard) -> str:

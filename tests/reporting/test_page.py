@@ -114,6 +114,21 @@ def test_everything_a_user_typed_is_escaped(card, media):
     assert reader.text.count('alert("x")') >= 6
 
 
+def test_what_was_said_of_needle_target_phantom_and_day_is_shown_as_text(card, media):
+    target = replace(card.marks.target, marking_sd_px=0.8)
+    marks = replace(
+        card.marks, target=target, needle_length_mm=100, throw_mm=22, notch_mm=19, phantom="G3",
+        target_name=EVIL, target_true_mm=9.5, date="2026-11-26",
+    )  # fmt: skip
+    html = render_summary(replace(card, marks=marks), media)
+    text = " ".join(Reader(html).words)
+    for words in ("21 gauge, 100 mm long, throw 22 mm, notch 19 mm", "G3", "2026-11-26"):
+        assert words in text
+    assert f"{EVIL}, 9.5 mm across as stated, marked to ± 0.8 px" in text
+    assert EVIL not in html
+    assert ">Phantom<" in html and ">Phantom<" not in render_summary(card, media)
+
+
 def test_no_norm_is_said_wherever_the_share_is_shown(card, media):
     html = render_summary(card, media)
     keys, table = html.split('<details class="all">')
