@@ -7,7 +7,6 @@ import math
 import os
 import sys
 import tempfile
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -406,7 +405,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
                 no_target=wish.no_target,
                 fps=wish.fps,
                 pass_withdrawal_mm=wish.pass_withdrawal_mm,
-                progress=_loading_charts(bar(f"{name}: scoring")),
+                progress=bar(f"{name}: scoring"),
                 beside=beside,
             )
     except BrokenExecutor:
@@ -421,19 +420,6 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         say_error(f"{name}: can't be scored: {card.unscorable}")
     else:
         _say_attempts(card, wish)
-
-
-def _loading_charts(update: Progress) -> Progress:
-    """Have the charts' library loaded while the needle of the last frames is followed."""
-
-    def reached(done: int, total: int) -> None:
-        update(done, total)
-        if done == total:
-            from needlecoach.reporting.sheet import load
-
-            threading.Thread(target=load, name="needlecoach-load", daemon=True).start()
-
-    return reached
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:

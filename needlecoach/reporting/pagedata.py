@@ -139,7 +139,11 @@ class _Frames:
         """What the review page needs besides: places in px of the original frame, distances."""
         card = self._card
         edge = card.distances.get("edge_distance_mm", np.full(len(card.track), np.nan))
-        places = {"tip_px": card.track.tip_px, "entry_px": card.track.entry_px, "target_px": card.track.target_px}
+        places = {
+            "tip_px": card.track.tip_px,
+            "entry_px": card.track.entry_px,
+            "target_px": card.track.target_px,
+        }
         if card.screen is not None:
             places = {name: card.screen.to_frame_px(points) for name, points in places.items()}
         return {
@@ -151,7 +155,7 @@ class _Frames:
 
 
 def tip_path_mm(card: Scorecard) -> FloatArray:
-    """Tip in mm, (n, 2): x right and y down of the followed target's centre; without one, of the first tip."""
+    """Tip in mm, (n, 2): right of and below the followed target's centre; without one, the first tip."""
     track = card.measured_track
     if card.measured_target is not None:
         return card.scale.to_mm(track.tip_px - track.target_px)
@@ -314,7 +318,8 @@ def _in_frame(card: Scorecard, points_px: FloatArray) -> FloatArray:
     """Points of the picture, (m, 2), on the original frame 0."""
     if card.screen is None or not len(card.screen.homographies):
         return points_px
-    return cv2.perspectiveTransform(points_px[None], np.array(card.screen.homographies[0]))[0]
+    moved = cv2.perspectiveTransform(points_px[None], np.array(card.screen.homographies[0]))
+    return np.asarray(moved[0], dtype=float)
 
 
 def _rounded(values: npt.ArrayLike, decimals: int) -> list[Any]:

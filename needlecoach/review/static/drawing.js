@@ -101,9 +101,9 @@ export class Reading {
 
 // The strip of all frames from `from` to `to`. `onFrame(n)` is called when the user picks a moment.
 // Returns {setFrame, show, element}: `show(from, to)` changes what is shown.
-export function shaftStrip(host, data, { from, to, height = PLOT_PX, onFrame = () => {}, name = "Moment in the clip" } = {}) {
+export function shaftStrip(host, data, { from, to, at, height = PLOT_PX, onFrame = () => {}, name = "Moment in the clip" } = {}) {
   const reading = new Reading(data), id = `strip${++drawings}`;
-  let shown = [from ?? reading.first, to ?? reading.last], now = shown[0], place = null, picture = null;
+  let shown = [from ?? reading.first, to ?? reading.last], now = at ?? shown[0], place = null, picture = null;
   host.replaceChildren();
   const scroller = html(host, "div", "strip-scroll"), slider = html(scroller, "div", "strip-sheet");
   const readout = html(host, "p", "strip-words");
@@ -445,7 +445,7 @@ export function stripLegend(host, data) {
     ["tip-seen", "M2 8H26", "tip seen", true],
     ["tip-inferred", "M2 8H26", "tip inferred (hollow dots)", inferred],
     ["blind", "M3 3H25V13H3Z", "blind advance: new depth without sight of the tip (hatched)", data.attempts.some((one) => one.blind?.length)],
-    ["band", "M2 3H26M2 13H26", "target’s stretch of the shaft", Boolean(data.target)],
+    ["band", "M2 3H26M2 13H26", "target’s stretch of the shaft (none where its line misses the target)", Boolean(data.target)],
     ["closest", "M14 2l6 6l-6 6l-6 -6Z", "closest approach", data.attempts.some((one) => one.closest !== null)],
     ["pass-start", "M14 0V16", "a pass starts", data.attempts.some((one) => one.passes.length)],
     ["deepest", "M14 1v11M8 12h12", "its deepest place", data.attempts.some((one) => one.passes.length)],
