@@ -60,6 +60,7 @@ def run_record(card: Scorecard) -> dict[str, Any]:
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
         "sound": None if card.sound is None else plain(asdict(card.sound)),
+        "corrections": plain([asdict(one) for one in card.corrections]),
         "options": plain(card.options),
         "result": {
             "attempts": len(card.attempts),

@@ -23,8 +23,8 @@ from needlecoach.reporting.tables import attempts_table, combined_table, screen_
 
 # The files of a results folder; anything else found in a former one is the user's and is kept.
 FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json")
-# Written only when a camera filmed the screen.
-CAMERA_FILE = "screen.csv"
+# Written only when a camera filmed the screen, and only when a person corrected something.
+CAMERA_FILE, RAW_FILES = "screen.csv", ("attempts.raw.csv", "track.raw.csv")
 
 
 def write_results(
@@ -95,6 +95,9 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
     """Write every file of a results folder into an empty folder."""
     _write_csv(attempts_table(card), folder / "attempts.csv")
     _write_csv(track_table(card), folder / "track.csv")
+    if card.raw is not None:
+        for name, table in zip(RAW_FILES, (attempts_table(card.raw), track_table(card.raw)), strict=True):
+            _write_csv(table, folder / name)
     if card.screen is not None:
         _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
     _write_text(folder / "run.json", _json(run_record(card)))
@@ -219,5 +222,5 @@ def _move_into_place(folder: Path, final: Path) -> None:
 def _keep_foreign_files(former: Path, final: Path) -> None:
     """Move what is not ours from the former results folder into the new one."""
     for entry in former.iterdir():
-        if entry.name not in (*FILES, CAMERA_FILE):
+        if entry.name not in (*FILES, CAMERA_FILE, *RAW_FILES):
             shutil.move(entry, final / entry.name)

@@ -145,7 +145,7 @@ def _by_shaft(
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         shown = emission(odds, tip_bonus(grey, odds, usual_grey))
-        path = follow_tip(known.bind(shown, axis), stirring, time_s)
+        path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     path = known.settle(path, axis)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,8 +26,8 @@ CHUNK = 256
 class KeptPictures:
     """Steadied working pictures of a whole clip in temporary files, and what was made of them.
 
-    Give `keep` to `track_clip`; after it, `track` follows the needle again in seconds: only windows about
-    which something new was said are followed anew.
+    A keeper for `track_clip`; after that, `track` follows the needle again in seconds: only windows of which
+    something new was said are followed anew.
     """
 
     def __init__(self, plane: Plane) -> None:
@@ -35,6 +36,7 @@ class KeptPictures:
         self._chunks: list[GreyImage] = []
         self._clock_s: list[float] = []
         self._held: list[tuple[float, FloatArray, float]] = []
+        self._target = TargetPath.nowhere(0)
         self._known: dict[tuple[object, ...], NeedleRows] = {}
 
     def keep(self, held: Held, clock_s: float) -> None:
@@ -46,29 +48,34 @@ class KeptPictures:
         self._held.append((held.time_s, held.drift, held.likeness))
         self._clock_s.append(clock_s)
 
-    def track(self, said: Mapping[int, Said], target: TargetPath) -> Tracking:
-        """Follow the needle again, given what was said of single frames."""
-        with Windows(lambda window: self._follow(window, said)) as windows:
-            for number, (_, drift, _) in enumerate(self._held):
-                picture = self._chunks[number // CHUNK][number % CHUNK]
-                windows.add(picture, self._clock_s[number], drift)
-            needle = windows.rows()
-        times_s = [time_s for time_s, _, _ in self._held]
-        return finished(needle, target, times_s, np.array([likeness for _, _, likeness in self._held]))
+    def keep_target(self, target: TargetPath) -> None:
+        """Take in where the target was."""
+        self._target = target
 
-    def close(self) -> None:
-        """Let go of the files; safe to call twice."""
-        self._chunks = []
-        self._folder.cleanup()
-
-    def _follow(self, window: Window, said: Mapping[int, Said]) -> NeedleRows:
+    def follow(self, window: Window, said: Mapping[int, Said] | None = None) -> NeedleRows:
+        """Follow the needle through one window, unless that was done with the same things said."""
         end = window.first + len(window.pictures)
-        here = {number: one for number, one in said.items() if window.first <= number < end}
+        here = {number: one for number, one in (said or {}).items() if window.first <= number < end}
         key = (window.first, end, *sorted(here.items(), key=lambda item: item[0]))
         if key not in self._known:
             self._known[key] = window_rows(self._plane, here, window)
         rows = self._known[key].copy()
         return rows if window.last is None else hold_resting(rows, window, self._plane)
+
+    def track(self, said: Mapping[int, Said]) -> Tracking:
+        """Follow the needle again, given what was said of single frames."""
+        with Windows(partial(self.follow, said=said)) as windows:
+            for number, (_, drift, _) in enumerate(self._held):
+                picture = self._chunks[number // CHUNK][number % CHUNK]
+                windows.add(picture, self._clock_s[number], drift)
+            needle = windows.rows()
+        times_s = [time_s for time_s, _, _ in self._held]
+        return finished(needle, self._target, times_s, np.array([likeness for _, _, likeness in self._held]))
+
+    def close(self) -> None:
+        """Let go of the files; safe to call twice."""
+        self._chunks = []
+        self._folder.cleanup()
 
     def _new_chunk(self, shape: tuple[int, ...]) -> GreyImage:
         path = Path(self._folder.name) / f"{len(self._chunks)}.raw"

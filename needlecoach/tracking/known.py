@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -12,18 +13,23 @@ from needlecoach.model import BoolArray, Correction, FloatArray, Point
 from needlecoach.tracking.axis import Axis, AxisEvidence
 from needlecoach.tracking.chain import Node
 from needlecoach.tracking.drift import back, moved
-from needlecoach.tracking.kymograph import SAMPLE_MM
+from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.tip import TipPath
+from needlecoach.tracking.tip import TipPath, spells
 
 # A place said by hand is right to about this, and outweighs whatever one frame seems to show.
 SAID_SD_MM = 0.4
 SAID_NATS = 60.0
+AT_THE_PLACE_NATS = 4.5
 # What seemed to show something else by so much misled, there and, the less the further, so long about it.
 MISLED_NATS = 4.0
 MISLED_FOR_S = 0.5
-# Beyond this many times as long its share is under a thousandth.
 MISLED_REACH = 3.0
+# Between two that misled, no further apart than this, nothing is trusted either.
+MISLED_BETWEEN_S = 2.0
+# Frames on end whose strips differ by less than this, for so long at most, show the same: what was said of
+# one holds for the others with this share of its weight.
+ALIKE_GREY, ALIKE_S, ALIKE_SHARE = 5.0, 3.0, 0.3
 # The shaft passes the said tip this closely; lines in the pictures about it that do not are none of it.
 PASSING_MM = 2.0
 PASSING_S = 0.3
@@ -136,8 +142,12 @@ class Known:
         along = float(off @ axis.direction[frame])
         return along, float(off @ axis.below[frame]) - float(axis.bow_per_mm[frame]) * along**2
 
-    def bind(self, log_likelihood: FloatArray, axis: Axis) -> FloatArray:
-        """Log likelihood of the tip at each sample (see `tip.emission`) with what was said in it."""
+    def bind(self, log_likelihood: FloatArray, axis: Axis, grey: FloatImages | None = None) -> FloatArray:
+        """Log likelihood of the tip at each sample (see `tip.emission`) with what was said in it.
+
+        Given the strips (n, n_samples), what was said of a frame holds, less firmly, for those beside it as
+        long as they look the same.
+        """
         s = np.arange(log_likelihood.shape[1]) * SAMPLE_MM
         said = {int(i): np.full(len(s), -SAID_NATS) for i in np.flatnonzero(self.absent)}
         for i in self._said_places:
@@ -147,22 +157,40 @@ class Known:
             return log_likelihood
         misled = [i for i, row in said.items() if self._misled(log_likelihood[i], row)]
         bound = log_likelihood * self._trust(misled)[:, None]
+        if grey is not None:
+            for i in misled:
+                bound[self._alike(grey, i)] = said[i] * ALIKE_SHARE
         for i, row in said.items():
             bound[i] = row
         return np.asarray(bound)
 
     def _misled(self, shown: FloatArray, said: FloatArray) -> bool:
         """Tell whether a frame seemed to show something else than what was said of it; absence is worth 0."""
-        right = max(float(shown[said > 0].max(initial=-np.inf)), 0.0 if (said < 0).all() else -np.inf)
+        right = float(shown[said > SAID_NATS - AT_THE_PLACE_NATS].max(initial=-np.inf))
+        if (said < 0).all():
+            right = 0.0
         return max(float(shown.max()), 0.0) - right > MISLED_NATS
 
     def _trust(self, misled: Sequence[int]) -> FloatArray:
-        """How far what frames seem to show is trusted, (n,), 0-1: less about those that misled."""
+        """How far what frames seem to show is trusted, (n,), 0-1: little about those that misled."""
         trust = np.ones(len(self.time_s))
         for i in misled:
             away = np.abs(self.time_s - self.time_s[i]) / MISLED_FOR_S
-            trust = np.minimum(trust, np.where(away < MISLED_REACH, 1 - np.exp(-(away**2)), 1.0))
+            trust = np.minimum(trust, 1 - np.exp(-(np.minimum(away, MISLED_REACH) ** 4)))
+        for first, last in pairwise(sorted(misled)):
+            between_s = self.time_s[last] - self.time_s[first]
+            said = self.placed[first + 1 : last] | self.absent[first + 1 : last]
+            if between_s < MISLED_BETWEEN_S and not said.any():
+                trust[first : last + 1] = 0.0
         return trust
+
+    def _alike(self, grey: FloatImages, frame: int) -> slice:
+        """Frames on end about one, of which nothing was said, whose strips look as its does."""
+        alike = np.abs(grey - grey[frame]).mean(axis=1) < ALIKE_GREY
+        alike &= np.abs(self.time_s - self.time_s[frame]) < ALIKE_S
+        alike &= ~(self.placed | self.absent) | (np.arange(len(grey)) == frame)
+        first = frame - int(np.argmin(np.append(alike[: frame + 1][::-1], False))) + 1
+        return slice(first, frame + int(np.argmin(np.append(alike[frame:], False))))
 
     def sight_evidence(self, evidence: FloatArray) -> FloatArray:
         """Log odds that the tip is seen (see `sight.sight_evidence`) with what was said in it."""
@@ -180,6 +208,13 @@ class Known:
         for i in self._said_places:
             position[i], sd[i], present[i] = max(self.on_axis(axis, i)[0], 0.0), self.sd_mm, 1.0
         return TipPath(position, sd, present).without(self.absent)
+
+    def kept_open(self, bridged: TipPath, path: TipPath) -> TipPath:
+        """A bridged path without the gaps of the path before in which a person said that no needle is."""
+        open_frames = np.zeros(len(self.absent), dtype=bool)
+        for first, end in spells(np.isnan(path.position_mm)):
+            open_frames[first:end] = self.absent[first:end].any()
+        return bridged.without(open_frames)
 
     def off_line_mm(self, below_mm: FloatArray, axis: Axis) -> FloatArray:
         """How far the tip lies below the axis, (n,), with the said places in it."""

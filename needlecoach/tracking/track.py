@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -68,12 +68,25 @@ class Tracking:
     strip: Strip | None = None
 
 
+class Keeper(Protocol):
+    """Keeps what a clip was followed by."""
+
+    def keep(self, held: Held, clock_s: float) -> None:
+        """Take in the next steadied picture, and the tracker's own time for it."""
+
+    def follow(self, window: Window) -> NeedleRows:
+        """Follow the needle through one window."""
+
+    def keep_target(self, target: TargetPath) -> None:
+        """Take in where the target was."""
+
+
 def track_clip(
     pictures: Iterable[tuple[float, GreyImage]],
     plane: Plane,
     target: TargetFollower | None,
     beside: Executor | None = None,
-    keep: Callable[[Held, float], None] | None = None,
+    keeper: Keeper | None = None,
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
@@ -82,7 +95,7 @@ def track_clip(
     pictures : presentation time and working picture of every frame, consumed once
     target : knows what to follow; None when no target was marked
     beside : follows the needle while the next pictures are read; a thread of its own when left out
-    keep : is given every steadied picture, with the tracker's own time for it
+    keeper : is given every picture, and follows the windows in this process
 
     Returns
     -------
@@ -93,7 +106,8 @@ def track_clip(
     drifts: list[FloatArray] = []
     likeness: list[float] = []
     stills: list[GreyImage] = []
-    with Windows(partial(follow_window, plane), beside) as windows:
+    follow = partial(follow_window, plane) if keeper is None else keeper.follow
+    with Windows(follow, beside if keeper is None else None) as windows:
         clock_s = 0.0
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
             clock_s += min(held.time_s - times[-1], HOLE_S) if times else 0.0
@@ -103,8 +117,8 @@ def track_clip(
             if target is not None:
                 target.see(held.picture, held.time_s)
             windows.add(held.picture, clock_s, held.drift)
-            if keep is not None:
-                keep(held, clock_s)
+            if keeper is not None:
+                keeper.keep(held, clock_s)
             if len(stills) <= MOST_STILLS:
                 stills.append(held.picture)
         needle = windows.rows()
@@ -114,6 +128,8 @@ def track_clip(
         needle = needle_in_stills(stills, drift, plane)
         notes = (STILLS_NOTE,) if needle.needle_present.any() else ()
     path = TargetPath.nowhere(n) if target is None else target.path(drift)
+    if keeper is not None:
+        keeper.keep_target(path)
     return finished(needle, path, times, np.array(likeness), notes)
 
 
@@ -183,7 +199,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
     sights, anchors = known.settle(sights, axis), visible | known.placed
     path = without_loose_ends(bridge_hidden(sights, course.by_motion, anchors, time_s), anchors)
-    path = known.settle(path, axis)
+    path = known.settle(known.kept_open(path, sights), axis)
     present, along = np.isfinite(path.position_mm), path.position_mm
     visible = known.in_sight(visible & (np.abs(along - sights.position_mm) < ELSEWHERE_MM), present)
     off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
