@@ -12,7 +12,7 @@ from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
-from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scorecard, Target
+from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture

@@ -84,6 +84,13 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "learner": marks.learner,
         "task": marks.task,
         "needle_gauge": marks.needle_gauge,
+        "needle_length_mm": plain(marks.needle_length_mm),
+        "throw_mm": plain(marks.throw_mm),
+        "notch_mm": plain(marks.notch_mm),
+        "target_name": marks.target_name,
+        "target_true_mm": plain(marks.target_true_mm),
+        "phantom": marks.phantom,
+        "date": marks.date,
         "notes": marks.notes,
     }
 
