@@ -7,23 +7,20 @@ import math
 import os
 import sys
 import tempfile
-import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from needlecoach import __version__
+from needlecoach import __version__, scored
 from needlecoach.console import Progress, StoppedError, complain, progress_bar, say_error, stoppable
-from needlecoach.errors import ClipError, MarksError, NeedlecoachError, OutputError, UnscorableError
+from needlecoach.errors import MarksError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
     checked_target_mm,
     checked_tick_mm,
-    marks_beside,
-    marks_path,
     parse_learner,
     parse_medium,
     parse_region,
@@ -31,7 +28,7 @@ from needlecoach.marks import (
     parse_screen,
     parse_target,
 )
-from needlecoach.model import Marks, Scale, Scorecard, Target
+from needlecoach.model import Scale, Scorecard, Target
 
 # OpenCV is imported only when needed: --help stays fast, and a machine without libGL gets a sentence.
 
@@ -41,16 +38,6 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Scores practice of ultrasound-guided needle sampling on gelatin phantoms. Never for patient care.",
-)
-
-_HOW_TO_MARK = (
-    'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
-    '[rx, ry]}}}}}}; or give --target "cx,cy,rx,ry" (or --no-target)'
-)
-
-_PROCESS_ENDED = (
-    "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
-    "programs and score the clip again."
 )
 
 
@@ -297,6 +284,66 @@ def clean(
         run_clean(clip, out, options)
 
 
+_PortOption = Annotated[
+    int | None,
+    typer.Option(min=1, max=65535, metavar="N", help="Port of the page on this machine; free when left out."),
+]
+_BrowserOption = Annotated[
+    bool, typer.Option("--no-browser", help="Only print the page's address; open no browser.")
+]
+
+
+@app.command()
+def mark(
+    clip: _ClipArgument,
+    out: Annotated[Path, typer.Option(help="Folder for the results, when the page scores.")] = Path(
+        "reports"
+    ),
+    fps: _RateOption = None,
+    port: _PortOption = None,
+    no_browser: _BrowserOption = False,
+) -> None:
+    """Open a page in the browser on which a person marks a recording: target, scale, learner.
+
+    Marks are saved to NAME.marks.json beside the clip as they are made. The page is served by this command on
+    this machine alone, until Ctrl-C.
+
+    Example: needlecoach mark L01.mp4
+
+    Exit code: 0 ended, 2 something to mend.
+    """
+    with stoppable():
+        from needlecoach.pages import run_mark
+
+        run_mark(clip, out, fps=_checked_rate(fps), port=port, browser=not no_browser)
+
+
+@app.command()
+def review(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A clip's results folder, such as reports/L01.")
+    ],
+    clip: Annotated[
+        Path | None, typer.Option(metavar="PATH", help="The clip, when it is not where it was when scored.")
+    ] = None,
+    port: _PortOption = None,
+    no_browser: _BrowserOption = False,
+) -> None:
+    """Open a result beside its video in the browser, to check it, correct it and score it again.
+
+    Corrections are saved to NAME.corrections.json beside the clip, the results in the folder are written
+    anew. The page is served by this command on this machine alone, until Ctrl-C.
+
+    Example: needlecoach review reports/L01
+
+    Exit code: 0 ended, 2 something to mend.
+    """
+    with stoppable():
+        from needlecoach.pages import run_review
+
+        run_review(folder, clip, port=port, browser=not no_browser)
+
+
 def _target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:
     if target is not None and no_target:
         raise MarksError("--target and --no-target contradict each other; give one of them.")
@@ -357,29 +404,23 @@ def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
 
 
 def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], Progress]) -> None:
-    marks = _marks_of(clip, wish)
-    from concurrent.futures import BrokenExecutor
-
-    from needlecoach.analyse import score_clip
-    from needlecoach.reporting.results import write_results
-    from needlecoach.tracking.beside import another_process
-
-    try:
-        with another_process() as beside:
-            card = score_clip(
-                clip,
-                marks,
-                no_target=wish.no_target,
-                fps=wish.fps,
-                pass_withdrawal_mm=wish.pass_withdrawal_mm,
-                progress=_loading_charts(bar(f"{name}: scoring")),
-                beside=beside,
-            )
-    except BrokenExecutor:
-        raise NeedlecoachError(f"{clip.name}: {_PROCESS_ENDED}") from None
-    if wish.keep_screen:
-        card = replace(card, options={**card.options, "keep_screen": True})
-    folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
+    how = scored.Wish(
+        fps=wish.fps,
+        no_target=wish.no_target,
+        pass_withdrawal_mm=wish.pass_withdrawal_mm,
+        replay=wish.replay,
+        keep_screen=wish.keep_screen,
+    )
+    marks = scored.scorable_marks(clip, wish.marks, no_target=wish.no_target)
+    card, folder = scored.score_into(
+        clip,
+        marks,
+        wish.out,
+        name,
+        how,
+        scoring=bar(f"{name}: scoring"),
+        writing=bar(f"{name}: replay"),
+    )
     tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)
     if card.unscorable:
@@ -387,19 +428,6 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         say_error(f"{name}: can't be scored: {card.unscorable}")
     else:
         _say_attempts(card, wish)
-
-
-def _loading_charts(update: Progress) -> Progress:
-    """Have the charts' library loaded while the needle of the last frames is followed."""
-
-    def reached(done: int, total: int) -> None:
-        update(done, total)
-        if done == total:
-            from needlecoach.reporting.sheet import load
-
-            threading.Thread(target=load, name="needlecoach-load", daemon=True).start()
-
-    return reached
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:
@@ -410,21 +438,6 @@ def _say_attempts(card: Scorecard, wish: _Wish) -> None:
     if not card.attempts:
         _say("  " + NO_NEEDLE, wish)
         _say("  " + no_needle_hint(card), wish)
-
-
-def _marks_of(clip: Path, wish: _Wish) -> Marks:
-    """Marks from the clip's file and the options; MarksError when something that scoring needs is missing."""
-    if not clip.exists():
-        raise ClipError(f"{clip}: there is no such file or folder; check the name.")
-    file = marks_path(clip)
-    marks = marks_beside(clip, wish.marks)
-    if wish.no_target:
-        marks = replace(marks, target=None)
-    if marks.task == "core":
-        raise MarksError(f"{clip.name}: core biopsies can't be scored yet; only the task aspirate can.")
-    if marks.target is None and not wish.no_target:
-        raise MarksError(f"{clip.name}: no target is marked; {_HOW_TO_MARK.format(file=file.name)}.")
-    return marks
 
 
 def _result_names(clips: Sequence[Path]) -> list[str]:

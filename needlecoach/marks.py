@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass, fields, replace
+from datetime import date as day
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,8 +13,11 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from needlecoach.errors import MarksError, OutputError
+from needlecoach.marking import marking_sd_px
 from needlecoach.model import (
+    LIMITS_NEEDLE_MM,
     LIMITS_TARGET_MM,
+    LIMITS_THROW_MM,
     LIMITS_TICK_MM,
     Clip,
     Corners,
@@ -34,6 +38,8 @@ _Pixel = Annotated[int, Field(ge=-100_000, le=100_000)]
 PointPx = tuple[_Coordinate, _Coordinate]
 # A smaller outline is a slip of the hand, or millimetres given for px.
 _SMALLEST_TARGET_PX = 4.0
+_PHANTOM = re.compile(r"\w[\w.-]{0,15}")
+_DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _CODE = re.compile(r"(?=.*\d)\w[\w.-]{0,15}")
 _SMALLEST_SCREEN_PX = 50.0
 # A corner may lie outside the frame where the camera cuts it off, but not far.
@@ -55,32 +61,47 @@ class EllipseEntry(StrictEntry):
     tilt_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
 
 
-class TargetEntry(StrictEntry):
-    """The target's outline on one frame: an ellipse or a polygon."""
+class OutlineEntry(StrictEntry):
+    """An outline: an ellipse or a polygon."""
 
     ellipse: EllipseEntry | None = None
     polygon_px: list[PointPx] | None = None
-    frame: Annotated[int, Field(ge=0, le=10**9)] = 0
 
     @model_validator(mode="after")
-    def _one_outline(self) -> TargetEntry:
+    def _one_outline(self) -> OutlineEntry:
         if (self.ellipse is None) == (self.polygon_px is None):
             raise ValueError('give one of "ellipse" and "polygon_px"')
         return self
 
-    def to_target(self) -> Target:
-        """Target, checked by its own rules."""
+    def outlined(self, frame: int) -> Target:
+        """Target with this outline on a frame, checked by its own rules."""
         if self.ellipse is not None:
             centre_px, axes_px, tilt_deg = (
                 self.ellipse.centre_px,
                 self.ellipse.semi_axes_px,
                 self.ellipse.tilt_deg,
             )
-            return Target.from_ellipse(centre_px, axes_px, tilt_deg=tilt_deg, frame=self.frame)
+            return Target.from_ellipse(centre_px, axes_px, tilt_deg=tilt_deg, frame=frame)
         outline = np.array(self.polygon_px or [], dtype=float).reshape(-1, 2)
         if len(outline) >= 3 and _area_px2(outline) < 1:
             raise MarksError("The target's polygon encloses no area; mark its corners in order.")
-        return Target(outline_px=outline, frame=self.frame)
+        return Target(outline_px=outline, frame=frame)
+
+
+class TargetEntry(OutlineEntry):
+    """The target's outline on one frame; its name, its true size, and the same outline marked again."""
+
+    frame: Annotated[int, Field(ge=0, le=10**9)] = 0
+    name: Annotated[str, Field(max_length=60)] | None = None
+    true_mm: float | None = None
+    again: OutlineEntry | None = None
+
+    def to_target(self) -> Target:
+        """Target, checked by its own rules; marked twice, its uncertainty is what both differ by."""
+        target = self.outlined(self.frame)
+        if self.again is None:
+            return target
+        return replace(target, marking_sd_px=marking_sd_px(target, self.again.outlined(self.frame)))
 
 
 class ScaleEntry(StrictEntry):
@@ -126,6 +147,11 @@ class MarksFile(StrictEntry):
     learner: Annotated[str, Field(max_length=200)] | None = None
     task: Literal["aspirate", "core"] = "aspirate"
     needle_gauge: Annotated[int, Field(ge=1, le=40)] | None = None
+    needle_length_mm: float | None = None
+    throw_mm: float | None = None
+    notch_mm: float | None = None
+    phantom: Annotated[str, Field(max_length=200)] | None = None
+    date: Annotated[str, Field(max_length=200)] | None = None
     target: TargetEntry | None = None
     scale: ScaleEntry | None = None
     region_px: tuple[_Pixel, _Pixel, _Pixel, _Pixel] | None = None
@@ -142,16 +168,26 @@ class MarksFile(StrictEntry):
             When a target, scale or region is impossible in itself.
         """
         medium, sizes = self.medium, self.scale or ScaleEntry.model_construct()
+        throw_mm, notch_mm = _checked_core(self.throw_mm, self.notch_mm)
         return Marks(
             target=None if self.target is None else self.target.to_target(),
             scale=sizes.to_scale(),
             tick_mm=checked_tick_mm(sizes.tick_mm),
             target_mm=checked_target_mm(sizes.target_mm),
             medium=None if medium is None else Medium(**medium.model_dump()),
-            region_box_px=None if self.region_px is None else _checked_box(self.region_px),
+            region_box_px=None if self.region_px is None else checked_box(self.region_px),
             learner=parse_learner(self.learner) if self.learner else None,
             task=self.task,
             needle_gauge=self.needle_gauge,
+            needle_length_mm=_checked_mm(self.needle_length_mm, LIMITS_NEEDLE_MM, "needle_length_mm"),
+            throw_mm=throw_mm,
+            notch_mm=notch_mm,
+            target_name="" if self.target is None else _one_line(self.target.name or "", "target.name"),
+            target_true_mm=None
+            if self.target is None
+            else _checked_mm(self.target.true_mm, LIMITS_TARGET_MM, "target.true_mm"),
+            phantom=_checked_phantom(self.phantom),
+            date=_checked_date(self.date),
             notes=self.notes,
             screen=_checked_screen(self.screen_px),
         )
@@ -224,11 +260,24 @@ def read_marks(path: Path) -> Marks:
     except UnicodeDecodeError as problem:
         raise MarksError(f"{path}: is not UTF-8 text; save the marks as UTF-8 JSON.") from problem
     try:
-        return MarksFile.model_validate_json(text).to_marks()
-    except ValidationError as problem:
-        raise MarksError(f"{path}: {first_fault(problem)}") from problem
+        return marks_from_json(text).to_marks()
     except MarksError as problem:
         raise MarksError(f"{path}: {problem}") from problem
+
+
+def marks_from_json(text: str) -> MarksFile:
+    """Content of a marks file.
+
+    Raises
+    ------
+    MarksError
+        When it is not JSON, has an unknown key or schema, or a value of another kind: the key and what to do.
+        Whether a target, scale or region can be one, `MarksFile.to_marks` tells.
+    """
+    try:
+        return MarksFile.model_validate_json(text)
+    except ValidationError as problem:
+        raise MarksError(first_fault(problem)) from problem
 
 
 def write_marks(path: Path, marks: MarksFile) -> None:
@@ -362,6 +411,50 @@ def checked_target_mm(value_mm: float | None) -> float | None:
     return check_length_mm(value_mm, LIMITS_TARGET_MM, "The target's mean diameter (target-mm)")
 
 
+def _checked_mm(value_mm: float | None, limits_mm: tuple[float, float], key: str) -> float | None:
+    return None if value_mm is None else check_length_mm(value_mm, limits_mm, f'Key "{key}"')
+
+
+def _checked_core(throw_mm: float | None, notch_mm: float | None) -> tuple[float | None, float | None]:
+    """Return throw and notch of a core needle; the throw is what lays the notch open, so it is no shorter."""
+    throw_mm = _checked_mm(throw_mm, LIMITS_THROW_MM, "throw_mm")
+    notch_mm = _checked_mm(notch_mm, LIMITS_THROW_MM, "notch_mm")
+    if throw_mm is not None and notch_mm is not None and notch_mm > throw_mm:
+        raise MarksError(
+            f"The notch (notch_mm) of {notch_mm:g} mm is longer than the throw (throw_mm) of {throw_mm:g} "
+            "mm; look at both again."
+        )
+    return throw_mm, notch_mm
+
+
+def _checked_phantom(code: str | None) -> str | None:
+    if code is not None and not _PHANTOM.fullmatch(code):
+        raise MarksError(
+            f"The phantom (phantom) is called by a code of up to 16 letters, digits, - _ or . without "
+            f'spaces, such as G3, got "{_short(code)}"; correct it.'
+        )
+    return code
+
+
+def _checked_date(text: str | None) -> str | None:
+    """Return a day of the calendar as YYYY-MM-DD."""
+    try:
+        if text is not None and (not _DATE.fullmatch(text) or not day.fromisoformat(text)):
+            raise ValueError
+    except ValueError as problem:
+        raise MarksError(
+            "The date must be a day as YYYY-MM-DD, such as 2026-11-26, "
+            f'got "{_short(text or "")}"; correct it.'
+        ) from problem
+    return text
+
+
+def _one_line(text: str, key: str) -> str:
+    if not text.isprintable():
+        raise MarksError(f'Key "{key}" must be one line of text, got "{_short(text)}"; correct it.')
+    return text.strip()
+
+
 def parse_medium(
     kind: Literal["water", "gel", "custom"] | None, temperature_c: float | None, speed_m_s: float | None
 ) -> Medium | None:
@@ -392,7 +485,7 @@ def parse_region(text: str) -> tuple[int, int, int, int]:
     if any(value != int(value) for value in values):
         raise MarksError(f'{form} takes whole px, got "{_short(text)}".')
     x, y, w, h = (int(value) for value in values)
-    return _checked_box((x, y, w, h))
+    return checked_box((x, y, w, h))
 
 
 def parse_screen(text: str) -> Literal["auto"] | Corners:
@@ -435,8 +528,8 @@ def _checked_screen(screen: Literal["auto"] | Corners | None) -> Literal["auto"]
     return one, two, three, four
 
 
-def _checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
-    """Return the box when a region can be made of it."""
+def checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    """Return the box (x, y, width, height) when a region can be made of it; MarksError otherwise."""
     if box_px[0] < 0 or box_px[1] < 0:
         raise MarksError(
             f"Region must lie within the frame, got {','.join(map(str, box_px))}; give it again."

@@ -25,9 +25,13 @@ Point = tuple[float, float]
 Corners = tuple[Point, Point, Point, Point]
 
 
-# What a user can mean by the distance of a ruler's ticks, and by a target's diameter.
+# What a user can mean by the distance of a ruler's ticks, by a target's diameter, and by a needle's sizes.
 LIMITS_TICK_MM = (0.1, 50.0)
 LIMITS_TARGET_MM = (0.5, 300.0)
+# Needles for practice are some 25 to 200 mm long, throws some 10 to 35 mm (common practice, no source): wide
+# enough for any, narrow enough to catch cm or inches.
+LIMITS_NEEDLE_MM = (10.0, 500.0)
+LIMITS_THROW_MM = (2.0, 60.0)
 
 
 def check_length_mm(value_mm: float, limits_mm: tuple[float, float], what: str) -> float:
@@ -423,7 +427,9 @@ class Marks:
 
     `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
     `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
-    it, or "auto" to find them.
+    it, or "auto" to find them. `needle_length_mm`, `throw_mm` and `notch_mm` (of a core needle),
+    `target_name`, `phantom` (a code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
+    mean diameter, is held against the marked one and makes no scale.
     """
 
     target: Target | None = None
@@ -437,6 +443,13 @@ class Marks:
     needle_gauge: int | None = None
     notes: str = ""
     screen: Literal["auto"] | Corners | None = None
+    needle_length_mm: float | None = None
+    throw_mm: float | None = None
+    notch_mm: float | None = None
+    target_name: str = ""
+    target_true_mm: float | None = None
+    phantom: str | None = None
+    date: str | None = None
 
 
 @dataclass(frozen=True)

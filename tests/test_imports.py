@@ -14,7 +14,8 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "model": set(),
     "clips": set(),
-    "marks": set(),
+    "marking": set(),
+    "marks": {"marking"},
     "screen": set(),
     "finding": set(),
     "phantoms": set(),
@@ -44,7 +45,8 @@ ALLOWED: dict[str, set[str]] = {
         "inspection",
     },
 }
-EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}}
+# And the one that asks scoring where tip and target lie along the strip.
+EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}, "reporting.pagedata": {"scoring"}}
 
 
 def modules(package: Path) -> dict[str, Path]:

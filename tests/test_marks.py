@@ -76,6 +76,47 @@ def test_smallest_file_says_nothing(tmp_path: Path) -> None:
     assert read_marks(written(tmp_path, {"schema": 1})) == Marks()
 
 
+def test_what_is_told_of_needle_phantom_and_day(tmp_path: Path) -> None:
+    # All invented, in the sizes that such needles have.
+    told = {"needle_length_mm": 100, "throw_mm": 22, "notch_mm": 19.5, "phantom": "G3", "date": "2026-11-26"}
+    target = {**WHOLE["target"], "name": "fluid A", "true_mm": 9.5}
+    marks = read_marks(written(tmp_path, {**WHOLE, **told, "target": target}))
+    assert (marks.needle_length_mm, marks.throw_mm, marks.notch_mm) == (100, 22, 19.5)
+    assert (marks.phantom, marks.date) == ("G3", "2026-11-26")
+    assert (marks.target_name, marks.target_true_mm) == ("fluid A", 9.5)
+    # A true size is a check; it makes no scale unless that is said.
+    assert marks.target_mm is None
+
+
+def test_a_target_marked_again_gives_the_uncertainty_of_marking(tmp_path: Path) -> None:
+    first = {"polygon_px": [[100, 100], [200, 100], [200, 200], [100, 200]]}
+    # 4 px farther out on all sides: along a ray that meets a side at an angle a, 4 / cos(a).
+    again = {"polygon_px": [[96, 96], [204, 96], [204, 204], [96, 204]]}
+    # Mean of 1/cos^2 over 45 degrees is 4/pi, by hand: its integral is tan.
+    expected = 4 * (4 / np.pi) ** 0.5 / 2**0.5
+    marks = read_marks(written(tmp_path, {"schema": 1, "target": {**first, "again": again}}))
+    assert marks.target.marking_sd_px == pytest.approx(expected, rel=0.01)
+    # The outline scored is the first one.
+    assert marks.target.outline_px.tolist() == first["polygon_px"]
+    assert read_marks(written(tmp_path, {"schema": 1, "target": first})).target.marking_sd_px == 1.0
+
+
+def test_a_file_with_every_key_reads_back_as_it_was_written(tmp_path: Path) -> None:
+    again = {"polygon_px": [[340, 250], [300, 271], [260, 250], [300, 229]]}
+    whole = {
+        **WHOLE,
+        "target": {**WHOLE["target"], "name": "fluid A", "true_mm": 9.5, "again": again},
+        "needle_length_mm": 100.0,
+        "throw_mm": 22.0,
+        "notch_mm": 19.5,
+        "phantom": "G3",
+        "date": "2026-11-26",
+    }
+    path = tmp_path / "L01.marks.json"
+    write_marks(path, MarksFile.model_validate_json(json.dumps(whole)))
+    assert json.loads(path.read_text()) == whole
+
+
 def test_ways_to_a_scale_that_need_the_picture(tmp_path: Path) -> None:
     marks = read_marks(written(tmp_path, {"schema": 1, "scale": {"tick_mm": 5, "target_mm": 9.5}}))
     assert (marks.scale, marks.tick_mm, marks.target_mm) == (None, 5, 9.5)
@@ -150,6 +191,26 @@ def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
         (with_change("medium", value={"kind": "water", "temperature_c": 300}), "from 0 to 95"),
         (with_change("medium", value={"kind": "gel", "speed_m_s": 1500}), "its own speed"),
         (with_change("medium", value={"speed_m_s": 1.5}), "from 900 to 2500 m/s, got 1.5"),
+        (with_change("needle_length_mm", value=3), "from 10 to 500 mm, got 3"),
+        (with_change("needle_length_mm", value="90"), "needle_length_mm"),
+        (with_change("throw_mm", value=0), 'Key "throw_mm" must be from 2 to 60 mm, got 0'),
+        (with_change("notch_mm", value=-19), 'Key "notch_mm" must be from 2 to 60 mm, got -19'),
+        ({**WHOLE, "throw_mm": 15, "notch_mm": 19}, "notch_mm) of 19 mm is longer than the throw"),
+        (with_change("phantom", value="gel of A. B."), "called by a code"),
+        (with_change("phantom", value="=1+1"), "called by a code"),
+        (with_change("date", value="2026-02-30"), 'YYYY-MM-DD, such as 2026-11-26, got "2026-02-30"'),
+        (with_change("date", value="20261126"), "YYYY-MM-DD"),
+        (with_change("date", value="26.11.2026"), "YYYY-MM-DD"),
+        (with_change("target", "true_mm", value=0.1), 'Key "target.true_mm" must be from 0.5 to 300 mm'),
+        (with_change("target", "name", value="a\nb"), 'Key "target.name" must be one line'),
+        (with_change("target", "name", value="x" * 61), "target.name"),
+        (with_change("target", "again", value={}), 'one of "ellipse" and "polygon_px"'),
+        (with_change("target", "again", value={"polygon_px": [[1, 1], [2, 2]]}), "three points"),
+        (with_change("target", "again", value={"ellipse": {"centre_px": [1, 1]}}), "semi_axes_px"),
+        (
+            with_change("target", "again", value={"polygon_px": [[0, 0], [9, 0], [9, 9]]}),
+            "does not lie over the first one",
+        ),
         (with_change("region_px", value=[0, 0, 4, 4]), "at least 8 x 8"),
         (with_change("region_px", value=[-1, 0, 400, 400]), "within the frame"),
     ],

@@ -7,7 +7,7 @@ import os
 import platform
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, is_dataclass
+from dataclasses import asdict, fields, is_dataclass
 from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from needlecoach.model import FilmedScreen, Marks, Scorecard, Target
+from needlecoach.model import FilmedScreen, Marks, Medium, Scale, Scorecard, Target
 
 SCHEMA = 1
 
@@ -33,8 +33,11 @@ def versions() -> dict[str, str]:
     }
 
 
-def run_record(card: Scorecard) -> dict[str, Any]:
-    """Return everything needed to repeat a result, as values that JSON can hold; None is unknown."""
+def run_record(card: Scorecard, *, place: str | None = None) -> dict[str, Any]:
+    """Return everything needed to repeat a result, as values that JSON can hold; None is unknown.
+
+    `place` is where the clip lies, seen from the results folder; left out where None.
+    """
     track = card.track
     straight_px = (card.clip.width_px, card.clip.height_px)
     width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
@@ -43,6 +46,7 @@ def run_record(card: Scorecard) -> dict[str, Any]:
         "versions": versions(),
         "clip": {
             "file": card.clip.path.name,
+            **({} if place is None else {"place": place}),
             "sha256": card.clip_sha256,
             "kind": card.clip.kind,
             "width_px": width_px,
@@ -84,8 +88,41 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "learner": marks.learner,
         "task": marks.task,
         "needle_gauge": marks.needle_gauge,
+        "needle_length_mm": plain(marks.needle_length_mm),
+        "throw_mm": plain(marks.throw_mm),
+        "notch_mm": plain(marks.notch_mm),
+        "target_name": marks.target_name,
+        "target_true_mm": plain(marks.target_true_mm),
+        "phantom": marks.phantom,
+        "date": marks.date,
         "notes": marks.notes,
     }
+
+
+def marks_of_record(record: Mapping[str, Any]) -> Marks:
+    """Marks as `marks_record` wrote them, the outline to a thousandth of a px.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, MarksError
+        When the record is not one of those.
+    """
+    told = {item.name: _tuples(record[item.name]) for item in fields(Marks) if item.name in record}
+    if told["scale"] is not None:
+        told["scale"] = Scale(**told["scale"])
+    if told["medium"] is not None:
+        told["medium"] = Medium(**told["medium"])
+    if told["target"] is not None:
+        outline_px = np.array(told["target"]["outline_px"], dtype=float)
+        told["target"] = Target(**{**told["target"], "outline_px": outline_px})
+    return Marks(**told)
+
+
+def _tuples(value: Any) -> Any:
+    """Lists of JSON as the tuples that they were."""
+    if isinstance(value, Mapping):
+        return {key: _tuples(item) for key, item in value.items()}
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
 
 
 def _screen_record(screen: FilmedScreen) -> dict[str, Any]:

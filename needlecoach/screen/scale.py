@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +17,8 @@ AGREE_SHARE, AGREE_SDS = 0.01, 2.0
 # A scale makes the distance of a ruler's ticks one of these, in mm, to within a share and so many sds.
 ROUND_MM = (0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0)
 ROUND_SHARE, ROUND_SDS = 0.02, 3.0
+# A hand marks a diameter to 1 or 2 %, and a picture cuts a ball beside its middle: more than this is a slip.
+SIZE_SHARE = 0.1
 # Scanners show less than this: common practice, no source.
 DEEPEST_MM = 400.0
 SCALE_ADVICE = (
@@ -77,7 +80,24 @@ def known_scale(
         return None, notes
     if ruler is not None and marks.tick_mm is None:
         notes = (*notes, *_odd_ticks(scale, ruler))
-    return scale, (*notes, *_too_deep(scale, region))
+    return scale, (*notes, *_odd_size(scale, marks, region, sound), *_too_deep(scale, region))
+
+
+def _odd_size(scale: Scale, marks: Marks, region: Region, sound: Sound | None) -> tuple[str, ...]:
+    """A note when the marked target comes out at another size than the true one that was stated."""
+    if marks.target_true_mm is None:
+        return ()
+    stated = _by_target(replace(marks, target_mm=marks.target_true_mm), region, sound)
+    if stated is None:
+        return ()
+    share = scale.mean_mm_per_px / stated.mean_mm_per_px - 1
+    if abs(share) <= SIZE_SHARE:
+        return ()
+    return (
+        f"The marked target is {marks.target_true_mm * (1 + share):.3g} mm across, {abs(share):.0%} "
+        f"{'more' if share > 0 else 'less'} than its true {marks.target_true_mm:g} mm. Check scale and "
+        "outline.",
+    )
 
 
 def _too_deep(scale: Scale, region: Region) -> tuple[str, ...]:

@@ -75,6 +75,15 @@ def test_marks_given_are_kept():
     assert (said["learner"], said["notes"]) == ("=L02", "😀")
 
 
+def test_what_was_said_of_needle_target_phantom_and_day_is_kept():
+    said = marks_record(
+        Marks(needle_length_mm=100.0, throw_mm=22.0, notch_mm=19.0, target_name="fluid A", target_true_mm=9.5,
+              phantom="G3", date="2026-11-26")
+    )  # fmt: skip
+    kept = ("needle_length_mm", "throw_mm", "notch_mm", "target_name", "target_true_mm", "phantom", "date")
+    assert [said[key] for key in kept] == [100.0, 22.0, 19.0, "fluid A", 9.5, "G3", "2026-11-26"]
+
+
 def test_versions_are_named():
     assert set(versions()) == {"needlecoach", "python", "numpy", "opencv", "pyav", "pydicom", "pillow"}
     assert all(versions().values())

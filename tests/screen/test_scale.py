@@ -160,3 +160,14 @@ def test_a_scale_that_makes_the_picture_too_deep_is_doubted() -> None:
 def test_a_size_that_makes_pixels_absurd_is_refused() -> None:
     with pytest.raises(MarksError, match=r"between 0\.001 and 5 mm per px"):
         Scale.from_target(Target.from_ellipse((100.0, 100.0), (5.0, 5.0)), 100.0)
+
+
+@pytest.mark.parametrize(("true_mm", "said"), [(8.9, None), (8.1, "11% more"), (10.5, "15% less")])
+def test_a_target_marked_at_another_size_than_its_true_one_is_told(true_mm: float, said: str | None) -> None:
+    # 80 px across at 0.112 mm each: 8.96 mm.
+    marks = Marks(scale=Scale.from_mm_per_px(0.112), target=ROUND_TARGET, target_true_mm=true_mm)
+    scale, notes = settle_scale(marks, None, DARK, REGION)
+    assert scale == marks.scale
+    assert len(notes) == (said is not None)
+    if said:
+        assert f"is 8.96 mm across, {said} than its true {true_mm:g} mm" in notes[0]
