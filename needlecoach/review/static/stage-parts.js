@@ -14,6 +14,8 @@ export function build(host, clip) {
   const handles = child(box, "div", "stage-handles");
   const lens = child(box, "canvas", "stage-lens");
   set(lens, { "aria-hidden": "true" }).hidden = true;
+  const hint = child(box, "p", "stage-hint");
+  hint.setAttribute("role", "status");
   const zoom = zoomRow(box);
   const run = runRow(host, clip, id);
   const keys = child(host, "p", "away");
@@ -21,7 +23,7 @@ export function build(host, clip) {
   keys.textContent =
     "While a point is to be placed: arrow keys move the cursor, with Shift by 10 px, with Alt by a quarter; Enter places. " +
     "Else the left and right arrow keys step through the frames.";
-  return { box, canvas, handles, lens, ...zoom, ...run };
+  return { box, canvas, handles, lens, hint, ...zoom, ...run };
 }
 
 function zoomRow(box) {
