@@ -297,6 +297,40 @@ def clean(
         run_clean(clip, out, options)
 
 
+_PortOption = Annotated[
+    int | None,
+    typer.Option(min=1, max=65535, metavar="N", help="Port of the page on this machine; free when left out."),
+]
+_BrowserOption = Annotated[
+    bool, typer.Option("--no-browser", help="Only print the page's address; open no browser.")
+]
+
+
+@app.command()
+def mark(
+    clip: _ClipArgument,
+    out: Annotated[Path, typer.Option(help="Folder for the results, when the page scores.")] = Path(
+        "reports"
+    ),
+    fps: _RateOption = None,
+    port: _PortOption = None,
+    no_browser: _BrowserOption = False,
+) -> None:
+    """Open a page in the browser on which a person marks a recording: target, scale, learner.
+
+    Marks are saved to NAME.marks.json beside the clip as they are made. The page is served by this command on
+    this machine alone, until Ctrl-C.
+
+    Example: needlecoach mark L01.mp4
+
+    Exit code: 0 ended, 2 something to mend.
+    """
+    with stoppable():
+        from needlecoach.commands import run_mark
+
+        run_mark(clip, out, fps=_checked_rate(fps), port=port, browser=not no_browser)
+
+
 def _target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:
     if target is not None and no_target:
         raise MarksError("--target and --no-target contradict each other; give one of them.")

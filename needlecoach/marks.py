@@ -260,11 +260,24 @@ def read_marks(path: Path) -> Marks:
     except UnicodeDecodeError as problem:
         raise MarksError(f"{path}: is not UTF-8 text; save the marks as UTF-8 JSON.") from problem
     try:
-        return MarksFile.model_validate_json(text).to_marks()
-    except ValidationError as problem:
-        raise MarksError(f"{path}: {_first_fault(problem)}") from problem
+        return marks_from_json(text).to_marks()
     except MarksError as problem:
         raise MarksError(f"{path}: {problem}") from problem
+
+
+def marks_from_json(text: str) -> MarksFile:
+    """Content of a marks file.
+
+    Raises
+    ------
+    MarksError
+        When it is not JSON, has an unknown key or schema, or a value of another kind: the key and what to do.
+        Whether a target, scale or region can be one, `MarksFile.to_marks` tells.
+    """
+    try:
+        return MarksFile.model_validate_json(text)
+    except ValidationError as problem:
+        raise MarksError(_first_fault(problem)) from problem
 
 
 def write_marks(path: Path, marks: MarksFile) -> None:

@@ -1,0 +1,89 @@
+"""The server started: a port, an address, a browser, and a clean end."""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+import socket
+import threading
+import webbrowser
+from collections.abc import Callable
+from typing import Literal
+
+import uvicorn
+
+from needlecoach.errors import OutputError
+from needlecoach.review.desk import Desk
+from needlecoach.review.server import make_app
+
+HOST = "127.0.0.1"
+Page = Literal["mark", "review"]
+_PATIENCE_S = 2
+
+
+def free_socket(port: int | None) -> socket.socket:
+    """Socket on this machine alone, at the port asked for or at any free one.
+
+    Raises
+    ------
+    OutputError
+        When the port is taken or may not be used.
+    """
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((HOST, port or 0))
+        listening.listen(128)
+    except (OSError, OverflowError) as problem:
+        listening.close()
+        why = getattr(problem, "strerror", None) or str(problem)
+        raise OutputError(
+            f"Port {port} can't be used ({why.lower()}); leave --port out and a free one is taken."
+        ) from problem
+    return listening
+
+
+def serve(desk: Desk, page: Page, *, port: int | None, browser: bool, say: Callable[[str], None]) -> None:
+    """Serve the pages of an open clip until Ctrl-C.
+
+    Parameters
+    ----------
+    page : which one is opened
+    port : None takes any that is free
+    browser : open the page; where that fails the address stands in the terminal all the same
+    say : prints a line
+
+    Raises
+    ------
+    OutputError
+        When the port can't be used.
+    """
+    token = secrets.token_urlsafe(24)
+    with contextlib.closing(free_socket(port)) as listening:
+        port = int(listening.getsockname()[1])
+        address = f"http://{HOST}:{port}/{token}/{page}"
+        app = make_app(desk, token=token, port=port)
+        config = uvicorn.Config(
+            app,
+            log_level="error",
+            access_log=False,
+            lifespan="off",
+            ws="none",
+            server_header=False,
+            timeout_graceful_shutdown=_PATIENCE_S,
+        )
+        say(f"Open in a browser: {address}")
+        say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
+        if browser:
+            threading.Thread(target=_open, args=(address, say), daemon=True).start()
+        with contextlib.suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[listening])
+
+
+def _open(address: str, say: Callable[[str], None]) -> None:
+    try:
+        opened = webbrowser.open(address)
+    except (webbrowser.Error, OSError):
+        opened = False
+    if not opened:
+        say("No browser could be opened here: copy the address above into one on this machine.")

@@ -1,0 +1,120 @@
+"""The marks of the open clip: read for the page, saved without losing what was there."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from needlecoach.errors import MarksError, OutputError
+from needlecoach.marks import MarksFile, check_marks, marks_from_json, marks_path, write_marks
+from needlecoach.model import Clip
+from needlecoach.review.refusal import RefusalError
+
+
+class SavedMarks:
+    """The file of marks beside a clip.
+
+    What was there when the page was opened is copied once, to `NAME.marks.before-DATE-TIME.json`, before the
+    first change. A page that has not seen the latest version is refused.
+    """
+
+    def __init__(self, clip: Path) -> None:
+        self.path = marks_path(clip)
+        self._lock = threading.Lock()
+        self._at_first = _read(self.path)
+        self._kept = self._at_first is None
+
+    def record(self) -> dict[str, Any]:
+        """Marks as the file has them, its version and its name; RefusalError when it can't be understood."""
+        text = _read(self.path)
+        about = {"version": _version(text), "file": self.path.name}
+        if text is None:
+            return {"marks": None, **about}
+        try:
+            return {"marks": _plain(marks_from_json(text)), **about}
+        except MarksError as problem:
+            raise RefusalError(422, f"{self.path.name}: {problem}", **about) from problem
+
+    def save(self, marks: object, version: str, clip: Clip) -> dict[str, Any]:
+        """Write marks that a page sent, and return the new version.
+
+        Raises
+        ------
+        RefusalError
+            409 when the file has changed since `version`; 422 when the marks are impossible; 507 when it
+            can't be written: the file is then as it was.
+        """
+        try:
+            checked = marks_from_json(json.dumps(marks))
+            check_marks(checked.to_marks(), clip)
+        except MarksError as problem:
+            raise RefusalError(422, f"Not saved: {problem}") from problem
+        with self._lock:
+            now = _read(self.path)
+            if _version(now) != version:
+                raise RefusalError(
+                    409,
+                    f"Not saved: {self.path.name} was changed meanwhile by another page or program; look at "
+                    "what is there now, then mark again.",
+                    marks=self._readable(now),
+                    version=_version(now),
+                )
+            self._write(checked)
+            return {"version": _version(_read(self.path))}
+
+    def _readable(self, text: str | None) -> dict[str, Any] | None:
+        try:
+            return None if text is None else _plain(marks_from_json(text))
+        except MarksError:
+            return None
+
+    def _write(self, marks: MarksFile) -> None:
+        try:
+            self._keep_first()
+            write_marks(self.path, marks)
+        except (OSError, OutputError) as problem:
+            why = getattr(problem, "strerror", None) or str(problem)
+            raise RefusalError(
+                507, f"Not saved: {why} What was saved before is still there; make room and save again."
+            ) from problem
+
+    def _keep_first(self) -> None:
+        """Copy what was there when the page was opened, once."""
+        if self._kept or self._at_first is None:
+            return
+        stem = self.path.name.removesuffix(".json")
+        stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
+        copy = self.path.with_name(f"{stem}.before-{stamp}.json")
+        waiting = copy.with_name(copy.name + ".part")
+        try:
+            waiting.write_text(self._at_first, encoding="utf-8")
+            os.replace(waiting, copy)
+        finally:
+            waiting.unlink(missing_ok=True)
+        self._kept = True
+
+
+def _plain(marks: MarksFile) -> dict[str, Any]:
+    return marks.model_dump(mode="json", by_alias=True, exclude_none=True)
+
+
+def _read(path: Path) -> str | None:
+    """Text of a file, None where there is none; RefusalError when it can't be read."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        return None
+    except UnicodeDecodeError:
+        raise RefusalError(422, f"{path.name}: is not UTF-8 text; save the marks as UTF-8 JSON.") from None
+    except OSError as problem:
+        raise RefusalError(422, f"{path.name}: can't be read ({problem.strerror or problem}).") from problem
+
+
+def _version(text: str | None) -> str:
+    """What tells one content of the file from another; of no file too."""
+    return "none" if text is None else hashlib.sha256(text.encode()).hexdigest()[:20]
