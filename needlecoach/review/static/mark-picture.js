@@ -59,9 +59,9 @@ function words({ store, proposal, proposalFault }, box) {
   if (proposalFault) return `The tool could not look at the clip: ${proposalFault} Draw the picture’s outline yourself.`;
   if (!proposal) return "Looking for the ultrasound picture; you can go on meanwhile.";
   if (!box) return `No ultrasound picture was found: ${proposal.region_problem || "draw its outline yourself"}.`;
-  const shape = proposal.region.kind === "sector" ? "A sector" : "A rectangle";
+  const shape = proposal.region.kind === "sector" ? "A sector within" : "A rectangle of";
   const doubt = proposal.region_problem ? ` Look closely: ${proposal.region_problem}.` : "";
-  return `${shape} within ${box[2]} × ${box[3]} px, found by the tool.${doubt}`;
+  return `${shape} ${box[2]} × ${box[3]} px, found by the tool.${doubt}`;
 }
 
 function filmedWords(screen, proposal) {

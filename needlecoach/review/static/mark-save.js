@@ -81,7 +81,7 @@ export class Saver {
       this.conflict(fault.answer);
       return;
     }
-    this.said(`can’t be saved: ${fault.message} Kept in this page.`, "problem");
+    this.said(`can’t be saved: ${fault.message.replace(/^Not saved: /, "")} Kept in this page.`, "problem");
     // What the file can't hold stays so until it is changed; anything else may mend itself.
     if (fault.status !== 422) this.#timer = setTimeout(() => this.flush(), AGAIN_MS);
   }

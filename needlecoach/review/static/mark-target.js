@@ -35,7 +35,6 @@ class TargetStep {
   // What is being marked: "first", "again", or nothing.
   #marking = null;
   #kind = null;
-  #focus = false;
 
   constructor(ctx) {
     this.ctx = ctx;
@@ -95,7 +94,6 @@ class TargetStep {
     show("target-stop", busy);
     show("target-more", Boolean(target) && !busy);
     show("target-again-drop", Boolean(target?.again));
-    byId("target-go").disabled = (target?.frame ?? 0) === this.ctx.stage.frame;
     byId("target-again").textContent = target?.again ? "Mark the second anew" : "Mark it a second time";
     byId("target-words").textContent = busy ? this.#busyWords() : sizeWords(this.ctx);
     byId("again-words").textContent = target ? againWords(this.ctx) : "";
@@ -138,7 +136,6 @@ class TargetStep {
             done: (points, frame) => finished({ polygon_px: points }, frame),
           }),
     );
-    this.#focus = true;
     this.ctx.refresh();
     stage.focus();
   }

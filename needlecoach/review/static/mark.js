@@ -32,11 +32,21 @@ async function start() {
     score: scoreStep(ctx),
   };
   showClip(clip);
+  keepClear();
   listen(ctx);
   open(ctx, "picture");
   await stage.goTo(store.marks.target?.frame ?? 0);
   document.body.dataset.ready = "yes";
   await Promise.all([propose(ctx), waitForVideo(stage, clip)]);
+}
+
+// Where the picture stays in sight, what gets the focus must not come to lie under it.
+function keepClear() {
+  const place = byId("clip");
+  new ResizeObserver(() => {
+    const covers = getComputedStyle(place).zIndex !== "auto";
+    document.documentElement.style.scrollPaddingTop = covers ? `${place.offsetHeight + 8}px` : "";
+  }).observe(place);
 }
 
 function showClip(clip) {
@@ -80,7 +90,7 @@ function listen(ctx) {
     if (now !== screen && (now === '"auto"' || now === undefined)) propose(ctx);
     screen = now;
   });
-  stage.on("frame", () => refresh(ctx));
+  stage.on("frame", () => refreshHandles(ctx));
   stage.on("problem", (words) => tellProblem(words));
   on("undo", () => undo(ctx));
   on("redo", () => store.redo());
@@ -122,8 +132,14 @@ function refresh(ctx) {
   }
   byId("undo").disabled = !ctx.store.canUndo && !ctx.stage.tool;
   byId("redo").disabled = !ctx.store.canRedo;
-  ctx.stage.setHandles(ctx.step && !ctx.stage.tool ? ctx.steps[ctx.step].handles() : []);
+  refreshHandles(ctx);
   ctx.stage.redraw();
+}
+
+// What lies on one frame only can be taken hold of only there.
+function refreshHandles(ctx) {
+  ctx.stage.setHandles(ctx.step && !ctx.stage.tool ? ctx.steps[ctx.step].handles() : []);
+  byId("target-go").disabled = (ctx.store.marks.target?.frame ?? 0) === ctx.stage.frame;
 }
 
 // While points are placed, the last of them is what is undone first.
