@@ -51,7 +51,7 @@ function keepClear() {
 
 function showClip(clip) {
   byId("clip-name").textContent = clip.file;
-  document.title = `Mark ${clip.file}`;
+  document.title = `Mark ${clip.file} - needlecoach`;
   const seconds = clip.times_s.at(-1) - clip.times_s[0];
   byId("clip-facts").textContent = `${clip.width_px} × ${clip.height_px} px, ${clip.n_frames} frames, ${seconds.toFixed(1)} s`;
 }
