@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
-from needlecoach.model import Frame, GreyImage, Marks, Region, Scale, Scorecard, Sound, Target
+from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
+from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import settle_region
 from needlecoach.screen.scale import choose_scale, settle_scale
 from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.target import BESIDE, TargetFollower
-from needlecoach.tracking.track import Tracking, no_track, track_clip
+from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
+from needlecoach.tracking.track import Keeper, Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
+# Without a scale the picture is taken to be so deep: enough to tell how far a target can move.
+LIKELY_DEPTH_MM = 50.0
 
 
 def score_clip(
@@ -62,53 +66,155 @@ def score_clip(
     MarksError
         When a mark is missing or lies outside the picture.
     """
-    if no_target:
-        marks = replace(marks, target=None)
-    elif marks.target is None:
-        raise MarksError(f"{path.name}: no target is marked; give --target, mark it, or use --no-target.")
-    given, filmed = marks, None
     with open_clip(path, fps=fps) as reader:
-        check_marks(marks, reader.clip)
+        study = Study(reader, marks, no_target=no_target, fps=fps, pass_withdrawal_mm=pass_withdrawal_mm)
         if beside is not None:
             get_ready(beside, reader.clip)
-        area = reader.area_for(marks.region_box_px)
-        of_file = None if area is None else area.scale
-        scale, scale_notes = choose_scale(marks.scale, of_file)
-        sound = None if marks.medium is None else sound_in(marks.medium)
-        options = {"no_target": no_target, "fps": fps, "pass_withdrawal_mm": pass_withdrawal_mm}
-        try:
-            if marks.screen is not None:
-                filmed = Filmed.of(reader, marks)
-                reader, marks = filmed.reader, filmed.marks
-            frames = reader.sample_frames(REGION_FRAMES)
-            region = _region_of(reader, marks, frames)
-            if filmed is not None:
-                filmed.check_outline(region)
-            check_marks(marks, reader.clip, region=region)
-            scale, scale_notes = settle_scale(
-                marks, of_file, frames, region, sound, clip_name=path.name, faults=reader.area_faults
+        return study.scored(progress, beside)
+
+
+class Study:
+    """One recording on its way to a scorecard, step by step.
+
+    Parameters
+    ----------
+    reader : the recording, open; only `scored` reads it
+    marks, no_target, fps, pass_withdrawal_mm : as for `score_clip`
+
+    Raises
+    ------
+    MarksError
+        When a mark is missing or lies outside the frame.
+    """
+
+    def __init__(
+        self,
+        reader: ClipReader,
+        marks: Marks,
+        *,
+        no_target: bool = False,
+        fps: float | None = None,
+        pass_withdrawal_mm: float = 5.0,
+    ) -> None:
+        if no_target:
+            marks = replace(marks, target=None)
+        elif marks.target is None:
+            raise MarksError(
+                f"{reader.clip.path.name}: no target is marked; give --target, mark it, or use --no-target."
             )
-            if filmed is not None:
-                scale = filmed.doubted(scale)
-            tracking = _track(reader, Plane(region, scale), marks, progress, beside)
-            if filmed is not None:
-                track, glare = filmed.without_glare(tracking.track)
-                tracking = Tracking(track, (*tracking.notes, *glare))
-            reason = ""
+        check_marks(marks, reader.clip)
+        self._reader, self._given, self._marks = reader, marks, marks
+        self._options: dict[str, Any] = {
+            "no_target": no_target,
+            "fps": fps,
+            "pass_withdrawal_mm": pass_withdrawal_mm,
+        }
+        area = reader.area_for(marks.region_box_px)
+        self._of_file = None if area is None else area.scale
+        self._scale, self._scale_notes = choose_scale(marks.scale, self._of_file)
+        self._sound = None if marks.medium is None else sound_in(marks.medium)
+        self._filmed: Filmed | None = None
+        self._region = _whole_frame(reader)
+        self._sha256 = sha256_of(reader.clip.path)
+
+    def scored(
+        self,
+        progress: Progress | None = None,
+        beside: Executor | None = None,
+        keeper_of: Callable[[Plane], Keeper] | None = None,
+    ) -> Scorecard:
+        """Read the recording through and score it; `keeper_of` its plane keeps the working pictures."""
+        try:
+            plane = self._settle()
+            return self.card(self._track(plane, progress, beside, keeper_of))
         except UnscorableError as problem:
-            if scale is None:
+            if self._scale is None:
                 raise
-            region, tracking, reason = _whole_frame(reader), no_track(), str(problem)
-        notes = (*scale_notes, *reader.notes)
-        card = _card(reader, marks, region, scale, tracking, pass_withdrawal_mm, sound)
-    return replace(
-        card,
-        screen=None if filmed is None else filmed.screen(given),
-        clip_sha256=sha256_of(path),
-        options=options,
-        quality_notes=(*notes, *card.quality_notes),
-        unscorable=reason,
-    )
+            self._region = _whole_frame(self._reader)
+            return replace(self._card(no_track(), ()), unscorable=str(problem))
+
+    def _settle(self) -> Plane:
+        """Find where the picture lies and how large it is; UnscorableError when that can't be told."""
+        name = self._reader.clip.path.name
+        if self._marks.screen is not None:
+            self._filmed = Filmed.of(self._reader, self._marks)
+            self._reader, self._marks = self._filmed.reader, self._filmed.marks
+        reader, marks = self._reader, self._marks
+        frames = reader.sample_frames(REGION_FRAMES)
+        region = _region_of(reader, marks, frames)
+        if self._filmed is not None:
+            self._filmed.check_outline(region)
+        check_marks(marks, reader.clip, region=region)
+        scale, self._scale_notes = settle_scale(
+            marks, self._of_file, frames, region, self._sound, clip_name=name, faults=reader.area_faults
+        )
+        self._region, self._scale = region, scale if self._filmed is None else self._filmed.doubted(scale)
+        return Plane(region, self._scale)
+
+    def _track(
+        self,
+        plane: Plane,
+        progress: Progress | None,
+        beside: Executor | None,
+        keeper_of: Callable[[Plane], Keeper] | None,
+    ) -> Tracking:
+        target = None if self._marks.target is None else _target(self._reader, plane, self._marks.target)
+        keeper = None if keeper_of is None else keeper_of(plane)
+        return track_clip(_pictures(self._reader, plane, progress), plane, target, beside, keeper)
+
+    def straight_px(self, frame: int, point_px: Point) -> Point:
+        """Place of a point of an original frame in the picture that was followed."""
+        return point_px if self._filmed is None else self._filmed.straight_px(frame, point_px)
+
+    def card(self, tracking: Tracking, corrections: Sequence[Correction] = ()) -> Scorecard:
+        """Score what was followed."""
+        if self._filmed is not None:
+            track, glare = self._filmed.without_glare(tracking.track)
+            tracking = replace(tracking, track=track, notes=(*tracking.notes, *glare))
+        return self._card(tracking, corrections)
+
+    def unscorable(self, reason: str) -> Scorecard:
+        """Scorecard that says why there is none."""
+        self._region = _whole_frame(self._reader)
+        return replace(self._card(no_track(), ()), unscorable=reason)
+
+    def _card(self, tracking: Tracking, corrections: Sequence[Correction]) -> Scorecard:
+        assert self._scale is not None
+        track, target, measured, sound = tracking.track, self._marks.target, self._scale, self._sound
+        if sound is not None:
+            track, measured = (
+                true_track(track, self._region, self._scale, sound),
+                with_sound(self._scale, sound),
+            )
+            target = None if target is None else true_target(target, self._region, sound)
+        scoring = score_track(
+            track,
+            scale=measured,
+            target=target,
+            region=self._region,
+            pass_withdrawal_mm=self._options["pass_withdrawal_mm"],
+            bounds=Bounds.of(corrections),
+        )
+        notes = (*self._scale_notes, *self._reader.notes, *tracking.notes, *scoring.notes)
+        return Scorecard(
+            clip=self._reader.clip,
+            clip_sha256=self._sha256,
+            marks=self._marks,
+            region=self._region,
+            scale=self._scale,
+            track=tracking.track,
+            attempts=scoring.attempts,
+            distances=scoring.distances,
+            confidence=scoring.confidence,
+            quality_notes=notes,
+            options=self._options,
+            screen=None if self._filmed is None else self._filmed.screen(self._given),
+            sound=sound,
+            true_track=None if sound is None else track,
+            true_target=None if sound is None else target,
+            strip=tracking.strip,
+            corrections=tuple(corrections),
+        )
 
 
 def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:
@@ -123,20 +229,6 @@ def _whole_frame(reader: ClipReader) -> Region:
     return Region("rectangle", (0, 0, max(reader.clip.width_px, 8), max(reader.clip.height_px, 8)))
 
 
-def _track(
-    reader: ClipReader, plane: Plane, marks: Marks, progress: Progress | None, beside: Executor | None
-) -> Tracking:
-    target = None if marks.target is None else _target(reader, plane, marks.target)
-
-    def pictures() -> Iterator[tuple[float, GreyImage]]:
-        for done, frame in enumerate(reader, start=1):
-            if progress is not None:
-                progress(done, reader.clip.n_frames)
-            yield frame.time_s, plane.resample(frame.pixels)
-
-    return track_clip(pictures(), plane, target, beside)
-
-
 def _target(reader: ClipReader, plane: Plane, target: Target) -> TargetFollower:
     """Learn the target from its marked frame and those beside it, read ahead of all others."""
     last = reader.clip.n_frames - 1 if reader.clip.n_frames else target.frame
@@ -147,34 +239,60 @@ def _target(reader: ClipReader, plane: Plane, target: Target) -> TargetFollower:
     return TargetFollower(pictures, replace(target, frame=marked), plane)
 
 
-def _card(
-    reader: ClipReader,
-    marks: Marks,
-    region: Region,
-    scale: Scale,
-    tracking: Tracking,
-    pass_withdrawal_mm: float,
-    sound: Sound | None,
-) -> Scorecard:
-    track, target, measured = tracking.track, marks.target, scale
-    if sound is not None:
-        track, measured = true_track(track, region, scale, sound), with_sound(scale, sound)
-        target = None if target is None else true_target(target, region, sound)
-    scoring = score_track(
-        track, scale=measured, target=target, region=region, pass_withdrawal_mm=pass_withdrawal_mm
-    )
-    return Scorecard(
-        clip=reader.clip,
-        clip_sha256="",
-        marks=marks,
-        region=region,
-        scale=scale,
-        track=tracking.track,
-        attempts=scoring.attempts,
-        distances=scoring.distances,
-        confidence=scoring.confidence,
-        quality_notes=(*tracking.notes, *scoring.notes),
-        sound=sound,
-        true_track=None if sound is None else track,
-        true_target=None if sound is None else target,
-    )
+def follow_target(
+    path: Path, marks: Marks, *, fps: float | None = None, progress: Progress | None = None
+) -> TargetPath:
+    """Follow the marked target alone through a clip, to show a person whether it is held.
+
+    Parameters
+    ----------
+    path : a video file, a DICOM file or a folder of numbered images
+    marks : the target, and what else is known; without a scale, or one that the file tells, the picture is
+        taken to be 50 mm deep
+    fps : frames per second, for what carries no times
+    progress : called with frames done and frames in all (0 when unknown)
+
+    Returns
+    -------
+    TargetPath
+        In px of the original frames, also where a camera filmed the screen. It is what scoring follows, but
+        for a scale that scoring takes from the ruler or the target: that changes hundredths of a px.
+
+    Raises
+    ------
+    ClipError
+        When the recording can't be read.
+    MarksError
+        When no target is marked, or a mark lies outside the picture.
+    UnscorableError
+        When no picture stands out on the screen.
+    """
+    if marks.target is None:
+        raise MarksError(f"{path.name}: no target is marked; mark it first.")
+    given, filmed = marks, None
+    with open_clip(path, fps=fps) as reader:
+        check_marks(marks, reader.clip)
+        area = reader.area_for(marks.region_box_px)
+        scale, _ = choose_scale(marks.scale, None if area is None else area.scale)
+        if marks.screen is not None:
+            filmed = Filmed.of(reader, marks)
+            reader, marks = filmed.reader, filmed.marks
+        region = _region_of(reader, marks, reader.sample_frames(REGION_FRAMES))
+        check_marks(marks, reader.clip, region=region)
+        plane = Plane(region, scale or Scale.from_mm_per_px(LIKELY_DEPTH_MM / region.box_px[3]))
+        assert marks.target is not None
+        target = _target(reader, plane, marks.target)
+        found = follow_alone(_pictures(reader, plane, progress), plane, target)
+    if filmed is None:
+        return found
+    return replace(found, centre_px=filmed.screen(given).to_frame_px(found.centre_px))
+
+
+def _pictures(
+    reader: ClipReader, plane: Plane, progress: Progress | None
+) -> Iterator[tuple[float, GreyImage]]:
+    """Time and working picture of every frame."""
+    for done, frame in enumerate(reader, start=1):
+        if progress is not None:
+            progress(done, reader.clip.n_frames)
+        yield frame.time_s, plane.resample(frame.pixels)

@@ -7,7 +7,6 @@ import math
 import os
 import sys
 import tempfile
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -393,7 +392,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         wish.out,
         name,
         how,
-        scoring=_loading_charts(bar(f"{name}: scoring")),
+        scoring=bar(f"{name}: scoring"),
         writing=bar(f"{name}: replay"),
     )
     tally.cards[name] = card
@@ -403,19 +402,6 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         say_error(f"{name}: can't be scored: {card.unscorable}")
     else:
         _say_attempts(card, wish)
-
-
-def _loading_charts(update: Progress) -> Progress:
-    """Have the charts' library loaded while the needle of the last frames is followed."""
-
-    def reached(done: int, total: int) -> None:
-        update(done, total)
-        if done == total:
-            from needlecoach.reporting.sheet import load
-
-            threading.Thread(target=load, name="needlecoach-load", daemon=True).start()
-
-    return reached
 
 
 def _say_attempts(card: Scorecard, wish: _Wish) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from needlecoach.clips import CameraReader, ClipReader
 from needlecoach.errors import MarksError, UnscorableError
-from needlecoach.model import FilmedScreen, Marks, Region, Scale, Track
+from needlecoach.model import FilmedScreen, Marks, Point, Region, Scale, Track
 from needlecoach.screen.marked import doubted_scale, straight_marks
 from needlecoach.screen.rectify import ScreenFollower, Straight
 
@@ -80,6 +80,12 @@ class Filmed:
         seen = track.tip_visible & ~self.reader.is_blinded(track.tip_px)
         covered = int(track.tip_visible.sum() - seen.sum())
         return replace(track, tip_visible=seen), (GLARE_NOTE.format(covered),) if covered else ()
+
+    def straight_px(self, frame: int, point_px: Point) -> Point:
+        """Place in the straight picture of a point of an original frame that was read."""
+        view = self.reader.view_of(frame)
+        x, y, w = np.linalg.inv(view.homography) @ (*point_px, 1.0)
+        return float(x / w), float(y / w)
 
     def screen(self, given: Marks) -> FilmedScreen:
         """What the camera showed, frame by frame, with the user's own marks."""

@@ -35,7 +35,7 @@ SCHEMA = 1
 # Wide enough for any screen, narrow enough that no sum of squares overflows.
 _Coordinate = Annotated[float, Field(ge=-1e5, le=1e5)]
 _Pixel = Annotated[int, Field(ge=-100_000, le=100_000)]
-_PointPx = tuple[_Coordinate, _Coordinate]
+PointPx = tuple[_Coordinate, _Coordinate]
 # A smaller outline is a slip of the hand, or millimetres given for px.
 _SMALLEST_TARGET_PX = 4.0
 _PHANTOM = re.compile(r"\w[\w.-]{0,15}")
@@ -47,25 +47,25 @@ _SCREEN_BEYOND = 0.25
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
-class _Entry(BaseModel):
+class StrictEntry(BaseModel):
     """Settings of every part of the file: unknown keys, NaN and values of another type are refused."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
 
 
-class EllipseEntry(_Entry):
+class EllipseEntry(StrictEntry):
     """An ellipse: centre, semi-axes, and the tilt of the first axis from +x towards +y."""
 
-    centre_px: _PointPx
-    semi_axes_px: _PointPx
+    centre_px: PointPx
+    semi_axes_px: PointPx
     tilt_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
 
 
-class OutlineEntry(_Entry):
+class OutlineEntry(StrictEntry):
     """An outline: an ellipse or a polygon."""
 
     ellipse: EllipseEntry | None = None
-    polygon_px: list[_PointPx] | None = None
+    polygon_px: list[PointPx] | None = None
 
     @model_validator(mode="after")
     def _one_outline(self) -> OutlineEntry:
@@ -104,10 +104,10 @@ class TargetEntry(OutlineEntry):
         return replace(target, marking_sd_px=marking_sd_px(target, self.again.outlined(self.frame)))
 
 
-class ScaleEntry(_Entry):
+class ScaleEntry(StrictEntry):
     """Ways to a scale: two points and the mm between them, or mm per px; ticks and target of a known size."""
 
-    points_px: tuple[_PointPx, _PointPx] | None = None
+    points_px: tuple[PointPx, PointPx] | None = None
     mm: float | None = None
     mm_per_px: float | tuple[float, float] | None = None
     tick_mm: float | None = None
@@ -132,7 +132,7 @@ class ScaleEntry(_Entry):
         return Scale.from_mm_per_px(*stated)
 
 
-class MediumEntry(_Entry):
+class MediumEntry(StrictEntry):
     """What the sound runs through: water or gel and its temperature, or the speed itself."""
 
     kind: Literal["water", "gel", "custom"] = "custom"
@@ -140,7 +140,7 @@ class MediumEntry(_Entry):
     speed_m_s: float | None = None
 
 
-class MarksFile(_Entry):
+class MarksFile(StrictEntry):
     """The file `NAME.marks.json` beside a clip."""
 
     version: Literal[1] = Field(alias="schema")
@@ -156,7 +156,7 @@ class MarksFile(_Entry):
     scale: ScaleEntry | None = None
     region_px: tuple[_Pixel, _Pixel, _Pixel, _Pixel] | None = None
     medium: MediumEntry | None = None
-    screen_px: Literal["auto"] | tuple[_PointPx, _PointPx, _PointPx, _PointPx] | None = None
+    screen_px: Literal["auto"] | tuple[PointPx, PointPx, PointPx, PointPx] | None = None
     notes: Annotated[str, Field(max_length=10_000)] = ""
 
     def to_marks(self) -> Marks:
@@ -277,7 +277,7 @@ def marks_from_json(text: str) -> MarksFile:
     try:
         return MarksFile.model_validate_json(text)
     except ValidationError as problem:
-        raise MarksError(_first_fault(problem)) from problem
+        raise MarksError(first_fault(problem)) from problem
 
 
 def write_marks(path: Path, marks: MarksFile) -> None:
@@ -288,10 +288,14 @@ def write_marks(path: Path, marks: MarksFile) -> None:
     OutputError
         When the file can't be written.
     """
-    path = Path(path)
+    write_json(Path(path), marks)
+
+
+def write_json(path: Path, content: BaseModel) -> None:
+    """Write a file of ours as JSON, whole or not at all; OutputError when it can't be written."""
     waiting = path.with_name(path.name + ".part")
     try:
-        text = marks.model_dump_json(by_alias=True, indent=2, exclude_none=True)
+        text = content.model_dump_json(by_alias=True, indent=2, exclude_none=True)
         waiting.write_text(text + "\n", encoding="utf-8")
         os.replace(waiting, path)
     except OSError as problem:
@@ -548,7 +552,7 @@ def _area_px2(outline: np.ndarray) -> float:
     return abs(float((outline[:, 0] * following[:, 1] - following[:, 0] * outline[:, 1]).sum())) / 2
 
 
-def _first_fault(problem: ValidationError) -> str:
+def first_fault(problem: ValidationError) -> str:
     """First fault of a marks file in one line: key, what is wrong, what to do."""
     fault = problem.errors(include_url=False)[0]
     key = ".".join(str(step) for step in fault["loc"])

@@ -564,7 +564,7 @@ class Strip:
     @property
     def length_mm(self) -> float:
         """From the first sample to the last."""
-        return (self.grey.shape[1] - 1) * self.step_mm
+        return float(self.grey.shape[1] - 1) * self.step_mm
 
 
 CorrectionKind = Literal[

@@ -43,7 +43,8 @@ ALLOWED: dict[str, set[str]] = {
         "inspection",
     },
 }
-EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}}
+# And the one that asks scoring where tip and target lie along the strip.
+EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}, "reporting.pagedata": {"scoring"}}
 
 
 def modules(package: Path) -> dict[str, Path]:

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import base64
+import hashlib
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from importlib.resources import files
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from needlecoach.model import Attempt, Figure, Marks, Scorecard, Target
 from needlecoach.reporting import wording
+from needlecoach.reporting.pagedata import figures_data, summary_views
 from needlecoach.reporting.record import plain, versions
 
 MAX_EMBEDDED_BYTES = 15_000_000
@@ -38,33 +43,21 @@ _KEY_FIGURES = (
     "blind_advance_mm",
     "duration_s",
 )
-_TARGET_FIGURES = {
-    "outcome",
-    "time_to_target_s",
-    "dwell_in_target_s",
-    "closest_edge_mm",
-    "closest_centre_mm",
-    "offset_along_mm",
-    "offset_across_mm",
-    "overshoot_mm",
-    "index_of_difficulty",
-    "trail_end_edge_mm",
-}
-_SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
+_SHARES = {"tip_visibility_share", "tip_visibility_advancing"}
+_TEMPLATES = files("needlecoach.reporting") / "templates"
+# The drawing is that of the review page.
+_DRAWING = files("needlecoach") / "review" / "static"
 
 
 @dataclass(frozen=True)
 class Media:
-    """Pictures for the page, keyed by attempt number; a chart that is missing is left out.
+    """Pictures for the page.
 
-    `stills` are JPEG files, `plans` and `times` SVG elements, `narrow_times` the same for a phone. `replay`
-    is the video file's bytes, or None without one; `replay_name` the file beside the page.
+    `stills` are JPEG files, keyed by attempt number. `replay` is the video file's bytes, or None without
+    one; `replay_name` the file beside the page.
     """
 
     stills: Mapping[int, bytes] = field(default_factory=dict)
-    plans: Mapping[int, str] = field(default_factory=dict)
-    times: Mapping[int, str] = field(default_factory=dict)
-    narrow_times: Mapping[int, str] = field(default_factory=dict)
     replay: bytes | None = None
     replay_name: str = "replay.webm"
 
@@ -83,6 +76,8 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         lstrip_blocks=True,
     )
     scored = not card.unscorable and bool(card.attempts)
+    views = summary_views(card) if scored else []
+    script = _script() if scored else ""
     return environment.get_template("summary.html.j2").render(
         title=card.clip.path.name,
         learner=card.marks.learner,
@@ -92,6 +87,11 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         hint=wording.no_needle_hint(card) if not card.unscorable and not card.attempts else "",
         scored=scored,
         attempts=[_attempt_view(card, attempt, media) for attempt in card.attempts] if scored else [],
+        views=Markup(_json(views)),
+        script=Markup(script),
+        policy=_policy(script),
+        drawing_css=Markup((_DRAWING / "drawing.css").read_text(encoding="utf-8")),
+        corrections=_corrections(card),
         with_target=card.marks.target is not None,
         no_target=wording.no_target_words(card),
         replay_uri=_replay_uri(media) if not card.unscorable else "",
@@ -119,12 +119,50 @@ def _verdict(card: Scorecard) -> str:
     return ""
 
 
+def _script() -> str:
+    """The page's only script: the drawing, then what draws with it."""
+    parts = (_DRAWING / "drawing.js", _TEMPLATES / "summary.js")
+    return "\n" + "\n".join(part.read_text(encoding="utf-8") for part in parts)
+
+
+def _policy(script: str) -> str:
+    """What a browser may do with the page: run that one script, fetch nothing."""
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
+    allowed = f"'sha256-{digest}'" if script else "'none'"
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
+        "media-src data: file: 'self'; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _json(value: object) -> str:
+    """JSON that can stand in a page: nothing in it can close its element."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace(
+        "<", "\\u003c"
+    )
+
+
+def _corrections(card: Scorecard) -> list[dict[str, str]]:
+    """What was put right, by whose code and when."""
+    times = card.track.time_s
+    return [
+        {
+            "moment": f"{times[one.frame]:.2f} s, frame {one.frame}"
+            if one.frame < len(times)
+            else f"frame {one.frame}",
+            "what": wording.correction_words(one),
+            "by": one.by or "not said",
+            "at": one.at.replace("T", " ").removesuffix("Z") + (" UTC" if one.at.endswith("Z") else ""),
+        }
+        for one in card.corrections
+    ]
+
+
 def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, Any]:
     """Everything the template shows of one attempt."""
     with_target = card.marks.target is not None
-    shown = {
-        name: figure for name, figure in attempt.figures.items() if with_target or name not in _TARGET_FIGURES
-    }
+    table = [{**one, **_norm(one)} for one in figures_data(card, attempt)]
+    shown = {one["name"]: one for one in table}
     number = attempt.number
     return {
         "number": number,
@@ -134,29 +172,18 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
         "headline": wording.headline(attempt, with_target=with_target),
         "cut_off": attempt.cut_off,
         "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
-        "keys": [_figure_view(shown[name]) for name in _KEY_FIGURES if _is_known(shown.get(name))],
-        "table": [_figure_view(figure) for name, figure in shown.items() if name not in _SHOWN_ABOVE],
+        "keys": [shown[name] for name in _KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
+        "table": table,
         "still": _data_uri("image/jpeg", media.stills.get(number)),
-        "plan": Markup(media.plans.get(number, "")),
-        "time": Markup(media.times.get(number, "")),
-        "narrow_time": Markup(media.narrow_times.get(number, "")),
+        "has_tip": bool(np.isfinite(card.track.tip_px[attempt.first_frame : attempt.last_frame + 1]).any()),
     }
 
 
-def _is_known(figure: Figure | None) -> bool:
-    """Tell whether there is something to show."""
-    return figure is not None and wording.figure_text(figure) != "–"
-
-
-def _figure_view(figure: Figure) -> dict[str, Any]:
-    """One figure as the template shows it."""
+def _norm(figure: Mapping[str, Any]) -> dict[str, bool]:
+    """Whether a figure needs the word on norms, and whether its own meaning says it already."""
     return {
-        "title": figure.title or figure.name.replace("_", " "),
-        "text": wording.figure_text(figure),
-        "meaning": figure.meaning,
-        "name": figure.name,
-        "no_norm": figure.name in {"tip_visibility_share", "tip_visibility_advancing"},
-        "says_no_norm": "no published norm" in figure.meaning.lower(),
+        "no_norm": figure["name"] in _SHARES,
+        "says_no_norm": "no published norm" in figure["meaning"].lower(),
     }
 
 

@@ -8,7 +8,6 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -17,7 +16,6 @@ import pandas as pd
 
 from needlecoach.errors import OutputError
 from needlecoach.model import Attempt, Scorecard
-from needlecoach.reporting.charts import Charts
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.record import run_record
 from needlecoach.reporting.replay import Progress, stills, write_replay
@@ -25,8 +23,8 @@ from needlecoach.reporting.tables import attempts_table, combined_table, screen_
 
 # The files of a results folder; anything else found in a former one is the user's and is kept.
 FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json")
-# Written only when a camera filmed the screen.
-CAMERA_FILE = "screen.csv"
+# Written only when a camera filmed the screen, and only when a person corrected something.
+CAMERA_FILE, RAW_FILES = "screen.csv", ("attempts.raw.csv", "track.raw.csv")
 
 
 def write_results(
@@ -97,6 +95,9 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
     """Write every file of a results folder into an empty folder."""
     _write_csv(attempts_table(card), folder / "attempts.csv")
     _write_csv(track_table(card), folder / "track.csv")
+    if card.raw is not None:
+        for name, table in zip(RAW_FILES, (attempts_table(card.raw), track_table(card.raw)), strict=True):
+            _write_csv(table, folder / name)
     if card.screen is not None:
         _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
     _write_text(folder / "run.json", _json(run_record(card)))
@@ -108,25 +109,12 @@ def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | 
     """Make the pictures of the page, and the replay in the folder."""
     shown = {one.number: frame for one in card.attempts if (frame := _still_frame(card, one)) is not None}
     frames = list(shown.values())
-    film = folder / "replay.webm" if replay and len(card.track) else None
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        if film is not None:
-            found = write_replay(card, film, progress, with_stills=frames)
-        else:
-            # Finding single frames means decoding many: that runs while the charts are drawn.
-            pictures = beside.submit(stills, card, frames)
-        charts = Charts(card)
-        plans = {one.number: charts.plan(one) for one in card.attempts}
-        times = {one.number: charts.time(one) for one in card.attempts}
-        if film is None:
-            found = pictures.result()
-    return Media(
-        stills={number: found[frame] for number, frame in shown.items()},
-        plans=plans,
-        times={number: chart.wide for number, chart in times.items()},
-        narrow_times={number: chart.narrow for number, chart in times.items()},
-        replay=None if film is None else film.read_bytes(),
-    )
+    if not (replay and len(card.track)):
+        found = stills(card, frames)
+        return Media(stills={number: found[frame] for number, frame in shown.items()})
+    film = folder / "replay.webm"
+    found = write_replay(card, film, progress, with_stills=frames)
+    return Media(stills={number: found[frame] for number, frame in shown.items()}, replay=film.read_bytes())
 
 
 def _still_frame(card: Scorecard, attempt: Attempt) -> int | None:
@@ -234,5 +222,5 @@ def _move_into_place(folder: Path, final: Path) -> None:
 def _keep_foreign_files(former: Path, final: Path) -> None:
     """Move what is not ours from the former results folder into the new one."""
     for entry in former.iterdir():
-        if entry.name not in (*FILES, CAMERA_FILE):
+        if entry.name not in (*FILES, CAMERA_FILE, *RAW_FILES):
             shutil.move(entry, final / entry.name)

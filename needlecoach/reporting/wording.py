@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from needlecoach.model import ASSUMED_M_S, Attempt, Figure, Scorecard
+from needlecoach.model import ASSUMED_M_S, Attempt, Correction, Figure, Scorecard
 from needlecoach.reporting.rounding import in_words
 
 _DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0}
@@ -21,6 +21,22 @@ _SHARES = {
 WHOLE_SHARE = 0.95
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
+
+# Shown for a clip with a target only.
+_TARGET_FIGURES = {
+    "outcome",
+    "time_to_target_s",
+    "dwell_in_target_s",
+    "closest_edge_mm",
+    "closest_centre_mm",
+    "offset_along_mm",
+    "offset_across_mm",
+    "overshoot_mm",
+    "index_of_difficulty",
+    "trail_end_edge_mm",
+}
+# Said elsewhere on a page.
+_SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
 NO_NEEDLE = (
     "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its "
@@ -59,6 +75,37 @@ def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
         text += f"\u00a0±\u00a0{in_words(max(sd, least), figure.unit, decimals=decimals, factor=factor)}"
     gap = "" if sign in ("", "°", "%") else "\u00a0"
     return f"{text}{gap}{sign}"
+
+
+def sd_words(figure: Figure) -> str:
+    """Say what stands behind ±; empty for what has no uncertainty by its nature or is not known."""
+    value = figure.value
+    if value is None or isinstance(value, (str, bool)) or figure_text(figure) == "–":
+        return ""
+    if figure.sd is not None and math.isfinite(figure.sd) and figure.sd > 0:
+        return "± is one standard uncertainty: about two of three such values lie within it of the true one."
+    return "No uncertainty is stated for it."
+
+
+def shown_figures(card: Scorecard, attempt: Attempt) -> list[Figure]:
+    """Figures of an attempt that a page shows: without a target none that needs one."""
+    left_out = _SHOWN_ABOVE if card.marks.target is not None else _SHOWN_ABOVE | _TARGET_FIGURES
+    return [figure for name, figure in attempt.figures.items() if name not in left_out]
+
+
+def correction_words(one: Correction) -> str:
+    """Say what a correction put right."""
+    if one.kind == "tip" and one.tip_px is not None:
+        seen = "and can be seen" if one.visible else "but can’t be seen"
+        return f"the tip is at x {one.tip_px[0]:.1f}, y {one.tip_px[1]:.1f} px {seen}"
+    return {
+        "tip hidden": "the tip can’t be seen",
+        "no needle": "no needle is in the picture",
+        "split attempt": "a new attempt begins",
+        "join attempts": "the attempt that begins belongs to the one before",
+        "split pass": "a new pass begins",
+        "join passes": "the pass that begins belongs to the one before",
+    }[one.kind]
 
 
 def is_unscorable(attempt: Attempt, *, with_target: bool) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, Pass, Region, Scale, Target, Track
+from needlecoach.scoring.bounds import Bounds
 from needlecoach.scoring.geometry import signed_distance_mm
 from needlecoach.scoring.kinematics import (
     POSITION_SIGMA_S,
@@ -16,7 +17,7 @@ from needlecoach.scoring.kinematics import (
     local_line,
     true_runs,
 )
-from needlecoach.scoring.passes import Span, split_passes
+from needlecoach.scoring.passes import Span, split_attempts, split_passes
 from needlecoach.scoring.uncertainty import distance_sd_mm
 
 # A tip gone (or back) for less than this is flicker of the picture: one or two frames of a usual recording.
@@ -37,15 +38,27 @@ class Scene:
     outline_mm: FloatArray | None
     marking_sd_mm: float
     pass_withdrawal_mm: float
+    bounds: Bounds
 
     @classmethod
     def of(
-        cls, track: Track, *, scale: Scale, target: Target | None, region: Region, pass_withdrawal_mm: float
+        cls,
+        track: Track,
+        *,
+        scale: Scale,
+        target: Target | None,
+        region: Region,
+        pass_withdrawal_mm: float,
+        bounds: Bounds,
     ) -> Scene:
         """Gather what the attempts share."""
         outline = None if target is None else scale.to_mm(target.outline_px - np.asarray(target.centre_px))
         marking = 0.0 if target is None else target.marking_sd_px * scale.mean_mm_per_px
-        return cls(track, scale, region, target, outline, marking, pass_withdrawal_mm)
+        return cls(track, scale, region, target, outline, marking, pass_withdrawal_mm, bounds)
+
+    def spans(self) -> tuple[Span, ...]:
+        """Frames of every attempt."""
+        return self.bounds.spans(split_attempts(self.track), self.track.time_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -221,10 +234,15 @@ def prepare(scene: Scene, span: Span) -> Motion | None:
             marking_sd_mm=scene.marking_sd_mm,
             scale_sd_share=scale.sd_share,
         ),
-        passes=split_passes(
-            smooth_depth, withdrawal_mm=scene.pass_withdrawal_mm, first_frame=span.first_frame
-        ),
+        passes=_passes(scene, span, smooth_depth),
     )
+
+
+def _passes(scene: Scene, span: Span, depth_mm: FloatArray) -> tuple[Pass, ...]:
+    """Passes by the tip's depth, and by what a person said of them."""
+    first = span.first_frame
+    found = split_passes(depth_mm, withdrawal_mm=scene.pass_withdrawal_mm, first_frame=first)
+    return scene.bounds.passes(found, depth_mm, first, scene.track.time_s)
 
 
 def _entry_depth_mm(scene: Scene, frames: slice, tip_mm: FloatArray, direction: FloatArray) -> float:

@@ -11,12 +11,13 @@ import numpy as np
 from needlecoach.model import Attempt, BoolArray, FloatArray, Region, Scale, Target, Track
 from needlecoach.scoring import approach, metrics
 from needlecoach.scoring.approach import Judgement, judge
+from needlecoach.scoring.bounds import Bounds
 from needlecoach.scoring.columns import COLUMNS
 from needlecoach.scoring.geometry import signed_distance_mm
 from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_quantile
 from needlecoach.scoring.metrics import Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
-from needlecoach.scoring.passes import GAP_S, PASS_MM, Span, split_attempts
+from needlecoach.scoring.passes import GAP_S, PASS_MM, Span
 from needlecoach.scoring.uncertainty import confidence, roughness_mm
 
 Value = float | int | str | bool | None
@@ -84,7 +85,13 @@ class Scoring:
 
 
 def score_track(
-    track: Track, *, scale: Scale, target: Target | None, region: Region, pass_withdrawal_mm: float = 5.0
+    track: Track,
+    *,
+    scale: Scale,
+    target: Target | None,
+    region: Region,
+    pass_withdrawal_mm: float = 5.0,
+    bounds: Bounds | None = None,
 ) -> Scoring:
     """Score every attempt of a track.
 
@@ -99,16 +106,25 @@ def score_track(
         The B-mode area, for what "deeper" means.
     pass_withdrawal_mm : float
         How far the tip must be withdrawn before a new pass can begin.
+    bounds : Bounds, optional
+        Where a person said that attempts and passes begin.
 
     Returns
     -------
     Scoring
         Figures that are unknown have the value None, never 0.
     """
-    scene = Scene.of(track, scale=scale, target=target, region=region, pass_withdrawal_mm=pass_withdrawal_mm)
+    scene = Scene.of(
+        track,
+        scale=scale,
+        target=target,
+        region=region,
+        pass_withdrawal_mm=pass_withdrawal_mm,
+        bounds=bounds or Bounds(),
+    )
     notes: list[str] = []
     kept: list[tuple[Span, Motion | None]] = []
-    for span in split_attempts(track):
+    for span in scene.spans():
         motion = prepare(scene, span)
         if _is_ghost(track, span, motion):
             notes.append(
@@ -138,7 +154,7 @@ def frame_distances(scene: Scene) -> Mapping[str, FloatArray]:
             signed_distance_mm(relative, scene.outline_mm),
         )
     advance = np.full(n, np.nan)
-    for span in split_attempts(track):
+    for span in scene.spans():
         frames = slice(span.first_frame, span.last_frame + 1)
         advance[frames] = advance_mm(scale.to_mm(track.tip_px[frames]), shaft_direction(track, scale, frames))
     columns = {"centre_distance_mm": centre, "edge_distance_mm": edge, "advance_mm": advance}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,8 @@ COPIED_SHARE = 0.8
 RESIDUAL_MM = (1.6, 1.2, 0.9, 0.7, 0.5, 0.4, 0.4, 0.4, 0.4, 0.4)
 # Neighbouring echoes share speckle, in depth and from frame to frame.
 ECHO_SD_MM = 1.5
+# A place that a person marked is no stray.
+PIN_SD_MM = 0.1
 # A needle bends by about a millimetre over 40 mm.
 BOW_SD_PER_MM = 1 / 40**2
 # A shift of the entry, a turn and a change of bow by this much cost alike.
@@ -44,6 +46,15 @@ SMALLEST_STEP = 0.05
 POWER = 0.5
 # What level, slope and bow are held to, weakly, where no echo tells of them: nought.
 PRIOR = (1e-6, 1e-3, 1e-2 / BOW_SD_PER_MM**2)
+
+
+@dataclass(frozen=True, eq=False)
+class Pins:
+    """Places through which the shaft is known to pass: when, and mm along and across, (k,) each."""
+
+    time_s: FloatArray
+    along_mm: FloatArray
+    across_mm: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +70,16 @@ class Echoes:
     say: FloatArray
     time_s: FloatArray
     slope: FloatArray
+    pins: Pins | None = None
+
+    @classmethod
+    def none(cls) -> Echoes:
+        """No echoes at all."""
+        return cls(np.zeros((0, 1)), np.zeros((0, 1)), np.zeros((0, 1)), np.zeros(0), np.zeros(0))
+
+    def pinned(self, pins: Pins) -> Echoes:
+        """The same with places that are certain."""
+        return replace(self, pins=pins)
 
     def upto(self, reach_mm: FloatArray, at_s: FloatArray) -> Echoes:
         """Leave out what lies beyond the given reach (mm, NaN where unknown) at the nearest given time."""
@@ -66,7 +87,9 @@ class Echoes:
         limit = np.nan_to_num(reach_mm[nearest], nan=np.inf)[:, None]
         across = np.where(self.along_mm > limit, np.nan, self.across_mm)
         kept = np.isfinite(across).sum(axis=1) >= FEWEST_ECHOES
-        return Echoes(self.along_mm[kept], across[kept], self.say[kept], self.time_s[kept], self.slope[kept])
+        return Echoes(
+            self.along_mm[kept], across[kept], self.say[kept], self.time_s[kept], self.slope[kept], self.pins
+        )
 
 
 def shaft_echoes(
@@ -198,14 +221,28 @@ def fit_arcs(echoes: Echoes, at_s: FloatArray) -> tuple[FloatArray, FloatArray, 
     state[:, 1] = echoes.slope
     state[:, 0] = np.nanmedian(echoes.across_mm - echoes.slope[:, None] * echoes.along_mm, axis=1)
     link = np.ones(n - 1)
+    pin_sums, pin_right = _pin_sums(echoes)
     for turn, scale in enumerate(RESIDUAL_MM):
         fitted = state[:, :1] + state[:, 1:2] * s + state[:, 2:] * s**2
         weight = say / (1 + ((y - fitted) / scale) ** 2) ** 2 / ECHO_SD_MM**2
-        state = _solve((powers * weight).sum(axis=2).T, (powers[:3] * weight * y).sum(axis=2).T, link, steps)
+        sums, right = (powers * weight).sum(axis=2).T, (powers[:3] * weight * y).sum(axis=2).T
+        state = _solve(sums + pin_sums, right + pin_right, link, steps)
         if turn >= 1:
             moved = (np.diff(state, axis=0) / steps) ** 2
             link = (SMALLEST_STEP**2 + moved.sum(axis=1)) ** (POWER / 2 - 1)
     return tuple(np.interp(at_s, echoes.time_s, column) for column in state.T)  # type: ignore[return-value]
+
+
+def _pin_sums(echoes: Echoes) -> tuple[FloatArray, FloatArray]:
+    """What certain places add to the sums of `_solve`, each in the group of its time."""
+    sums, right = np.zeros((len(echoes.time_s), 5)), np.zeros((len(echoes.time_s), 3))
+    if echoes.pins is not None:
+        for at_s, s, y in zip(echoes.pins.time_s, echoes.pins.along_mm, echoes.pins.across_mm, strict=True):
+            group = int(np.abs(echoes.time_s - at_s).argmin())
+            powers = s ** np.arange(5) / PIN_SD_MM**2
+            sums[group] += powers
+            right[group] += powers[:3] * y
+    return sums, right
 
 
 def _solve(sums: FloatArray, right: FloatArray, link: FloatArray, steps: FloatArray) -> FloatArray:

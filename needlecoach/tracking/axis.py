@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
-from needlecoach.tracking.arcs import Echoes, fit_arcs, read_bands, shaft_echoes
+from needlecoach.tracking.arcs import Echoes, Pins, fit_arcs, read_bands, shaft_echoes
 from needlecoach.tracking.chain import Node, chain_lines, entries_of, lines_of, segments
 from needlecoach.tracking.changes import Changes
 
@@ -69,6 +69,15 @@ class _Part:
     across: FloatArray
     echoes: Echoes
 
+    def pinned(
+        self, frames: npt.NDArray[np.intp], places: FloatArray, time_s: FloatArray, step_mm: float
+    ) -> _Part:
+        """The same with certain echoes at places (k, 2) in those of the frames (k,) that belong to it."""
+        mine = np.isin(frames, self.rows)
+        off = (places[mine] - self.pivot) * step_mm
+        pins = Pins(time_s[frames[mine]], off @ self.along, off @ self.across)
+        return replace(self, echoes=self.echoes.pinned(pins)) if mine.any() else self
+
 
 @dataclass(frozen=True, eq=False)
 class AxisEvidence:
@@ -78,6 +87,21 @@ class AxisEvidence:
     time_s: FloatArray
     mask: BoolArray
     step_mm: float
+
+    @classmethod
+    def of_line(cls, points: FloatArray, time_s: FloatArray, mask: BoolArray, step_mm: float) -> AxisEvidence:
+        """Evidence of a straight line through points (n >= 2, 2) in working pixels, in all frames alike."""
+        pivot = points.mean(axis=0)
+        along = np.linalg.svd(points - pivot)[2][0]
+        along = -along if along[1] < 0 else along
+        rows = np.arange(len(time_s))
+        part = _Part(rows, pivot, along, _across(along), Echoes.none())
+        return cls((part,), time_s, mask, step_mm)
+
+    def pinned(self, frames: npt.NDArray[np.intp], places: FloatArray) -> AxisEvidence:
+        """The same evidence with places (k, 2) through which the shaft is known to pass in frames (k,)."""
+        parts = [part.pinned(frames, places, self.time_s, self.step_mm) for part in self.parts]
+        return replace(self, parts=tuple(parts))
 
     def fit(self, reach_mm: FloatArray | None = None) -> Axis:
         """Fit the axis of every frame.
@@ -109,15 +133,17 @@ def find_axis(
     *,
     depth_share: FloatArray,
     step_mm: float,
+    pick: Callable[[list[Node]], list[Node]] = list,
 ) -> AxisEvidence | None:
-    """Find the evidence for the needle's axis over a clip.
+    """Find the evidence for the needle's axis over a clip; `pick` may choose among the candidate lines.
 
     Returns
     -------
     AxisEvidence or None
         None when no line enters from an edge, stands out against its own past and future, and lasts.
     """
-    chain = chain_lines(lines_of(changes, depth_share, step_mm), changes.time_s, step_mm)
+    lines = pick(lines_of(changes, depth_share, step_mm))
+    chain = chain_lines(lines, changes.time_s, step_mm)
     stretches = segments(chain, step_mm)
     if not stretches:
         return None
@@ -145,7 +171,12 @@ def _part(
     along = np.average([node.line.direction for node in stretch], axis=0, weights=weight)
     along /= np.hypot(*along)
     pivot = np.average([node.entry for node in stretch], axis=0, weights=weight)
-    across = np.array([-along[1], along[0]]) if along[0] >= 0 else np.array([along[1], -along[0]])
+    across = _across(along)
     frame = pivot, along, across
     bands = read_bands(stretch, pictures, changes, frame_time_s, rows, frame, step_mm)
     return _Part(rows, pivot, along, across, shaft_echoes(bands, frame, step_mm))
+
+
+def _across(along: FloatArray) -> FloatArray:
+    """Unit vector across a line, (2,), pointing down the picture."""
+    return np.array([-along[1], along[0]]) if along[0] >= 0 else np.array([along[1], -along[0]])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
 from needlecoach.tracking.changes import Changes, find_changes
+from needlecoach.tracking.known import Known
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
     FloatImages,
@@ -83,12 +85,22 @@ class Course:
     before: FloatImages
 
 
-def follow_needle(pictures: list[GreyImage], time_s: FloatArray, plane: Plane) -> Course | None:
-    """Follow the needle through steadied working pictures; None when no axis stands out anywhere."""
+def follow_needle(
+    pictures: list[GreyImage], time_s: FloatArray, plane: Plane, known: Known | None = None
+) -> Course | None:
+    """Follow the needle through steadied working pictures; None when no axis stands out anywhere.
+
+    `known` is what a person said of single frames.
+    """
+    known = known or Known.nothing(time_s)
     pictures = levelled(pictures, plane.mask)
     changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=plane.step_mm)
-    seen = find_axis(pictures, changes, time_s, depth_share=plane.depth_share, step_mm=plane.step_mm)
-    course = None if seen is None else _by_shaft(seen, pictures, changes, time_s)
+    pick = partial(known.pick, block_s=changes.time_s, step_mm=plane.step_mm)
+    seen = find_axis(
+        pictures, changes, time_s, depth_share=plane.depth_share, step_mm=plane.step_mm, pick=pick
+    )
+    seen = known.through(seen, changes.mask, plane.step_mm)
+    course = None if seen is None else _by_shaft(seen, pictures, changes, time_s, known)
     if course is not None and np.isfinite(course.path.position_mm).any():
         return course
     return _by_tip_alone(pictures, changes, time_s, plane) or course
@@ -106,14 +118,21 @@ def _by_tip_alone(
     return Course(sheet.axis, path, path, _spots(pictures, sheet.axis, path), grey, odds, look)
 
 
-def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, time_s: FloatArray) -> Course:
+def _by_shaft(
+    seen: AxisEvidence,
+    pictures: list[GreyImage],
+    changes: Changes,
+    time_s: FloatArray,
+    known: Known,
+) -> Course:
     """Follow a needle along the axis on which its shaft was seen."""
+    seen = seen.pinned(np.flatnonzero(known.placed), known.place[known.placed])
     sheet = Sheet.along(seen.fit(), changes.mask)
-    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet)
+    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
     if axis.away_mm(sheet.axis, FAR_MM).max() > SAME_AXIS_MM:
         sheet = Sheet.along(axis, changes.mask)
-        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet)
+        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known)
     axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
@@ -125,9 +144,11 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
             after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
-    path = _real_needle(path, motion, odds, inside, stirring)
+        shown = emission(odds, tip_bonus(grey, odds, usual_grey))
+        path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
+    path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
+    path = known.settle(path, axis)
     return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
 
 
@@ -139,7 +160,7 @@ def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spo
 
 
 def _by_motion(
-    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, known: Known
 ) -> tuple[TipPath, FloatArray, FloatImages]:
     """First guess of the path, from what moves along the axis alone; how surely each strip moves; motion."""
     motion = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S)
@@ -147,7 +168,8 @@ def _by_motion(
     stirring = moving_share(moving)
     # A needle that never stirs again has more likely slipped out than stayed.
     price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
-    path = follow_tip(emission(moving, fade_share=MOTION_FADE_SHARE) - price, stirring, time_s)
+    shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
+    path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s)
     return path, stirring, motion
 
 
@@ -199,16 +221,23 @@ def reached_first(path: TipPath, before: FloatImages) -> BoolArray:
 
 
 def _real_needle(
-    path: TipPath, motion: FloatImages, odds: FloatArray, inside: BoolArray, stirring: FloatArray
+    path: TipPath,
+    motion: FloatImages,
+    odds: FloatArray,
+    inside: BoolArray,
+    stirring: FloatArray,
+    known: Known,
 ) -> TipPath:
     """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
 
     A line that stands still is scenery; in a sweep or a slide everything changes, ahead of the supposed tip
-    as much as behind it.
+    as much as behind it. A person who said where the tip is knows better.
     """
     s = np.arange(motion.shape[1]) * SAMPLE_MM
     scenery = np.zeros(len(path.position_mm), dtype=bool)
     for first, end in spells(np.isfinite(path.position_mm)):
+        if known.placed[first:end].any():
+            continue
         tip = path.position_mm[first:end, None]
         behind = inside[first:end] & (s < tip - 0.5)
         ahead = inside[first:end] & (s > tip + 2.0)

@@ -41,7 +41,8 @@ def hold_resting(rows: NeedleRows, window: Window, plane: Plane) -> NeedleRows:
         if rows.needle_present[i] or np.abs(look(pictures[i]) - known).mean() > SAME_LOOK_GREY:
             break
         for item in fields(rows):
-            getattr(rows, item.name)[i] = getattr(last, item.name)[0]
+            if not item.name.startswith("strip"):
+                getattr(rows, item.name)[i] = getattr(last, item.name)[0]
         entry, tip = moved(ends, drift[i])
         rows.entry_px[i], rows.tip_px[i] = plane.to_frame_px([entry, tip])
         rows.angle_deg[i] = slope_deg(tip - entry)

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import partial
+from typing import Any, Protocol
 
 import numpy as np
 
-from needlecoach.model import BoolArray, FloatArray, GreyImage, Track
+from needlecoach.model import BoolArray, FloatArray, GreyImage, Strip, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
-from needlecoach.tracking.drift import moved, steady
+from needlecoach.tracking.drift import Held, moved, steady
 from needlecoach.tracking.follow import Course, follow_needle
+from needlecoach.tracking.known import Known, Said
 from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.resting import hold_resting
@@ -42,6 +44,8 @@ SEEN_SD_SHARE = 0.32
 SEEN_SD_CLUTTER_MM = 0.5
 CLEAR_GREY, CLUTTER_GREY = 60.0, 40.0
 INFERRED_SD_MM = 0.6
+# A strip is placed by its line's chord up to the deepest tip, or so far.
+CHORD_MM = 10.0
 ACROSS_SD_MM = 0.2
 # What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
 # when it is also this many times as long as the step from picture to picture.
@@ -57,10 +61,24 @@ STILLS_NOTE = (
 
 @dataclass(frozen=True, eq=False)
 class Tracking:
-    """A track and what was noticed on the way: sentences for the reader."""
+    """A track, the strip along the shaft, and what was noticed on the way: sentences for the reader."""
 
     track: Track
     notes: tuple[str, ...]
+    strip: Strip | None = None
+
+
+class Keeper(Protocol):
+    """Keeps what a clip was followed by."""
+
+    def keep(self, held: Held, clock_s: float) -> None:
+        """Take in the next steadied picture, and the tracker's own time for it."""
+
+    def follow(self, window: Window) -> NeedleRows:
+        """Follow the needle through one window."""
+
+    def keep_target(self, target: TargetPath) -> None:
+        """Take in where the target was."""
 
 
 def track_clip(
@@ -68,6 +86,7 @@ def track_clip(
     plane: Plane,
     target: TargetFollower | None,
     beside: Executor | None = None,
+    keeper: Keeper | None = None,
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
@@ -76,6 +95,7 @@ def track_clip(
     pictures : presentation time and working picture of every frame, consumed once
     target : knows what to follow; None when no target was marked
     beside : follows the needle while the next pictures are read; a thread of its own when left out
+    keeper : is given every picture, and follows the windows in this process
 
     Returns
     -------
@@ -86,8 +106,8 @@ def track_clip(
     drifts: list[FloatArray] = []
     likeness: list[float] = []
     stills: list[GreyImage] = []
-    notes: list[str] = []
-    with Windows(partial(follow_window, plane), beside) as windows:
+    follow = partial(follow_window, plane) if keeper is None else keeper.follow
+    with Windows(follow, beside if keeper is None else None) as windows:
         clock_s = 0.0
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
             clock_s += min(held.time_s - times[-1], HOLE_S) if times else 0.0
@@ -97,28 +117,50 @@ def track_clip(
             if target is not None:
                 target.see(held.picture, held.time_s)
             windows.add(held.picture, clock_s, held.drift)
+            if keeper is not None:
+                keeper.keep(held, clock_s)
             if len(stills) <= MOST_STILLS:
                 stills.append(held.picture)
         needle = windows.rows()
     n, drift = len(times), np.array(drifts).reshape(-1, 3)
-    if not needle.needle_present.any():
-        needle = needle_in_stills(stills, drift, plane) if n <= MOST_STILLS else needle
-        notes = [STILLS_NOTE] if needle.needle_present.any() else []
+    notes: tuple[str, ...] = ()
+    if not needle.needle_present.any() and n <= MOST_STILLS:
+        needle = needle_in_stills(stills, drift, plane)
+        notes = (STILLS_NOTE,) if needle.needle_present.any() else ()
     path = TargetPath.nowhere(n) if target is None else target.path(drift)
-    time_s = np.array(times, dtype=float)
-    notes += [*_restless(np.array(likeness)), *_holes(time_s)]
-    return Tracking(_track(time_s, needle, path), tuple(notes))
+    if keeper is not None:
+        keeper.keep_target(path)
+    return finished(needle, path, times, np.array(likeness), notes)
+
+
+def finished(
+    needle: NeedleRows,
+    target: TargetPath,
+    times_s: list[float],
+    likeness: FloatArray,
+    notes: tuple[str, ...] = (),
+) -> Tracking:
+    """Put a clip's needle and target together, with what was noticed of the recording, (n,) likeness."""
+    time_s = np.array(times_s, dtype=float)
+    track = _track(time_s, needle, target)
+    return Tracking(track, (*notes, *_restless(likeness), *_holes(time_s)), _strip(needle))
 
 
 def follow_window(plane: Plane, window: Window) -> NeedleRows:
     """Follow the needle through one window; fit for another process."""
-    rows = NeedleRows.none(len(window.pictures))
-    pictures = without_averaging(
-        window.pictures, window.time_s, window.drift, mask=plane.mask, step_mm=plane.step_mm
-    )
-    if len(pictures) > 1 and (course := follow_needle(pictures, window.time_s, plane)):
-        rows = _rows(course, window.time_s, window.drift, plane)
+    rows = window_rows(plane, {}, window)
     return rows if window.last is None else hold_resting(rows, window, plane)
+
+
+def window_rows(plane: Plane, said: Mapping[int, Said], window: Window) -> NeedleRows:
+    """The needle in one window by its own pictures, and by what was said of some of its frames."""
+    time_s, drift = window.time_s, window.drift
+    pictures = without_averaging(window.pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
+    known = Known.within(said, window.first, time_s, drift, plane)
+    course = follow_needle(pictures, time_s, plane, known) if len(pictures) > 1 else None
+    if course is None:
+        return NeedleRows.none(len(pictures))
+    return _rows(course, time_s, drift, plane, known)
 
 
 def no_track() -> Tracking:
@@ -127,29 +169,41 @@ def no_track() -> Tracking:
 
 
 def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
+    names = {item.name for item in fields(Track)} & {item.name for item in fields(needle)}
     return Track(
         time_s=time_s,
         target_px=target.centre_px,
         target_found=target.found,
-        **{item.name: getattr(needle, item.name) for item in fields(needle)},
+        **{name: getattr(needle, name) for name in names},
     )
 
 
-def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -> NeedleRows:
+def _strip(needle: NeedleRows) -> Strip | None:
+    """Strip of the whole clip; None where no line was ever followed."""
+    if not np.isfinite(needle.strip_start_px).any():
+        return None
+    steps = needle.strip.shape[1] - 1
+    end_px = needle.strip_start_px + steps * needle.strip_step_px
+    return Strip(needle.strip, SAMPLE_MM, needle.strip_start_px, end_px)
+
+
+def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, known: Known) -> NeedleRows:
     """Turn the course of a needle into rows of the track."""
-    evidence = sight_evidence(course, time_s)
+    evidence = known.sight_evidence(sight_evidence(course, time_s))
     visible = tip_in_sight(course, evidence, time_s)
     end_grey = np.array([np.nan if spot is None else spot.grey for spot in course.spots])
     visible &= ~beyond_sight(course.path, course.by_motion, end_grey, time_s)
     visible &= ~leapt_back(course.path.position_mm, time_s)
     placed = visible & (evidence > 0)
-    sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
-    path = without_loose_ends(bridge_hidden(sights, course.by_motion, visible, time_s), visible)
-    present, along = np.isfinite(path.position_mm), path.position_mm
-    visible &= np.abs(along - sights.position_mm) < ELSEWHERE_MM
-    off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
-    across = np.where(visible & placed, off_axis, 0.0)
     axis = course.axis
+    sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
+    sights, anchors = known.settle(sights, axis), visible | known.placed
+    path = without_loose_ends(bridge_hidden(sights, course.by_motion, anchors, time_s), anchors)
+    path = known.settle(known.kept_open(path, sights), axis)
+    present, along = np.isfinite(path.position_mm), path.position_mm
+    visible = known.in_sight(visible & (np.abs(along - sights.position_mm) < ELSEWHERE_MM), present)
+    off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
+    across = known.off_line_mm(np.where(visible & placed, off_axis, 0.0), axis)
     tip = plane.to_frame_px(moved([axis.points(i, along[i], across[i]) for i in range(len(along))], drift))
     turned = np.stack([np.zeros(len(drift)), np.zeros(len(drift)), drift[:, 2]], axis=1)
     chords = moved([axis.chord(i, s) for i, s in enumerate(np.nan_to_num(along))], turned)
@@ -169,16 +223,33 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane) -
         + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - contrast) / CLUTTER_GREY, 0, 1)) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
+    by_itself = np.where(visible, seen_sd, inferred_sd)
     return NeedleRows(
         needle_present=present,
         tip_px=tip,
         tip_visible=visible,
-        tip_sd_mm=np.where(present, np.where(visible, seen_sd, inferred_sd), np.nan),
+        tip_sd_mm=np.where(present, np.where(known.placed, known.sd_mm, by_itself), np.nan),
         entry_px=entry,
         angle_deg=slope,
         shaft_visible_share=_shaft_share(course, path),
         trail_end_px=plane.to_frame_px(moved(trail, drift)),
+        **_strip_rows(course, drift, plane),
     )
+
+
+def _strip_rows(course: Course, drift: FloatArray, plane: Plane) -> dict[str, Any]:
+    """Greys along the axis as rows, and where they lie in the frame; an arc is drawn as its chord."""
+    grey = np.clip(np.rint(course.grey), 0, 255).astype(np.uint8)
+    far_mm = (grey.shape[1] - 1) * SAMPLE_MM
+    reach_mm = np.nanmax(course.path.position_mm, initial=min(far_mm, CHORD_MM))
+    axis = course.axis
+    ends = [np.array([axis.points(i, s) for i in range(len(grey))]) for s in (0.0, reach_mm)]
+    start_px, place_px = (plane.to_frame_px(moved(end, drift)) for end in ends)
+    return {
+        "strip": grey,
+        "strip_start_px": start_px,
+        "strip_step_px": (place_px - start_px) * (SAMPLE_MM / reach_mm),
+    }
 
 
 def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:

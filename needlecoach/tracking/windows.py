@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -27,7 +27,11 @@ FLAGS = {"needle_present", "tip_visible"}
 
 @dataclass(frozen=True, eq=False)
 class NeedleRows:
-    """The needle of some frames on end, a row each, as in `model.Track`."""
+    """The needle of some frames on end, a row each, as in `model.Track`, and the greys along its line.
+
+    `strip` (n, n_samples) uint8 has as many samples as its frames' line is long; `strip_start_px` (n, 2) is
+    the place of the first one, `strip_step_px` (n, 2) the way from each to the next, NaN without a line.
+    """
 
     needle_present: BoolArray
     tip_px: FloatArray
@@ -37,31 +41,45 @@ class NeedleRows:
     angle_deg: FloatArray
     shaft_visible_share: FloatArray
     trail_end_px: FloatArray
+    strip: GreyImage
+    strip_start_px: FloatArray
+    strip_step_px: FloatArray
 
     @classmethod
     def none(cls, n: int) -> NeedleRows:
         """Rows of n frames without a needle."""
-        shape = {item.name: (n, 2) if item.name.endswith("_px") else (n,) for item in fields(cls)}
+        names = [item.name for item in fields(cls) if item.name != "strip"]
+        shape = {name: (n, 2) if name.endswith("_px") else (n,) for name in names}
         return cls(
+            strip=np.zeros((n, 1), dtype=np.uint8),
             **{
                 name: np.zeros(n, dtype=bool) if name in FLAGS else np.full(shape[name], np.nan)
-                for name in shape
-            }
+                for name in names
+            },
         )
 
     def cut(self, first: int, end: int) -> NeedleRows:
         """Rows from first up to, not including, end."""
         return NeedleRows(*(getattr(self, item.name)[first:end] for item in fields(self)))
 
+    def copy(self) -> NeedleRows:
+        """The same rows, free to be changed."""
+        return NeedleRows(*(getattr(self, item.name).copy() for item in fields(self)))
+
     @classmethod
     def joined(cls, parts: list[NeedleRows]) -> NeedleRows:
-        """Rows of all parts, one after the other."""
-        return cls(*(np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(cls)))
+        """Rows of all parts, one after the other; shorter strips end in black."""
+        longest = max(part.strip.shape[1] for part in parts)
+        padded = [
+            replace(part, strip=np.pad(part.strip, ((0, 0), (0, longest - part.strip.shape[1]))))
+            for part in parts
+        ]
+        return cls(*(np.concatenate([getattr(part, item.name) for part in padded]) for item in fields(cls)))
 
 
 @dataclass(frozen=True, eq=False)
 class Window:
-    """Pictures on end with their times (n,) and drifts (n, 3).
+    """Pictures on end with their times (n,) and drifts (n, 3), from frame `first` of the clip on.
 
     Those before `fresh` belong to the window before and only give context; `last` is its last row, None for
     the first window.
@@ -72,6 +90,7 @@ class Window:
     drift: FloatArray
     fresh: int
     last: NeedleRows | None
+    first: int = 0
 
 
 Follow = Callable[[Window], NeedleRows]
@@ -93,7 +112,7 @@ class Windows:
         self._pictures: list[GreyImage] = []
         self._time_s: list[float] = []
         self._drift: list[FloatArray] = []
-        self._fresh = 0
+        self._fresh, self._first = 0, 0
         self._pending: tuple[Future[NeedleRows], int] | None = None
         self._done: list[NeedleRows] = []
 
@@ -142,7 +161,7 @@ class Windows:
         before = self._done[-1] if self._done else None
         last = None if before is None else before.cut(len(before.angle_deg) - 1, len(before.angle_deg))
         time_s, drift = np.array(self._time_s[:end]), np.array(self._drift[:end])
-        return Window(self._pictures[:end], time_s, drift, self._fresh, last)
+        return Window(self._pictures[:end], time_s, drift, self._fresh, last, self._first)
 
     def _submit(self, end: int) -> None:
         assert self._beside is not None
@@ -156,7 +175,7 @@ class Windows:
         cut, restart = seam(rows.needle_present, np.array(self._time_s[:end]), self._fresh)
         self._done.append(rows.cut(self._fresh, cut))
         del self._pictures[:restart], self._time_s[:restart], self._drift[:restart]
-        self._fresh = cut - restart
+        self._fresh, self._first = cut - restart, self._first + restart
 
 
 def seam(present: BoolArray, time_s: FloatArray, fresh: int) -> tuple[int, int]:
