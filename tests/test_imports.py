@@ -23,6 +23,8 @@ ALLOWED: dict[str, set[str]] = {
     "scoring": set(),
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
+    "corrections": {"marks"},
+    "workbench": {"analyse", "clips", "tracking"},
     "advice": set(),
     "inspection": {"filmed", "advice", "clips", "screen", "marks", "finding"},
     "console": set(),
