@@ -17,6 +17,7 @@
 //   stage.setTool(tool)    a tool takes points: { place(point, event), hover(point), finish(), cancel(), back() }; null for
 //                          none. Click, tap or Enter places; double click or Enter again finishes; Escape cancels
 //   stage.showSpans([[first, last]…], words)    frames marked below the scrubber, such as those without the target
+//   stage.say(words)       on the picture, above; "" takes them away
 //   stage.zoomBy(factor), stage.fit(), stage.reveal(point), stage.toBox(point), stage.toImage(at)
 //   stage.focus(), stage.focusHandle(id)
 //   stage.keys(event)      handles a keydown of the page (frames, play, zoom); true when it did
@@ -135,6 +136,10 @@ class Stage {
     this.parts.showSpans(spans, words);
   }
 
+  say(words) {
+    this.parts.hint.textContent = words;
+  }
+
   zoomBy(factor, at) {
     this.view.zoomBy(factor, at);
     this.#viewChanged();
@@ -223,10 +228,10 @@ class Stage {
       this.view.reveal(this.#cursor);
       this.#viewChanged();
       this.#aimByKey(this.#cursor);
-    } else if (this.#tool && (event.key === "Enter" || event.key === " ")) {
+    } else if (this.#cursor && (event.key === "Enter" || event.key === " ")) {
       event.preventDefault();
       event.stopPropagation();
-      if (this.#cursor) this.#placed(this.#cursor, event);
+      this.#placed(this.#cursor, event);
     } else if (this.#tool && (event.key === "Backspace" || event.key === "Delete")) {
       event.preventDefault();
       this.#tool.back?.();
