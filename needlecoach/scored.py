@@ -85,7 +85,6 @@ def score_into(
     from needlecoach.analyse import score_clip
     from needlecoach.reporting.results import write_results
     from needlecoach.tracking.beside import another_process
-    from needlecoach.workbench import Workbench
 
     asked: dict[str, Any] = {
         "no_target": wish.no_target,
@@ -95,6 +94,8 @@ def score_into(
     corrections = read_corrections(corrections_path(clip))
     try:
         if corrections:
+            from needlecoach.workbench import Workbench
+
             with Workbench(clip, marks, **asked) as bench:
                 bench.open(scoring)
                 card = bench.score(corrections)

@@ -30,7 +30,7 @@ ALLOWED: dict[str, set[str]] = {
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": set(),
-    "scored": {"marks", "analyse", "tracking", "reporting"},
+    "scored": {"marks", "corrections", "analyse", "workbench", "tracking", "reporting"},
     "review": {
         "clips",
         "marks",
