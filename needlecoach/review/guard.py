@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import secrets
 from collections.abc import Iterable
 
@@ -43,8 +45,13 @@ class Guard:
         if scope["type"] != "http":  # no page opens a web socket
             return
         why = self._refusal(scope)
-        answer = self._app if why is None else _refused(scope, why)
-        await answer(scope, receive, _with_headers(send))
+        answer = self._app if why is None else _refused(scope, why, 403)
+        send = _with_headers(send)
+        try:
+            await answer(scope, receive, send)
+        except asyncio.CancelledError:  # Ctrl-C does not wait for what takes seconds
+            with contextlib.suppress(RuntimeError):  # half of an answer may be out already
+                await _refused(scope, "needlecoach was ended meanwhile", 503)(scope, receive, send)
 
     def _refusal(self, scope: Scope) -> str | None:
         """Why a request is refused, None when it is not."""
@@ -63,11 +70,11 @@ class Guard:
         return None
 
 
-def _refused(scope: Scope, why: str) -> Response:
+def _refused(scope: Scope, why: str, status: int) -> Response:
     words = f"Refused: {why}."
     if "/api/" in scope["path"]:
-        return JSONResponse({"error": words}, status_code=403)
-    return PlainTextResponse(words, status_code=403)
+        return JSONResponse({"error": words}, status_code=status)
+    return PlainTextResponse(words, status_code=status)
 
 
 def _with_headers(send: Send) -> Send:

@@ -74,7 +74,7 @@ def server_of(desk: Desk, listening: socket.socket, token: str) -> uvicorn.Serve
     """Server of an open clip, to be run on this socket."""
     config = uvicorn.Config(
         make_app(desk, token=token, port=int(listening.getsockname()[1])),
-        log_level="error",
+        log_level="critical",  # a defect is told by the server itself, an end in mid-answer is none
         access_log=False,
         lifespan="off",
         ws="none",

@@ -1,5 +1,8 @@
 """Ports, addresses, a browser or none, and a clean end."""
 
+import contextlib
+import http.client
+import json
 import re
 import signal
 import socket
@@ -66,6 +69,21 @@ def test_ctrl_c_ends_cleanly_with_work_under_way(sample_clip):
         "clean_hit.marks.json",
         "clean_hit.mp4",
     ]
+
+
+def test_what_is_asked_when_it_ends_is_answered_in_words(sample_clip):
+    """A proposal takes a second or more of work; the line is not just cut, and the terminal stays clean."""
+    process = started(sample_clip)
+    port, key = re.search(r":(\d+)/(.+)/mark", process.stdout.readline()).groups()
+    with contextlib.closing(http.client.HTTPConnection("127.0.0.1", int(port), timeout=30)) as line:
+        line.request("GET", f"/{key}/api/proposal")
+        time.sleep(0.2)
+        process.send_signal(signal.SIGINT)
+        answer = line.getresponse()
+        words = json.loads(answer.read())
+    _, err = process.communicate(timeout=30)
+    assert process.returncode == 0 and err == ""
+    assert answer.status == 200 or (answer.status == 503 and "was ended" in words["error"])
 
 
 def test_each_run_has_a_key_of_its_own(sample_clip):
