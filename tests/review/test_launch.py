@@ -56,15 +56,22 @@ def started(clip, *more):
     )
 
 
-def test_ctrl_c_ends_cleanly_with_work_under_way(sample_clip):
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_it_ends_cleanly_with_work_under_way(sample_clip, tmp_path, monkeypatch, end):
+    """Ctrl-C, a polite request, a closed terminal: no word of a fault, and nothing is left lying about."""
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
     process = started(sample_clip)
     first = process.stdout.readline()
     assert re.search(r"http://127\.0\.0\.1:\d+/[\w-]{32}/mark$", first.strip())
-    process.send_signal(signal.SIGINT)  # the clip is being read, and copied for the browser after that
+    until = time.monotonic() + 20
+    while not list(tmp_path.iterdir()) and time.monotonic() < until:
+        time.sleep(0.02)  # until the copy for the browser is begun
     began = time.monotonic()
+    process.send_signal(end)
     _, err = process.communicate(timeout=30)
     assert process.returncode == 0 and err == ""
     assert time.monotonic() - began < 15
+    assert list(tmp_path.iterdir()) == []
     assert sorted(one.name for one in sample_clip.parent.iterdir()) == [
         "clean_hit.marks.json",
         "clean_hit.mp4",

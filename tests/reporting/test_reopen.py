@@ -1,0 +1,49 @@
+"""Marks come back from a run's record as they were."""
+
+import json
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from needlecoach.model import Marks, Medium, Scale, Target
+from needlecoach.reporting.record import marks_of_record, marks_record
+
+CORNERS = ((10.0, 10.0), (600.0, 20.0), (590.0, 400.0), (5.0, 390.0))
+SQUARE = np.array([(10.25, 10), (50, 10), (50, 40.5), (10, 40)])
+
+
+@pytest.mark.parametrize(
+    "marks",
+    [
+        Marks(),
+        Marks(target=Target(SQUARE, frame=7, marking_sd_px=0.6), scale=Scale.from_mm_per_px(0.1, 0.12)),
+        Marks(
+            scale=Scale.from_points((0, 1), (0, 401), mm=40),
+            region_box_px=(1, 2, 300, 200),
+            medium=Medium("gel", temperature_c=21.0),
+            learner="L01",
+            task="core",
+            needle_gauge=16,
+            notes="second try",
+            screen=CORNERS,
+        ),
+        Marks(screen="auto", tick_mm=5.0, target_mm=10.0),
+    ],
+)
+def test_marks_of_a_record_are_the_marks(marks):
+    found = marks_of_record(json.loads(json.dumps(marks_record(marks))))
+    for item in fields(Marks):
+        one, other = getattr(found, item.name), getattr(marks, item.name)
+        if item.name == "target" and other is not None:
+            assert (one.frame, one.marking_sd_px) == (other.frame, other.marking_sd_px)
+            assert one.outline_px == pytest.approx(other.outline_px, abs=0.0005)
+            assert one.centre_px == pytest.approx(other.centre_px, abs=1e-9)
+        else:
+            assert one == other, item.name
+
+
+@pytest.mark.parametrize("record", [{}, {"target": 3}, {"scale": {"x": 1}, "target": None, "medium": None}])
+def test_what_is_no_record_is_refused(record):
+    with pytest.raises((KeyError, TypeError, ValueError)):
+        marks_of_record(record)
