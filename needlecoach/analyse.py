@@ -12,7 +12,7 @@ from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
-from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scorecard, Target
+from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture
@@ -21,12 +21,14 @@ from needlecoach.screen.scale import choose_scale, settle_scale
 from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.target import BESIDE, TargetFollower
+from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
 from needlecoach.tracking.track import Keeper, Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]
 
 REGION_FRAMES = 12
+# Without a scale the picture is taken to be so deep: enough to tell how far a target can move.
+LIKELY_DEPTH_MM = 50.0
 
 
 def score_clip(
@@ -242,3 +244,62 @@ def _target(reader: ClipReader, plane: Plane, target: Target) -> TargetFollower:
     frames = reader.read_frames(beside)
     pictures = {number: plane.resample(frame.pixels) for number, frame in frames.items()}
     return TargetFollower(pictures, replace(target, frame=marked), plane)
+
+
+def follow_target(
+    path: Path, marks: Marks, *, fps: float | None = None, progress: Progress | None = None
+) -> TargetPath:
+    """Follow the marked target alone through a clip, to show a person whether it is held.
+
+    Parameters
+    ----------
+    path : a video file, a DICOM file or a folder of numbered images
+    marks : the target, and what else is known; without a scale, or one that the file tells, the picture is
+        taken to be 50 mm deep
+    fps : frames per second, for what carries no times
+    progress : called with frames done and frames in all (0 when unknown)
+
+    Returns
+    -------
+    TargetPath
+        In px of the original frames, also where a camera filmed the screen. It is what scoring follows, but
+        for a scale that scoring takes from the ruler or the target: that changes hundredths of a px.
+
+    Raises
+    ------
+    ClipError
+        When the recording can't be read.
+    MarksError
+        When no target is marked, or a mark lies outside the picture.
+    UnscorableError
+        When no picture stands out on the screen.
+    """
+    if marks.target is None:
+        raise MarksError(f"{path.name}: no target is marked; mark it first.")
+    given, filmed = marks, None
+    with open_clip(path, fps=fps) as reader:
+        check_marks(marks, reader.clip)
+        area = reader.area_for(marks.region_box_px)
+        scale, _ = choose_scale(marks.scale, None if area is None else area.scale)
+        if marks.screen is not None:
+            filmed = Filmed.of(reader, marks)
+            reader, marks = filmed.reader, filmed.marks
+        region = _region_of(reader, marks, reader.sample_frames(REGION_FRAMES))
+        check_marks(marks, reader.clip, region=region)
+        plane = Plane(region, scale or Scale.from_mm_per_px(LIKELY_DEPTH_MM / region.box_px[3]))
+        assert marks.target is not None
+        target = _target(reader, plane, marks.target)
+        found = follow_alone(_pictures(reader, plane, progress), plane, target)
+    if filmed is None:
+        return found
+    return replace(found, centre_px=filmed.screen(given).to_frame_px(found.centre_px))
+
+
+def _pictures(
+    reader: ClipReader, plane: Plane, progress: Progress | None
+) -> Iterator[tuple[float, GreyImage]]:
+    """Time and working picture of every frame."""
+    for done, frame in enumerate(reader, start=1):
+        if progress is not None:
+            progress(done, reader.clip.n_frames)
+        yield frame.time_s, plane.resample(frame.pixels)

@@ -8,21 +8,19 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from needlecoach import __version__
+from needlecoach import __version__, scored
 from needlecoach.console import Progress, StoppedError, complain, progress_bar, say_error, stoppable
-from needlecoach.errors import ClipError, MarksError, NeedlecoachError, OutputError, UnscorableError
+from needlecoach.errors import MarksError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
     checked_target_mm,
     checked_tick_mm,
-    marks_beside,
-    marks_path,
     parse_learner,
     parse_medium,
     parse_region,
@@ -30,7 +28,7 @@ from needlecoach.marks import (
     parse_screen,
     parse_target,
 )
-from needlecoach.model import Marks, Scale, Scorecard, Target
+from needlecoach.model import Scale, Scorecard, Target
 
 # OpenCV is imported only when needed: --help stays fast, and a machine without libGL gets a sentence.
 
@@ -40,16 +38,6 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Scores practice of ultrasound-guided needle sampling on gelatin phantoms. Never for patient care.",
-)
-
-_HOW_TO_MARK = (
-    'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
-    '[rx, ry]}}}}}}; or give --target "cx,cy,rx,ry" (or --no-target)'
-)
-
-_PROCESS_ENDED = (
-    "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
-    "programs and score the clip again."
 )
 
 
@@ -390,29 +378,23 @@ def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
 
 
 def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], Progress]) -> None:
-    marks = _marks_of(clip, wish)
-    from concurrent.futures import BrokenExecutor
-
-    from needlecoach.analyse import score_clip
-    from needlecoach.reporting.results import write_results
-    from needlecoach.tracking.beside import another_process
-
-    try:
-        with another_process() as beside:
-            card = score_clip(
-                clip,
-                marks,
-                no_target=wish.no_target,
-                fps=wish.fps,
-                pass_withdrawal_mm=wish.pass_withdrawal_mm,
-                progress=bar(f"{name}: scoring"),
-                beside=beside,
-            )
-    except BrokenExecutor:
-        raise NeedlecoachError(f"{clip.name}: {_PROCESS_ENDED}") from None
-    if wish.keep_screen:
-        card = replace(card, options={**card.options, "keep_screen": True})
-    folder = write_results(card, wish.out, replay=wish.replay, progress=bar(f"{name}: replay"), name=name)
+    how = scored.Wish(
+        fps=wish.fps,
+        no_target=wish.no_target,
+        pass_withdrawal_mm=wish.pass_withdrawal_mm,
+        replay=wish.replay,
+        keep_screen=wish.keep_screen,
+    )
+    marks = scored.scorable_marks(clip, wish.marks, no_target=wish.no_target)
+    card, folder = scored.score_into(
+        clip,
+        marks,
+        wish.out,
+        name,
+        how,
+        scoring=bar(f"{name}: scoring"),
+        writing=bar(f"{name}: replay"),
+    )
     tally.cards[name] = card
     _say(f"{name}: {folder / 'summary.html'}", wish)
     if card.unscorable:
@@ -430,21 +412,6 @@ def _say_attempts(card: Scorecard, wish: _Wish) -> None:
     if not card.attempts:
         _say("  " + NO_NEEDLE, wish)
         _say("  " + no_needle_hint(card), wish)
-
-
-def _marks_of(clip: Path, wish: _Wish) -> Marks:
-    """Marks from the clip's file and the options; MarksError when something that scoring needs is missing."""
-    if not clip.exists():
-        raise ClipError(f"{clip}: there is no such file or folder; check the name.")
-    file = marks_path(clip)
-    marks = marks_beside(clip, wish.marks)
-    if wish.no_target:
-        marks = replace(marks, target=None)
-    if marks.task == "core":
-        raise MarksError(f"{clip.name}: core biopsies can't be scored yet; only the task aspirate can.")
-    if marks.target is None and not wish.no_target:
-        raise MarksError(f"{clip.name}: no target is marked; {_HOW_TO_MARK.format(file=file.name)}.")
-    return marks
 
 
 def _result_names(clips: Sequence[Path]) -> list[str]:

@@ -7,7 +7,7 @@ import os
 import platform
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, is_dataclass
+from dataclasses import asdict, fields, is_dataclass
 from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from needlecoach.model import FilmedScreen, Marks, Scorecard, Target
+from needlecoach.model import FilmedScreen, Marks, Medium, Scale, Scorecard, Target
 
 SCHEMA = 1
 
@@ -93,6 +93,32 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "date": marks.date,
         "notes": marks.notes,
     }
+
+
+def marks_of_record(record: Mapping[str, Any]) -> Marks:
+    """Marks as `marks_record` wrote them, the outline to a thousandth of a px.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, MarksError
+        When the record is not one of those.
+    """
+    told = {item.name: _tuples(record[item.name]) for item in fields(Marks) if item.name in record}
+    if told["scale"] is not None:
+        told["scale"] = Scale(**told["scale"])
+    if told["medium"] is not None:
+        told["medium"] = Medium(**told["medium"])
+    if told["target"] is not None:
+        outline_px = np.array(told["target"]["outline_px"], dtype=float)
+        told["target"] = Target(**{**told["target"], "outline_px": outline_px})
+    return Marks(**told)
+
+
+def _tuples(value: Any) -> Any:
+    """Lists of JSON as the tuples that they were."""
+    if isinstance(value, Mapping):
+        return {key: _tuples(item) for key, item in value.items()}
+    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
 
 
 def _screen_record(screen: FilmedScreen) -> dict[str, Any]:

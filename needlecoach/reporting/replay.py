@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from fractions import Fraction
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from needlecoach.clips import ClipReader, open_clip, straightened
+from needlecoach.clips.webm import webm_file
 from needlecoach.errors import OutputError
 from needlecoach.model import Frame, Scorecard
 from needlecoach.reporting.overlay import Overlay
 
 Progress = Callable[[int, int], None]
-Write = Callable[[np.ndarray, int, int], None]
 
 MAX_FPS = 30.0
 MAX_SIDE_PX = 720
@@ -26,15 +22,6 @@ STILL_SIDE_PX = 840
 # Meant to keep a replay of up to two minutes small enough to be embedded in the page.
 AIM_BYTES = 13_000_000
 MIN_BIT_RATE, MAX_BIT_RATE = 800_000, 3_000_000
-# A full picture about every two seconds, so that a viewer can jump.
-KEY_INTERVAL = 50
-# Below zero "cpu-used" is a fixed effort; above, the effort follows the clock and no two files are alike.
-ENCODER_OPTIONS: dict[str, object] = {
-    "deadline": "realtime",
-    "cpu-used": "-8",
-    "crf": "14",
-    "g": str(KEY_INTERVAL),
-}
 
 
 def write_replay(
@@ -64,7 +51,10 @@ def write_replay(
     ends = dict(zip(stamps, [*list(stamps.values())[1:], _end_ms(card)], strict=True))
     painter, still_painter = (Overlay(card, max_side_px=side) for side in (MAX_SIDE_PX, STILL_SIDE_PX))
     found: dict[int, bytes] = {}
-    with _encoder(path, painter.size_px, len(stamps), _end_ms(card)) as write, _reader(card) as reader:
+    length_ms = _end_ms(card)
+    aim = int(np.clip(AIM_BYTES * 8000 / max(length_ms, 1), MIN_BIT_RATE, MAX_BIT_RATE))
+    film = webm_file(path, painter.size_px, len(stamps), length_ms, bit_rate=aim, advice="use --no-replay")
+    with film as write, _reader(card) as reader:
         for frame in reader:
             if frame.number in stamps:
                 start_ms = stamps[frame.number]
@@ -127,59 +117,3 @@ def _jpeg(picture: np.ndarray) -> bytes:
     if not done:
         raise OutputError("A still could not be encoded as JPEG; check the installation of opencv-python.")
     return data.tobytes()
-
-
-@contextmanager
-def _encoder(path: Path, size_px: tuple[int, int], n_pictures: int, length_ms: int) -> Iterator[Write]:
-    """Give a function that adds a BGR picture with its start and length in ms.
-
-    The file is written in one go at the end, so that a full disk is an ordinary OSError; FFmpeg's own writing
-    tells of it late and in riddles.
-    """
-    # Imported here: the tool starts faster without it.
-    import av
-
-    clock, whole = Fraction(1, 1000), io.BytesIO()
-    try:
-        with av.open(whole, "w", format="webm") as container:
-            stream = container.add_stream(
-                "libvpx", rate=Fraction(max(n_pictures, 1) * 1000, max(length_ms, 1))
-            )
-            stream.width, stream.height = size_px
-            stream.pix_fmt = "yuv420p"
-            # The codec's clock too, or times would be rounded to whole pictures of the nominal rate.
-            stream.time_base = stream.codec_context.time_base = clock
-            aim = AIM_BYTES * 8000 / max(length_ms, 1)
-            stream.bit_rate = int(np.clip(aim, MIN_BIT_RATE, MAX_BIT_RATE))
-            stream.options = ENCODER_OPTIONS
-            # Several threads spend most of their time waiting for one another, at full load.
-            stream.codec_context.thread_count = 1
-
-            def encode(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
-                planes = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), dtype=np.uint8)
-                image = av.VideoFrame.from_ndarray(planes, format="yuv420p")
-                image.pts, image.duration, image.time_base = start_ms, length_ms, clock
-                container.mux(stream.encode(image))
-
-            with _one_behind(encode) as write:
-                yield write
-            container.mux(stream.encode())
-    except av.FFmpegError as problem:
-        raise OutputError(f"{path.name} can't be encoded ({problem}); use --no-replay.") from problem
-    path.write_bytes(whole.getbuffer())
-
-
-@contextmanager
-def _one_behind(encode: Write) -> Iterator[Write]:
-    """Encode each picture while the next is drawn; a fault is raised with that one, or at the end."""
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        under_way: list[Future[None]] = []
-
-        def write(picture: np.ndarray, start_ms: int, length_ms: int) -> None:
-            while under_way:
-                under_way.pop().result()
-            under_way.append(beside.submit(encode, picture, start_ms, length_ms))
-
-        yield write
-        for last in under_way:
-            last.result()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target
-from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration, moved
+from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration, moved, steady
 from needlecoach.tracking.plane import Plane
 
 FloatImage = npt.NDArray[np.float32]
@@ -181,6 +181,17 @@ class TargetFollower:
         if belief == 1:
             self._sure = vote.offset
         return self._sure + belief * (vote.offset - self._sure), True
+
+
+def follow_alone(
+    pictures: Iterable[tuple[float, GreyImage]], plane: Plane, target: TargetFollower
+) -> TargetPath:
+    """Follow a target, and nothing else, through times and working pictures of a clip, consumed once."""
+    drifts: list[FloatArray] = []
+    for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
+        drifts.append(held.drift)
+        target.see(held.picture, held.time_s)
+    return target.path(np.array(drifts).reshape(-1, 3))
 
 
 def _cut_patch(picture: GreyImage, outline: FloatArray, mask: BoolArray) -> list[_Tile]:

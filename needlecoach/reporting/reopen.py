@@ -1,0 +1,80 @@
+"""A results folder read back, so that a result can be looked at again without scoring the clip."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from needlecoach.errors import NeedlecoachError
+from needlecoach.reporting.record import SCHEMA
+
+# What the review page draws from; `results.py` writes both.
+PAGE_FILE, STRIP_FILE = "page.json", "strip.png"
+
+
+def read_run(folder: Path) -> dict[str, Any]:
+    """Return the record of the run (run.json) of a results folder.
+
+    Raises
+    ------
+    NeedlecoachError
+        When the folder holds no results, or none that this version reads.
+    """
+    if not folder.is_dir():
+        raise NeedlecoachError(f"{folder}: there is no such folder; give a clip's results folder.")
+    path = folder / "run.json"
+    if not path.is_file():
+        raise NeedlecoachError(
+            f"{folder}: holds no results (no run.json); give the folder of one clip, such as reports/L01."
+        )
+    run = _read_json(path)
+    if run.get("schema") != SCHEMA or not {"clip", "marks", "options"} <= run.keys():
+        raise NeedlecoachError(f"{folder}: was written by another version; score the clip again.")
+    return run
+
+
+def read_page(folder: Path) -> bytes:
+    """Return what the review page draws from (page.json), as it was written.
+
+    Raises
+    ------
+    NeedlecoachError
+        When an older version wrote the results, or the file is spoilt.
+    """
+    path = folder / PAGE_FILE
+    if not path.is_file():
+        raise NeedlecoachError(
+            f"{folder}: was written by an older version; score the clip again to review it."
+        )
+    _read_json(path)
+    return _read(path)
+
+
+def read_strip(folder: Path) -> bytes | None:
+    """Return the picture of the strip along the shaft, a PNG file; None where nothing was followed."""
+    path = folder / STRIP_FILE
+    return _read(path) if path.is_file() else None
+
+
+def clip_place(folder: Path, run: dict[str, Any]) -> Path | None:
+    """Where the clip lay beside its results, None when the record does not tell."""
+    place = run["clip"].get("place")
+    return (folder.resolve() / place).resolve() if isinstance(place, str) and place else None
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        value = json.loads(_read(path))
+    except ValueError as problem:
+        raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
+    if not isinstance(value, dict):
+        raise NeedlecoachError(f"{path}: is spoilt; score the clip again.")
+    return value
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as problem:
+        raise NeedlecoachError(f"{path}: can't be read ({problem.strerror or problem}).") from problem

@@ -1,0 +1,102 @@
+"""One clip scored into its results folder, the same way from the command line and from the page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from needlecoach.errors import ClipError, MarksError, NeedlecoachError
+from needlecoach.marks import MarkOptions, marks_beside, marks_path
+from needlecoach.model import Marks, Scorecard
+
+Progress = Callable[[int, int], None]
+
+HOW_TO_MARK = (
+    'write {file} beside it: {{"schema": 1, "target": {{"ellipse": {{"centre_px": [x, y], "semi_axes_px": '
+    '[rx, ry]}}}}}}; or give --target "cx,cy,rx,ry" (or --no-target)'
+)
+PROCESS_ENDED = (
+    "the process that follows the needle was ended from outside, perhaps for want of memory; close other "
+    "programs and score the clip again."
+)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """How a clip is to be scored: the options of `needlecoach score`, but for marks and places of files."""
+
+    fps: float | None = None
+    no_target: bool = False
+    pass_withdrawal_mm: float = 5.0
+    replay: bool = True
+    keep_screen: bool = False
+
+
+def scorable_marks(clip: Path, options: MarkOptions, *, no_target: bool) -> Marks:
+    """Marks from the clip's file with the options put over them.
+
+    Raises
+    ------
+    ClipError
+        When there is no clip.
+    MarksError
+        When something that scoring needs is missing, or the task can't be scored.
+    """
+    if not clip.exists():
+        raise ClipError(f"{clip}: there is no such file or folder; check the name.")
+    file = marks_path(clip)
+    marks = marks_beside(clip, options)
+    if no_target:
+        marks = replace(marks, target=None)
+    if marks.task == "core":
+        raise MarksError(f"{clip.name}: core biopsies can't be scored yet; only the task aspirate can.")
+    if marks.target is None and not no_target:
+        raise MarksError(f"{clip.name}: no target is marked; {HOW_TO_MARK.format(file=file.name)}.")
+    return marks
+
+
+def score_into(
+    clip: Path,
+    marks: Marks,
+    out: Path,
+    name: str,
+    wish: Wish,
+    *,
+    scoring: Progress | None = None,
+    writing: Progress | None = None,
+) -> tuple[Scorecard, Path]:
+    """Score a clip and write its results folder `out/name`; return the scorecard and that folder.
+
+    Parameters
+    ----------
+    scoring, writing : called with frames done and in all, while the clip is followed and while the replay is
+        written
+
+    Raises
+    ------
+    NeedlecoachError
+        As `score_clip` and `write_results`; when the process that follows the needle was ended.
+    """
+    # Imported here: reading the command line needs none of it.
+    from needlecoach.analyse import score_clip
+    from needlecoach.reporting.results import write_results
+    from needlecoach.tracking.beside import another_process
+
+    try:
+        with another_process() as beside:
+            card = score_clip(
+                clip,
+                marks,
+                no_target=wish.no_target,
+                fps=wish.fps,
+                pass_withdrawal_mm=wish.pass_withdrawal_mm,
+                progress=scoring,
+                beside=beside,
+            )
+    except BrokenExecutor:
+        raise NeedlecoachError(f"{clip.name}: {PROCESS_ENDED}") from None
+    if wish.keep_screen:
+        card = replace(card, options={**card.options, "keep_screen": True})
+    return card, write_results(card, out, replay=wish.replay, progress=writing, name=name)
