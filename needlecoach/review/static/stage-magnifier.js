@@ -5,7 +5,7 @@ import { Pen } from "./stage-pen.js";
 const SIZE = 150;
 // Times the original's px; more where the picture itself is already shown that large.
 const LEAST_ZOOM = 6;
-const BESIDE = { mouse: [100, -100], pen: [100, -100], touch: [0, -135], key: [110, -110] };
+const BESIDE = { mouse: [125, -125], pen: [125, -125], touch: [0, -140], key: [125, -125] };
 
 export class Magnifier {
   #shown = null;

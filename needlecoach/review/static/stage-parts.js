@@ -14,18 +14,19 @@ export function build(host, clip) {
   const handles = child(box, "div", "stage-handles");
   const lens = child(box, "canvas", "stage-lens");
   set(lens, { "aria-hidden": "true" }).hidden = true;
-  const zoom = zoomRow(box);
+  const hint = child(box, "p", "stage-hint");
+  hint.setAttribute("role", "status");
   const run = runRow(host, clip, id);
   const keys = child(host, "p", "away");
   keys.id = id("keys");
   keys.textContent =
     "While a point is to be placed: arrow keys move the cursor, with Shift by 10 px, with Alt by a quarter; Enter places. " +
     "Else the left and right arrow keys step through the frames.";
-  return { box, canvas, handles, lens, ...zoom, ...run };
+  return { box, canvas, handles, lens, hint, ...run };
 }
 
-function zoomRow(box) {
-  const row = child(box, "div", "stage-zoom");
+function zoomRow(bar) {
+  const row = child(bar, "div", "stage-zoom");
   set(row, { role: "group", "aria-label": "Zoom" });
   const smaller = button(row, "−", "Zoom out (-)");
   const level = child(row, "span", "number");
@@ -57,6 +58,7 @@ function runRow(host, clip, id) {
   step("+1", "One frame on (right arrow)", 1);
   step("+10", "10 frames on (Shift and right arrow)", 10);
   const rate = rateChoice(buttons, id("rate"));
+  const zoom = zoomRow(bar);
   const said = child(bar, "p", "stage-said number");
   const when = child(said, "span");
   const place = child(said, "span", "stage-place");
@@ -67,6 +69,7 @@ function runRow(host, clip, id) {
   spans.setAttribute("role", "img");
   spans.hidden = true;
   return {
+    ...zoom,
     place,
     onStep: (does) => steps.forEach(([one, by]) => (one.onclick = () => does(by))),
     onToggle: (does) => (play.onclick = does),

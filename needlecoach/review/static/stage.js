@@ -17,6 +17,7 @@
 //   stage.setTool(tool)    a tool takes points: { place(point, event), hover(point), finish(), cancel(), back() }; null for
 //                          none. Click, tap or Enter places; double click or Enter again finishes; Escape cancels
 //   stage.showSpans([[first, last]…], words)    frames marked below the scrubber, such as those without the target
+//   stage.say(words)       on the picture, above; "" takes them away
 //   stage.zoomBy(factor), stage.fit(), stage.reveal(point), stage.toBox(point), stage.toImage(at)
 //   stage.focus(), stage.focusHandle(id)
 //   stage.keys(event)      handles a keydown of the page (frames, play, zoom); true when it did
@@ -133,6 +134,10 @@ class Stage {
 
   showSpans(spans, words = "") {
     this.parts.showSpans(spans, words);
+  }
+
+  say(words) {
+    this.parts.hint.textContent = words;
   }
 
   zoomBy(factor, at) {

@@ -1,0 +1,108 @@
+// Step 4: what is known of learner, needle, target and phantom. What can't be is told at the field and not sent.
+
+import { byId, digits, fill, numberIn, rangeFault } from "./mark-parts.js";
+import { markedMm } from "./mark-target.js";
+
+// A code, never a name: a digit must be in a learner's.
+const LEARNER = /^(?=.*\d)[\p{L}\p{N}_][\p{L}\p{N}_.-]{0,15}$/u;
+const PHANTOM = /^[\p{L}\p{N}_][\p{L}\p{N}_.-]{0,15}$/u;
+// From here on the marked size is told to differ from the true one.
+const SIZE_SHARE = 0.1;
+
+const FIELDS = {
+  learner: { fault: (text) => (LEARNER.test(text) ? "" : "A code of up to 16 letters, digits, - _ or . with a digit in it, such as L01; no name.") },
+  task: {},
+  needle_gauge: { limits: [1, 40], unit: "gauge", whole: true },
+  needle_length_mm: { limits: [10, 500], unit: "mm" },
+  throw_mm: { limits: [2, 60], unit: "mm" },
+  notch_mm: { limits: [2, 60], unit: "mm", fault: notchFault },
+  target_name: { ofTarget: "name" },
+  true_mm: { limits: [0.5, 300], unit: "mm", ofTarget: "true_mm" },
+  phantom: { fault: (text) => (PHANTOM.test(text) ? "" : "A code of up to 16 letters, digits, - _ or ., such as G3.") },
+  date: {},
+  notes: { long: true },
+};
+
+export function detailsStep(ctx) {
+  for (const [id, field] of Object.entries(FIELDS)) {
+    const element = byId(id);
+    if (id !== "task" && !field.long) addFaultPlace(element);
+    element.addEventListener("input", () => take(ctx, id));
+  }
+  return {
+    done: () => Boolean(ctx.store.marks.learner),
+    said: () => said(ctx.store.marks),
+    render: () => render(ctx),
+    handles: () => [],
+  };
+}
+
+function addFaultPlace(element) {
+  const place = document.createElement("p");
+  place.id = `${element.id}-fault`;
+  place.className = "fault";
+  place.setAttribute("role", "status");
+  element.setAttribute("aria-describedby", place.id);
+  element.after(place);
+}
+
+function said({ learner, task, needle_gauge: gauge }) {
+  const parts = [learner ?? "no learner’s code", task === "core" ? "core sample" : "aspiration"];
+  if (gauge) parts.push(`${gauge} gauge`);
+  return parts.join(", ");
+}
+
+function valueIn(marks, id) {
+  const { ofTarget } = FIELDS[id];
+  return ofTarget ? marks.target?.[ofTarget] : marks[id];
+}
+
+function take(ctx, id) {
+  const element = byId(id);
+  const field = FIELDS[id];
+  const text = field.long ? element.value : element.value.trim();
+  const fault = text === "" ? "" : faultOf(field, text);
+  const place = byId(`${id}-fault`);
+  if (place) place.textContent = fault;
+  if (fault) element.setAttribute("aria-invalid", "true");
+  else element.removeAttribute("aria-invalid");
+  if (fault) return;
+  const value = text === "" ? undefined : field.limits ? numberIn(text) : text;
+  if (field.ofTarget) ctx.putTarget({ [field.ofTarget]: value }, id);
+  else ctx.store.update({ [id]: value }, id);
+}
+
+function faultOf(field, text) {
+  const wide = field.limits ? rangeFault(text, field.limits, field.unit) : "";
+  if (wide) return wide;
+  if (field.whole && !Number.isInteger(numberIn(text))) return "A whole number is wanted.";
+  return field.fault?.(text) ?? "";
+}
+
+function notchFault(text) {
+  const throwMm = numberIn(byId("throw_mm").value);
+  return throwMm < numberIn(text) ? "The notch can’t be longer than the throw." : "";
+}
+
+function render(ctx) {
+  const { marks } = ctx.store;
+  for (const id of Object.keys(FIELDS)) {
+    if (id === "task") byId(id).value = marks.task ?? "aspirate";
+    else fill(byId(id), valueIn(marks, id));
+  }
+  for (const element of document.querySelectorAll("[data-core]")) element.hidden = marks.task !== "core";
+  for (const id of ["target_name", "true_mm"]) byId(id).disabled = !marks.target;
+  byId("size-words").textContent = sizeWords(ctx);
+}
+
+function sizeWords({ store, proposal }) {
+  const trueMm = store.marks.target?.true_mm;
+  const marked = markedMm(store, proposal);
+  if (!trueMm || !marked) return "";
+  const share = marked / trueMm - 1;
+  if (Math.abs(share) <= SIZE_SHARE) return "";
+  return (
+    `The marked target is ${digits(marked)} mm across, ${Math.round(Math.abs(share) * 100)} % ${share > 0 ? "more" : "less"} ` +
+    `than its true ${digits(trueMm)} mm. Look at scale and outline again.`
+  );
+}
