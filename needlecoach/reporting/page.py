@@ -31,18 +31,6 @@ NO_NEEDLE = (
     "If there was one, it was too faint or too briefly in the picture to be told from its surroundings."
 )
 
-# Shown large on the page; everything else is in the full table. The order is that of reading.
-_KEY_FIGURES = (
-    "time_to_target_s",
-    "closest_edge_mm",
-    "closest_centre_mm",
-    "dwell_in_target_s",
-    "passes",
-    "redirections",
-    "tip_visibility_share",
-    "blind_advance_mm",
-    "duration_s",
-)
 _SHARES = {"tip_visibility_share", "tip_visibility_advancing"}
 _TEMPLATES = files("needlecoach.reporting") / "templates"
 # The drawing is that of the review page.
@@ -172,7 +160,7 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
         "headline": wording.headline(attempt, with_target=with_target),
         "cut_off": attempt.cut_off,
         "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
-        "keys": [shown[name] for name in _KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
+        "keys": [shown[name] for name in wording.KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
         "table": table,
         "still": _data_uri("image/jpeg", media.stills.get(number)),
         "has_tip": bool(np.isfinite(card.track.tip_px[attempt.first_frame : attempt.last_frame + 1]).any()),
