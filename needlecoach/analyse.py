@@ -159,15 +159,8 @@ class Study:
         keeper_of: Callable[[Plane], Keeper] | None,
     ) -> Tracking:
         target = None if self._marks.target is None else _target(self._reader, plane, self._marks.target)
-
-        def pictures() -> Iterator[tuple[float, GreyImage]]:
-            for done, frame in enumerate(self._reader, start=1):
-                if progress is not None:
-                    progress(done, self._reader.clip.n_frames)
-                yield frame.time_s, plane.resample(frame.pixels)
-
         keeper = None if keeper_of is None else keeper_of(plane)
-        return track_clip(pictures(), plane, target, beside, keeper)
+        return track_clip(_pictures(self._reader, plane, progress), plane, target, beside, keeper)
 
     def straight_px(self, frame: int, point_px: Point) -> Point:
         """Place of a point of an original frame in the picture that was followed."""
