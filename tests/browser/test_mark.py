@@ -9,6 +9,7 @@ import pytest
 from needlecoach.marks import marks_path, read_marks
 
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+playwright = pytest.importorskip("playwright.sync_api")
 
 # The sample clip's own truth, in px of the frame, and its ruler: ticks of 5 mm, 40 mm over 338.98 px.
 CENTRE, RADIUS = (364.4, 246.9), 33.9
@@ -47,30 +48,40 @@ class Marking:
         for point in ((x - radius, y), (x + radius, y), (x, y + radius)):
             self.click(*point)
 
+    def says(self, name, words):
+        """Wait until an element says something like `words`, a regular expression."""
+        playwright.expect(self.page.locator(name)).to_have_text(re.compile(words), timeout=15_000)
+
     def saved(self):
         """What lies in the file, once the page says that all is saved."""
-        self.page.wait_for_function("/^saved/.test(document.getElementById('saved').textContent)")
+        self.says("#saved", "^saved")
         return json.loads(self.file.read_text(encoding="utf-8"))
 
     def text(self, name):
         return self.page.inner_text(f"#{name}")
 
 
-@pytest.fixture
-def unmarked(sample):
-    return sample(marks=False)
-
-
-@pytest.fixture
-def marking(serve, unmarked, page):
-    return Marking(page, serve("mark", unmarked), unmarked)
-
-
 @pytest.fixture(scope="module")
-def shared(serve, sample):
-    """One server for tests that change nothing."""
+def served(serve, sample):
+    """One server for all tests here; each begins with the marks it wants."""
     clip = sample()
-    return serve("mark", clip), clip
+    return serve("mark", clip), clip, marks_path(clip).read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def marking(served, page):
+    """A clip without marks."""
+    server, clip, _ = served
+    marks_path(clip).unlink(missing_ok=True)
+    return Marking(page, server, clip)
+
+
+@pytest.fixture
+def marked(served, page):
+    """A clip with the sample's marks."""
+    server, clip, marks = served
+    marks_path(clip).write_text(marks, encoding="utf-8")
+    return Marking(page, server, clip)
 
 
 def assert_the_true_circle(target, within_px=1.0):
@@ -81,7 +92,7 @@ def assert_the_true_circle(target, within_px=1.0):
 
 def test_a_clip_is_marked_from_scratch_by_mouse(marking):
     page = marking.page
-    page.wait_for_function("/found by the tool/.test(document.getElementById('picture-words').textContent)")
+    marking.says("#picture-words", "found by the tool")
     page.click("text=Next: scale")
     assert "ticks" in marking.text("ticks-found")
     page.click('[data-tick="5"]')
@@ -127,7 +138,7 @@ def walk(page, start, end):
 
 def test_a_clip_is_marked_from_scratch_by_keys_alone(marking):
     page = marking.page
-    page.wait_for_function("/found by the tool/.test(document.getElementById('picture-words').textContent)")
+    marking.says("#picture-words", "found by the tool")
     page.keyboard.press("2")
     tab_to(page, "#tick-mm")
     page.keyboard.type("5")
@@ -167,7 +178,7 @@ def test_a_polygon_is_closed_at_its_first_corner_and_mended(marking):
     page.mouse.down()
     page.mouse.move(*marking.at(410, 290), steps=4)
     page.mouse.up()
-    page.wait_for_function("!document.getElementById('saved').textContent.startsWith('saved')")
+    marking.says("#saved", "^(not saved yet|saving)")
     moved = marking.saved()["target"]["polygon_px"]
     assert np.abs(np.subtract(moved[2], (410, 290))).max() < 1.5
     assert [moved[0], moved[1], moved[3]] == [outline[0], outline[1], outline[3]]
@@ -190,7 +201,7 @@ def test_points_and_marks_are_undone_and_done_again(marking):
     marking.ellipse()
     assert_the_true_circle(read_marks_when_saved(marking).target)
     page.keyboard.press("Control+z")
-    page.wait_for_function("/to be marked/.test(document.getElementById('said-target').textContent)")
+    marking.says("#said-target", "to be marked")
     page.wait_for_timeout(700)
     assert "target" not in marking.saved()
     page.click("#redo")
@@ -246,37 +257,30 @@ def test_two_points_give_the_scale_and_say_how_sure_they_are(marking):
 
 def test_the_target_is_shown_followed(marking):
     page = marking.page
-    page.wait_for_function("/found by the tool/.test(document.getElementById('picture-words').textContent)")
+    marking.says("#picture-words", "found by the tool")
     marking.step("scale")
     page.click('[data-tick="5"]')
     marking.step("target")
     marking.ellipse()
     page.click("#target-follow")
-    page.wait_for_function(
-        "/^Followed/.test(document.getElementById('follow-words').textContent)", timeout=30000
-    )
+    marking.says("#follow-words", "^Followed")
 
 
-def test_frames_are_stepped_by_keys_buttons_and_the_scrubber(shared, page):
-    marking = Marking(page, *shared)
-    number = "() => document.querySelector('.stage-said span').textContent"
-    reach = "n => document.querySelector('.stage-said span').textContent.startsWith(`Frame ${n} of`)"
+def test_frames_are_stepped_by_keys_buttons_and_the_scrubber(marked):
+    marking, page = marked, marked.page
+    said = ".stage-said span:first-child"
     for key, frame in (
         ("ArrowRight", 1), ("Shift+ArrowRight", 11), ("ArrowLeft", 10), (".", 11), ("End", 167), ("Home", 0)
     ):  # fmt: skip
         page.keyboard.press(key)
-        page.wait_for_function(reach, arg=frame)
+        marking.says(said, f"^Frame {frame} of")
     page.click('button[aria-label^="10 frames on"]')
-    page.wait_for_function(reach, arg=10)
+    marking.says(said, "^Frame 10 of")
     page.get_by_label("Frame", exact=True).fill("42")
-    page.wait_for_function(reach, arg=42)
-    assert "s" in page.evaluate(number)
-    page.keyboard.press("Tab")
+    marking.says(said, r"^Frame 42 of 167 · 2\.1\d s")
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press(" ")
-    page.wait_for_function(
-        "/^Frame (4[5-9]|[5-9]\\d)/.test(document.querySelector('.stage-said span').textContent)"
-    )
+    marking.says(said, r"^Frame (4[5-9]|[5-9]\d)")
     page.keyboard.press(" ")
     assert page.inner_text(".stage-play") == "Play"
     assert marking.text("said-target").startswith("8 mm")
@@ -288,7 +292,7 @@ def test_zoom_keeps_the_place_under_the_pointer(marking):
     page.mouse.move(*marking.at(*CENTRE))
     for _ in range(4):
         page.mouse.wheel(0, -200)
-    page.wait_for_function("parseInt(document.querySelector('.stage-zoom .number').textContent) > 250")
+    marking.says(".stage-zoom .number", r"^[3-9]\d\d %$")
     page.mouse.click(*marking.at(*CENTRE))
     place = re.findall(r"[\d.]+", page.inner_text(".stage-place"))
     assert float(place[0]) == pytest.approx(CENTRE[0], abs=0.6)
@@ -324,8 +328,8 @@ def test_what_a_user_types_is_text_or_refused(marking):
         ("true_mm", "many", "Give a number from 0.5 to 300 mm"),
     ],
 )
-def test_a_value_that_can_t_be_is_told_at_its_field(shared, page, field, text, said):
-    marking = Marking(page, *shared)
+def test_a_value_that_can_t_be_is_told_at_its_field(marked, field, text, said):
+    marking, page = marked, marked.page
     marking.step("details")
     page.fill(f"#{field}", text)
     assert said in marking.text(f"{field}-fault")
@@ -333,8 +337,8 @@ def test_a_value_that_can_t_be_is_told_at_its_field(shared, page, field, text, s
     assert marking.text("saved") == ""
 
 
-def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(shared, page):
-    marking = Marking(page, *shared)
+def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
+    marking, page = marked, marked.page
     page.route(
         "**/api/marks", lambda route: route.abort() if route.request.method == "PUT" else route.fallback()
     )
@@ -349,30 +353,27 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(shared, pag
     assert "8 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
     page.fill("#true_mm", "8,5")
     assert marking.text("size-words") == ""
-    page.wait_for_function("/kept in this page/i.test(document.getElementById('saved').textContent)")
+    marking.says("#saved", "Kept in this page")
     page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
 
 
-def test_leaving_with_unsaved_marks_asks_first(serve, unmarked, chromium):
-    served = serve("mark", unmarked)
-    page = chromium.new_page()
-    marking = Marking(page, served, unmarked)
+def test_leaving_with_unsaved_marks_asks_first(marking):
+    page = marking.page
     page.route("**/api/marks", lambda route: route.abort())
     marking.step("details")
     page.fill("#learner", "L07")
-    asked = []
-    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
-    page.close(run_before_unload=True)
-    page.wait_for_event("close") if not page.is_closed() else None
-    assert asked == ["beforeunload"]
+    with page.expect_event("dialog") as asked:
+        page.close(run_before_unload=True)
+    assert asked.value.type == "beforeunload"
+    asked.value.dismiss()
     assert not marking.file.exists()
+    page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
 
 
 @pytest.mark.parametrize(("button", "learner"), [("take-theirs", "L02"), ("keep-mine", "L01")])
-def test_two_pages_on_one_clip_lose_nothing(serve, unmarked, page, button, learner):
-    served = serve("mark", unmarked)
-    mine = Marking(page, served, unmarked)
-    other = Marking(page.context.new_page(), served, unmarked)
+def test_two_pages_on_one_clip_lose_nothing(served, marking, button, learner):
+    mine, page = marking, marking.page
+    other = Marking(page.context.new_page(), *served[:2])
     for marking, code in ((other, "L02"), (mine, "L01")):
         marking.step("details")
         marking.page.fill("#learner", code)
@@ -382,38 +383,46 @@ def test_two_pages_on_one_clip_lose_nothing(serve, unmarked, page, button, learn
     assert "other marks" in mine.text("conflict-words")
     assert json.loads(mine.file.read_text())["learner"] == "L02"
     page.click(f"#{button}")
-    page.wait_for_function("learner => document.getElementById('learner').value === learner", arg=learner)
-    page.wait_for_function("/saved \\d|taken/.test(document.getElementById('saved').textContent)")
+    playwright.expect(page.locator("#learner")).to_have_value(learner)
+    mine.says("#saved", r"^saved \d|taken")
     assert json.loads(mine.file.read_text())["learner"] == learner
     assert page.is_hidden("#conflict")
     # The browser itself notes the refusal that was asked for.
     page.faults = [fault for fault in page.faults if "409" not in fault]
 
 
-@pytest.mark.parametrize("width", [390, 820, 1440, 1920])
-def test_no_sideways_scrolling_at_any_width(shared, page, width):
-    page.set_viewport_size({"width": width, "height": 900})
-    marking = Marking(page, *shared)
+def test_no_sideways_scrolling_at_any_width(marked):
+    page = marked.page
     for name in STEPS:
-        marking.step(name)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        marked.step(name)
+        for width in (390, 820, 1440, 1920):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
+    page.set_viewport_size({"width": 390, "height": 900})
     page.click("#help-open")
-    assert page.evaluate("document.getElementById('help').scrollWidth") <= width
+    assert page.evaluate("document.getElementById('help').scrollWidth") <= 390
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_names_and_contrast(shared, page, scheme):
-    page.emulate_media(color_scheme=scheme)
-    marking = Marking(page, *shared)
-    page.wait_for_function("/found by the tool/.test(document.getElementById('picture-words').textContent)")
-    for name in STEPS:
-        marking.step(name)
+def test_names_and_contrast(marked):
+    page = marked.page
+    marked.says("#picture-words", "found by the tool")
+
+    def violations(**options):
+        found = axe.Axe().run(page, options=options).response["violations"]
+        return [(fault["id"], [node["html"] for node in fault["nodes"]]) for fault in found]
+
+    for name in (*STEPS, "help"):
+        if name == "help":
+            page.keyboard.press("Escape")
+            page.click("#help-open")
+        else:
+            marked.step(name)
         if name == "details":
             page.fill("#needle_gauge", "x")
-        assert axe.Axe().run(page).response["violations"] == [], name
-    page.keyboard.press("Escape")
-    page.click("#help-open")
-    assert axe.Axe().run(page).response["violations"] == []
+        page.emulate_media(color_scheme="light", reduced_motion="reduce")
+        assert violations() == [], name
+        page.emulate_media(color_scheme="dark", reduced_motion="reduce")
+        assert violations(runOnly=["color-contrast"]) == [], name
 
 
 class TestOnATablet:
