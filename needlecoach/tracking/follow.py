@@ -148,7 +148,7 @@ def _by_shaft(
         path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
-    path = known.settle(path, axis)
+    path = path.without(known.absent)
     return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
 
 

@@ -37,6 +37,7 @@ PASSING_WORTH_MM = 30.0
 # An axis further from a said tip is another line; said tips so far apart tell the line by themselves.
 OFF_AXIS_MM = 3.0
 OWN_LINE_MM = 5.0
+UNBELIEVED_SD_MM = 3.0
 MARKED_SD_PX, MARKED_SD_MM = 1.0, 0.1
 
 
@@ -145,12 +146,13 @@ class Known:
     def bind(self, log_likelihood: FloatArray, axis: Axis, grey: FloatImages | None = None) -> FloatArray:
         """Log likelihood of the tip at each sample (see `tip.emission`) with what was said in it.
 
-        Given the strips (n, n_samples), what was said of a frame holds, less firmly, for those beside it as
+        A place out of sight says nothing of what shows: it enters when sights are bridged. Given the strips
+        (n, n_samples), what was said of a frame holds, less firmly, for those beside it as
         long as they look the same.
         """
         s = np.arange(log_likelihood.shape[1]) * SAMPLE_MM
         said = {int(i): np.full(len(s), -SAID_NATS) for i in np.flatnonzero(self.absent)}
-        for i in self._said_places:
+        for i in (i for i in self._said_places if self.sight[i] > 0):
             off = (s - np.clip(self.on_axis(axis, i)[0], 0, s[-1])) / SAID_SD_MM
             said[i] = SAID_NATS - np.minimum(off**2 / 2, 2 * SAID_NATS)
         if not said:
@@ -208,6 +210,18 @@ class Known:
         for i in self._said_places:
             position[i], sd[i], present[i] = max(self.on_axis(axis, i)[0], 0.0), self.sd_mm, 1.0
         return TipPath(position, sd, present).without(self.absent)
+
+    def only_bridged(self, path: TipPath, anchors: BoolArray) -> TipPath:
+        """A path that is not believed beside a said place out of sight, up to the next anchors, (n,) bool.
+
+        How sure it is there it has from that place alone: the even way between anchors is as good.
+        """
+        sd = path.sd_mm.copy()
+        hidden = self.placed & (self.sight < 0)
+        for first, end in spells(~anchors):
+            if hidden[max(first - 1, 0)] or hidden[min(end, len(hidden) - 1)]:
+                sd[first:end] = np.maximum(sd[first:end], UNBELIEVED_SD_MM)
+        return TipPath(path.position_mm, sd, path.present)
 
     def kept_open(self, bridged: TipPath, path: TipPath) -> TipPath:
         """A bridged path without the gaps of the path before in which a person said that no needle is."""

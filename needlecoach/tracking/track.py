@@ -198,6 +198,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     axis = course.axis
     sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
     sights, anchors = known.settle(sights, axis), visible | known.placed
+    sights = known.only_bridged(sights, anchors)
     path = without_loose_ends(bridge_hidden(sights, course.by_motion, anchors, time_s), anchors)
     path = known.settle(known.kept_open(path, sights), axis)
     present, along = np.isfinite(path.position_mm), path.position_mm
