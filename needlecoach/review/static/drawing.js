@@ -290,8 +290,7 @@ function drawAttempts({ reading, place, shown, sheet, plot }) {
     const a = x(reading.time(Math.max(attempt.first, shown[0]))), b = x(reading.end(Math.min(attempt.last, shown[1])));
     add(sheet, "path", { d: `M${a} 20V10H${b}V20`, class: "bracket" });
     const name = `attempt ${attempt.number}`;
-    const label = add(sheet, "text", { x: (a + b) / 2, y: 14, class: "bracket-name", "text-anchor": "middle" }, b - a > 70 ? name : `${attempt.number}`);
-    label.append(Object.assign(document.createElementNS(NS, "title"), { textContent: name }));
+    add(sheet, "text", { x: (a + b) / 2, y: 14, class: "bracket-name", "text-anchor": "middle" }, b - a > 70 ? name : `${attempt.number}`);
     let free = -Infinity;
     attempt.passes.forEach((one, i) => {
       if (one.first < shown[0] || one.first > shown[1]) return;
