@@ -313,9 +313,35 @@ def mark(
     Exit code: 0 ended, 2 something to mend.
     """
     with stoppable():
-        from needlecoach.commands import run_mark
+        from needlecoach.pages import run_mark
 
         run_mark(clip, out, fps=_checked_rate(fps), port=port, browser=not no_browser)
+
+
+@app.command()
+def review(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A clip's results folder, such as reports/L01.")
+    ],
+    clip: Annotated[
+        Path | None, typer.Option(metavar="PATH", help="The clip, when it is not where it was when scored.")
+    ] = None,
+    port: _PortOption = None,
+    no_browser: _BrowserOption = False,
+) -> None:
+    """Open a result beside its video in the browser, to check it, correct it and score it again.
+
+    Corrections are saved to NAME.corrections.json beside the clip, the results in the folder are written
+    anew. The page is served by this command on this machine alone, until Ctrl-C.
+
+    Example: needlecoach review reports/L01
+
+    Exit code: 0 ended, 2 something to mend.
+    """
+    with stoppable():
+        from needlecoach.pages import run_review
+
+        run_review(folder, clip, port=port, browser=not no_browser)
 
 
 def _target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:

@@ -77,22 +77,6 @@ def run_clean(clip: Path, out: Path, options: MarkOptions) -> None:
     typer.echo(LOOK_AT_IT)
 
 
-def run_mark(clip: Path, out: Path, *, fps: float | None, port: int | None, browser: bool) -> None:
-    """Serve the page on which a clip is marked, until Ctrl-C.
-
-    Raises
-    ------
-    NeedlecoachError
-        When something is to be mended, in one line.
-    """
-    # Imported here: no other command needs a server.
-    from needlecoach.review.desk import Desk
-    from needlecoach.review.launch import serve
-
-    with contextlib.closing(Desk(clip, out, fps=fps)) as desk:
-        serve(desk, "mark", port=port, browser=browser, say=typer.echo)
-
-
 def _fills(region: Region, clip: Clip) -> bool:
     """Tell whether a region is about the whole frame."""
     return bool(region.mask(clip.height_px, clip.width_px).mean() > MOST_FILLED)

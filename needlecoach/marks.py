@@ -175,7 +175,7 @@ class MarksFile(StrictEntry):
             tick_mm=checked_tick_mm(sizes.tick_mm),
             target_mm=checked_target_mm(sizes.target_mm),
             medium=None if medium is None else Medium(**medium.model_dump()),
-            region_box_px=None if self.region_px is None else _checked_box(self.region_px),
+            region_box_px=None if self.region_px is None else checked_box(self.region_px),
             learner=parse_learner(self.learner) if self.learner else None,
             task=self.task,
             needle_gauge=self.needle_gauge,
@@ -485,7 +485,7 @@ def parse_region(text: str) -> tuple[int, int, int, int]:
     if any(value != int(value) for value in values):
         raise MarksError(f'{form} takes whole px, got "{_short(text)}".')
     x, y, w, h = (int(value) for value in values)
-    return _checked_box((x, y, w, h))
+    return checked_box((x, y, w, h))
 
 
 def parse_screen(text: str) -> Literal["auto"] | Corners:
@@ -528,8 +528,8 @@ def _checked_screen(screen: Literal["auto"] | Corners | None) -> Literal["auto"]
     return one, two, three, four
 
 
-def _checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
-    """Return the box when a region can be made of it."""
+def checked_box(box_px: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    """Return the box (x, y, width, height) when a region can be made of it; MarksError otherwise."""
     if box_px[0] < 0 or box_px[1] < 0:
         raise MarksError(
             f"Region must lie within the frame, got {','.join(map(str, box_px))}; give it again."

@@ -33,8 +33,11 @@ def versions() -> dict[str, str]:
     }
 
 
-def run_record(card: Scorecard) -> dict[str, Any]:
-    """Return everything needed to repeat a result, as values that JSON can hold; None is unknown."""
+def run_record(card: Scorecard, *, place: str | None = None) -> dict[str, Any]:
+    """Return everything needed to repeat a result, as values that JSON can hold; None is unknown.
+
+    `place` is where the clip lies, seen from the results folder; left out where None.
+    """
     track = card.track
     straight_px = (card.clip.width_px, card.clip.height_px)
     width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
@@ -43,6 +46,7 @@ def run_record(card: Scorecard) -> dict[str, Any]:
         "versions": versions(),
         "clip": {
             "file": card.clip.path.name,
+            **({} if place is None else {"place": place}),
             "sha256": card.clip_sha256,
             "kind": card.clip.kind,
             "width_px": width_px,

@@ -17,12 +17,15 @@ import pandas as pd
 from needlecoach.errors import OutputError
 from needlecoach.model import Attempt, Scorecard
 from needlecoach.reporting.page import Media, render_summary
+from needlecoach.reporting.pagedata import page_data, strip_png
 from needlecoach.reporting.record import run_record
+from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE
 from needlecoach.reporting.replay import Progress, stills, write_replay
 from needlecoach.reporting.tables import attempts_table, combined_table, screen_table, track_table
 
 # The files of a results folder; anything else found in a former one is the user's and is kept.
-FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json")
+# `needlecoach review` opens a result by its page file, without scoring the clip again.
+FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json", PAGE_FILE)
 # Written only when a camera filmed the screen, and only when a person corrected something.
 CAMERA_FILE, RAW_FILES = "screen.csv", ("attempts.raw.csv", "track.raw.csv")
 
@@ -63,7 +66,8 @@ def write_results(
     with _as_output_error(final):
         _check_replaceable(final, card)
         with _partial_folder(Path(out_dir), name) as folder:
-            _write_files(card, folder, replay=replay, progress=progress)
+            place = _place(card.clip.path, final)
+            _write_files(card, folder, place, replay=replay, progress=progress)
             _move_into_place(folder, final)
     return final
 
@@ -91,7 +95,9 @@ def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
     return final
 
 
-def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> None:
+def _write_files(
+    card: Scorecard, folder: Path, place: str | None, *, replay: bool, progress: Progress | None
+) -> None:
     """Write every file of a results folder into an empty folder."""
     _write_csv(attempts_table(card), folder / "attempts.csv")
     _write_csv(track_table(card), folder / "track.csv")
@@ -100,9 +106,24 @@ def _write_files(card: Scorecard, folder: Path, *, replay: bool, progress: Progr
             _write_csv(table, folder / name)
     if card.screen is not None:
         _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
-    _write_text(folder / "run.json", _json(run_record(card)))
+    _write_text(folder / "run.json", _json(run_record(card, place=place)))
+    _write_text(folder / PAGE_FILE, json.dumps(page_data(card), ensure_ascii=False, allow_nan=False))
+    if card.strip is not None:
+        (folder / STRIP_FILE).write_bytes(strip_png(card.strip))
     media = Media() if card.unscorable else _media(card, folder, replay=replay, progress=progress)
     _write_text(folder / "summary.html", render_summary(card, media))
+
+
+def _place(clip: Path, final: Path) -> str | None:
+    """Where the clip lies, seen from its results: known when the folder around --out holds both.
+
+    Elsewhere the way from one to the other would tell of folders that are no one's business.
+    """
+    clip, folder = Path(os.path.abspath(clip)), Path(os.path.abspath(final))
+    around = folder.parent.parent
+    if around == around.parent or around not in clip.parents:
+        return None
+    return Path(os.path.relpath(clip, folder)).as_posix()
 
 
 def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> Media:
@@ -222,5 +243,5 @@ def _move_into_place(folder: Path, final: Path) -> None:
 def _keep_foreign_files(former: Path, final: Path) -> None:
     """Move what is not ours from the former results folder into the new one."""
     for entry in former.iterdir():
-        if entry.name not in (*FILES, CAMERA_FILE, *RAW_FILES):
+        if entry.name not in (*FILES, STRIP_FILE, CAMERA_FILE, *RAW_FILES):
             shutil.move(entry, final / entry.name)

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from needlecoach import __version__
-from needlecoach.review.jobs import Jobs
+from needlecoach.errors import MarksError
+from needlecoach.marks import MarkOptions, TargetEntry, checked_box, marks_beside
+from needlecoach.model import Marks
+from needlecoach.review.correcting import Correcting
+from needlecoach.review.film import Film
+from needlecoach.review.jobs import Jobs, Report
 from needlecoach.review.refusal import RefusalError
+from needlecoach.review.results import Results
 from needlecoach.review.savedmarks import SavedMarks
 from needlecoach.review.shelf import Shelf
+from needlecoach.scored import Wish, scorable_marks, score_into
+
+WRITING = "Writing the last result to its folder; Ctrl-C again leaves that for the next review."
 
 
 class Desk:
@@ -18,8 +30,8 @@ class Desk:
     Parameters
     ----------
     clip : a video, a DICOM file or a folder of numbered images
-    out : folder into which results go, one folder per clip in it
-    fps : frames per second, for what carries no times
+    folder : for the results of this clip; need not be there yet
+    wish : how it is scored
 
     Raises
     ------
@@ -27,21 +39,34 @@ class Desk:
         When the clip can't be read.
     """
 
-    def __init__(self, clip: Path, out: Path, *, fps: float | None = None) -> None:
-        self.path, self.out, self.fps = clip, out, fps
-        self.shelf = Shelf(clip, fps=fps)
+    def __init__(self, clip: Path, folder: Path, wish: Wish) -> None:
+        self.path, self.wish = clip, wish
+        self.shelf = Shelf(clip, fps=wish.fps)
         self.marks = SavedMarks(clip)
         self.jobs = Jobs()
+        self.film = Film(clip, self.jobs, fps=wish.fps)
+        self.results = Results(folder)
+        self.correcting = Correcting(clip, self.results, self.jobs)
+        self._proposals: dict[str, dict[str, Any]] = {}
+        self._proposing = threading.Lock()
+        self.jobs.start("look", "Looking at the video", lambda _: self._prepare_film())
 
-    def close(self) -> None:
-        """Stop all work and let go of the clip."""
-        self.jobs.close()
-        self.shelf.close()
+    def close(self, say: Callable[[str], None] = lambda _: None) -> None:
+        """Stop all work, but for a result that is being written, and let go of the clip."""
+        try:
+            if self.jobs.running("write"):
+                say(WRITING)
+                self.jobs.finish("write")
+        finally:
+            self.jobs.close()
+            self.correcting.close()
+            self.film.close()
+            self.shelf.close()
 
     def about(self) -> dict[str, Any]:
         """What the pages need to know of the clip first."""
         clip, times_s = self.shelf.clip, self.shelf.times_s
-        marks = self._marks_or_none() or {}
+        marks = self._raw_marks() or {}
         return {
             "name": clip.name,
             "file": clip.path.name,
@@ -50,8 +75,8 @@ class Desk:
             "height_px": clip.height_px,
             "n_frames": len(times_s),
             "times_s": [round(time_s, 6) for time_s in times_s],
-            "video": {"state": "none", "share": 0.0, "why": ""},
-            "pages": {"mark": True, "review": False},
+            "video": self.film.state(),
+            "pages": {"mark": True, "review": self.results.are_there()},
             "task": marks.get("task"),
             "learner": marks.get("learner"),
             "version": __version__,
@@ -61,6 +86,32 @@ class Desk:
         """Save marks that a page sent; see `SavedMarks.save`."""
         return self.marks.save(marks, version, self.shelf.clip)
 
+    def proposal(self, screen: Literal["auto"] | None) -> dict[str, Any]:
+        """What the tool proposes; some seconds of work the first time."""
+        from needlecoach.review.proposal import propose
+
+        marks = self._saved_marks()
+        wanted = screen or marks.screen
+        key = repr((wanted, marks.scale, marks.tick_mm))
+        with self._proposing:
+            if key not in self._proposals:
+                self._proposals[key] = propose(self.path, marks, screen=wanted, fps=self.wish.fps)
+            return self._proposals[key]
+
+    def follow(self, target: TargetEntry, region_px: tuple[int, int, int, int] | None) -> dict[str, Any]:
+        """Follow a target through the clip, in place of one that is being followed; return the job."""
+        marks = replace(self._saved_marks(), target=target.to_target())
+        if region_px is not None:
+            marks = replace(marks, region_box_px=checked_box(region_px))
+        work = self.jobs.start("follow", "Following the target", lambda report: self._followed(marks, report))
+        return {"job": work}
+
+    def score(self, *, no_target: bool) -> dict[str, Any]:
+        """Score the clip with the marks as saved, into the results folder; return the job."""
+        marks = self._scorable(no_target=no_target)
+        wish = replace(self.wish, no_target=no_target)
+        return {"job": self.jobs.start("result", "Scoring", lambda report: self._scored(marks, wish, report))}
+
     def job(self, key: str) -> dict[str, Any]:
         """State of a piece of work."""
         record = self.jobs.record(key)
@@ -68,9 +119,50 @@ class Desk:
             raise RefusalError(404, "There is no such work any more; ask for it again.")
         return record
 
-    def _marks_or_none(self) -> dict[str, Any] | None:
+    def _scorable(self, *, no_target: bool) -> Marks:
+        self.marks.record()  # tells of a file that can't be understood
+        marks = self._saved_marks()
+        if marks.target is None and not no_target:
+            raise RefusalError(422, "No target is marked yet: mark it, or score without a target.")
+        return scorable_marks(self.path, MarkOptions(), no_target=no_target)
+
+    def _scored(self, marks: Marks, wish: Wish, report: Report) -> dict[str, Any]:
+        self.jobs.stop("write", "open")
+        folder = self.results.folder
+        # Following is the first half of the work, writing the replay the other.
+        score_into(
+            self.path,
+            marks,
+            folder.parent,
+            folder.name,
+            wish,
+            scoring=lambda done, total: report(done, 2 * total),
+            writing=lambda done, total: report(total + done, 2 * total),
+        )
+        self.results.written()
+        self.correcting.forget()
+        return {"folder": str(folder)}
+
+    def _followed(self, marks: Marks, report: Report) -> dict[str, Any]:
+        from needlecoach.analyse import follow_target
+
+        path = follow_target(self.path, marks, fps=self.wish.fps, progress=report)
+        return {"centre_px": path.centre_px.round(2).tolist(), "found": path.found.tolist()}
+
+    def _prepare_film(self) -> None:
+        self.shelf.wait_read_through()
+        self.film.prepare()
+
+    def _raw_marks(self) -> dict[str, Any] | None:
         try:
             marks: dict[str, Any] | None = self.marks.record()["marks"]
             return marks
         except RefusalError:
             return None
+
+    def _saved_marks(self) -> Marks:
+        """Marks as saved; none where the file can't be understood."""
+        try:
+            return marks_beside(self.path, MarkOptions())
+        except MarksError:
+            return Marks()

@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -100,16 +100,31 @@ class Jobs:
             alive = [one.key for one in self._jobs.values() if one.kind == kind and one.state == "running"]
         return alive[-1] if alive else None
 
-    def close(self, wait_s: float = 10.0) -> None:
-        """Stop all jobs and wait for them, so long at most: what they were writing goes away with them."""
-        self._closed = True
-        until = time.monotonic() + wait_s
+    def stop(self, *kinds: str, wait_s: float = 60.0) -> None:
+        """Stop what runs of some kinds and wait for its end, so long at most."""
         with self._lock:
-            jobs = list(self._jobs.values())
+            jobs = [one for one in self._jobs.values() if one.kind in kinds and one.state == "running"]
         for job in jobs:
             job.stopped.set()
+        self._wait(jobs, wait_s)
+
+    def finish(self, kind: str, wait_s: float = 60.0) -> None:
+        """Wait for what runs of a kind, so long at most."""
+        with self._lock:
+            jobs = [one for one in self._jobs.values() if one.kind == kind]
+        self._wait(jobs, wait_s)
+
+    def close(self) -> None:
+        """Stop everything; nothing can be started any more."""
+        self._closed = True
+        with self._lock:
+            kinds = {one.kind for one in self._jobs.values()}
+        self.stop(*kinds, wait_s=10.0)
+
+    def _wait(self, jobs: Sequence[Job], wait_s: float) -> None:
+        until = time.monotonic() + wait_s
         for job in jobs:
-            if job.thread is not None:
+            if job.thread is not None and job.thread is not threading.current_thread():
                 job.thread.join(max(until - time.monotonic(), 0))
 
     def _run(self, job: Job, work: Work, before: list[Job]) -> None:

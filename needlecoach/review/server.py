@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import traceback
 from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.applications import Starlette
@@ -19,6 +18,7 @@ from starlette.routing import Mount, Route
 from starlette.types import ASGIApp
 
 from needlecoach.errors import NeedlecoachError
+from needlecoach.marks import TargetEntry, first_fault
 from needlecoach.review.desk import Desk
 from needlecoach.review.guard import Guard
 from needlecoach.review.refusal import RefusalError
@@ -47,6 +47,20 @@ class _PutMarks(_Asked):
     version: str
 
 
+class _Follow(_Asked):
+    target: TargetEntry
+    region_px: tuple[int, int, int, int] | None = None
+
+
+class _Score(_Asked):
+    no_target: bool = False
+
+
+class _PutCorrections(_Asked):
+    corrections: list[Any]
+    version: str
+
+
 def make_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
     """Server of one open clip, guarded.
 
@@ -55,12 +69,26 @@ def make_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
     token : first part of every path
     port : on which it will listen
     """
+    score = _take(_Score, lambda asked: desk.score(no_target=asked.no_target))
+    follow = _take(_Follow, lambda asked: desk.follow(asked.target, asked.region_px))
+    put_marks = _take(_PutMarks, lambda asked: desk.save_marks(asked.marks, asked.version))
+    put_corrections = _take(
+        _PutCorrections, lambda asked: desk.correcting.save(asked.corrections, asked.version)
+    )
     api = [
-        Route("/clip", _answer(lambda: desk.about())),
+        Route("/clip", _answer(desk.about)),
         Route("/frames/{number:int}", _frame(desk)),
-        Route("/marks", _answer(lambda: desk.marks.record()), methods=["GET"]),
-        Route("/marks", _take(_PutMarks, lambda it: desk.save_marks(it.marks, it.version)), methods=["PUT"]),
+        Route("/video", _video(desk)),
+        Route("/marks", _answer(desk.marks.record), methods=["GET"]),
+        Route("/marks", put_marks, methods=["PUT"]),
+        Route("/proposal", _proposal(desk)),
+        Route("/follow", follow, methods=["POST"]),
+        Route("/score", score, methods=["POST"]),
         Route("/jobs/{key}", _job(desk)),
+        Route("/result", _bytes(desk.results.page, "application/json")),
+        Route("/strip.png", _bytes(desk.results.strip, "image/png")),
+        Route("/corrections", _answer(desk.correcting.record), methods=["GET"]),
+        Route("/corrections", put_corrections, methods=["PUT"]),
     ]
     pages = [
         Route("/mark", _page("mark.html")),
@@ -108,17 +136,40 @@ async def _asked(request: Request, model: type[BaseModel]) -> BaseModel:
             raise RefusalError(413, "Refused: more was sent than a clip can have marks; nothing was saved.")
         parts.append(part)
     try:
-        return model.model_validate(json.loads(b"".join(parts) or b"{}"))
-    except (ValidationError, ValueError, RecursionError) as problem:
-        raise RefusalError(
-            400, "Refused: the page sent what this version does not know; reload it."
-        ) from problem
+        return model.model_validate_json(b"".join(parts) or b"{}")
+    except ValidationError as problem:
+        raise RefusalError(400, f"Refused: {first_fault(problem)}") from problem
 
 
 def _frame(desk: Desk) -> Endpoint:
     async def endpoint(request: Request) -> Response:
         png = await run_in_threadpool(desk.shelf.png, request.path_params["number"])
         return Response(png, media_type="image/png", headers={"Cache-Control": "private, max-age=600"})
+
+    return endpoint
+
+
+def _bytes(work: Callable[[], bytes], kind: str) -> Endpoint:
+    async def endpoint(_: Request) -> Response:
+        return Response(await run_in_threadpool(work), media_type=kind)
+
+    return endpoint
+
+
+def _video(desk: Desk) -> Endpoint:
+    """The video, or the part of it that was asked for."""
+
+    async def endpoint(_: Request) -> Response:
+        path, kind = await run_in_threadpool(desk.film.file)
+        return FileResponse(path, media_type=kind)
+
+    return endpoint
+
+
+def _proposal(desk: Desk) -> Endpoint:
+    async def endpoint(request: Request) -> Response:
+        screen: Literal["auto"] | None = "auto" if request.query_params.get("screen") == "auto" else None
+        return JSONResponse(await run_in_threadpool(desk.proposal, screen))
 
     return endpoint
 

@@ -93,6 +93,12 @@ class Shelf:
                 self._changed.wait()
             return self._frames[number]
 
+    def wait_read_through(self) -> None:
+        """Wait until the clip has been read through once, or can't be, or is closed."""
+        with self._changed:
+            while not (self._n or self._problem or self._closed):
+                self._changed.wait()
+
     def close(self) -> None:
         """Stop decoding and let go of the file."""
         with self._changed:
