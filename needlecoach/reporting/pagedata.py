@@ -205,7 +205,7 @@ def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
             "meaning": figure.meaning,
             "unit": figure.unit,
             "sd_text": wording.sd_words(figure),
-            "key": figure.name in wording.KEY_FIGURES,
+            "key": wording.KEY_FIGURES.index(figure.name) + 1 if figure.name in wording.KEY_FIGURES else 0,
             **_was(card, figure, former),
         }
         for figure in wording.shown_figures(card, attempt)

@@ -65,9 +65,7 @@ def test_the_plan_starts_at_the_targets_centre_and_else_where_the_tip_came_in(sh
 
 def test_true_places_make_the_plan(shown):
     """Twice as deep by the speed of sound: the plan shows that, the strip what the screen showed."""
-    track = replace(
-        shown.track, tip_px=shown.track.tip_px * (1, 2), target_px=shown.track.target_px * (1, 2)
-    )
+    track = replace(shown.track, tip_px=shown.track.tip_px * (1, 2), target_px=shown.track.target_px * (1, 2))
     target = replace(shown.marks.target, outline_px=shown.marks.target.outline_px * (1, 2))
     target = replace(target, centre_px=(CENTRE[0], 2 * CENTRE[1]))
     true, plain = page_data(replace(shown, true_track=track, true_target=target)), page_data(shown)
@@ -159,7 +157,8 @@ def test_a_filmed_screens_px_are_those_of_the_cameras_frames(shown):
     """A camera that shows everything twice as large, 10 px to the right."""
     view = np.array([[2.0, 0, 10], [0, 2, 0], [0, 0, 1]])
     given = replace(
-        shown.marks, target=replace(shown.marks.target, outline_px=shown.marks.target.outline_px * 2 + (10, 0))
+        shown.marks,
+        target=replace(shown.marks.target, outline_px=shown.marks.target.outline_px * 2 + (10, 0)),
     )
     given = replace(given, target=replace(given.target, centre_px=(2 * CENTRE[0] + 10, 2 * CENTRE[1])))
     ones, zeros = np.ones(N), np.zeros(N)

@@ -5,7 +5,7 @@
 const NS = "http://www.w3.org/2000/svg";
 const LANES = ["seen", "inferred", "none"];
 const LANE_PX = 11, HEAD_PX = 40, PLOT_PX = 260, AXIS_PX = 38, RIGHT_PX = 14;
-const LEAST_PX_PER_S = 42, MOST_PX = 12000, PAUSE_S = 0.25, DOT_GAP_PX = 13;
+const LEAST_PX_PER_S = 30, MOST_PX = 12000, PAUSE_S = 0.25, DOT_GAP_PX = 13;
 let drawings = 0;
 
 function add(parent, tag, attributes = {}, text = "") {
@@ -413,7 +413,7 @@ export function plan(host, data, attempt) {
     diamond(plot, ...spot(n), 6);
   }
   add(sheet, "rect", { x: left, y: 8, width: side, height: side, class: "frame" });
-  const here = add(plot, "circle", { r: 6, class: "plan-here", visibility: "hidden" });
+  const here = add(plot, "circle", { r: 9, class: "plan-here", visibility: "hidden" });
   return {
     setFrame(frame) {
       const place = frame >= attempt.first && frame <= attempt.last ? tip(frame) : null;

@@ -18,6 +18,7 @@ export const WORDS = {
 
 export class Corrections {
   #waiting = false;
+  #following = null;
 
   /** said(words, {share, problem}) tells the state; changed() after any change of the list; scored() when there is a new result. */
   constructor({ said, changed, scored }) {
@@ -72,27 +73,37 @@ export class Corrections {
     this.list = list;
     this.changed();
     this.#waiting = true;
-    return this.busy ? Promise.resolve() : this.#send();
+    if (!this.busy) return this.#send();
+    // What is being computed is no longer wanted; what was saved stays saved.
+    this.#following?.abort();
+    return Promise.resolve();
   }
 
-  // One after another: each needs the version that the one before led to.
   async #send() {
     this.busy = true;
     this.changed();
     try {
-      while (this.#waiting) {
-        this.#waiting = false;
-        this.said("Saving and computing again …", { share: 0 });
-        const started = await api.put("corrections", { corrections: this.list, version: this.version });
-        const result = await api.follow(started, ({ what, share }) => this.said(`Saved. ${what || "The result is being computed again"} …`, { share }));
-        this.version = result.version;
-      }
+      while (this.#waiting) await this.#sendOnce();
       await this.scored();
     } catch (problem) {
       await this.#failed(problem);
     } finally {
       this.busy = false;
       this.changed();
+    }
+  }
+
+  // One after another: each needs the version that the one before led to.
+  async #sendOnce() {
+    this.#waiting = false;
+    this.#following = new AbortController();
+    this.said("Saving …", { share: 0 });
+    const started = await api.put("corrections", { corrections: this.list, version: this.version });
+    this.version = started.version;
+    try {
+      await api.follow(started, ({ share }) => this.said("Saved. The result is being computed again …", { share }), this.#following);
+    } catch (problem) {
+      if (!this.#waiting) throw problem;
     }
   }
 

@@ -17,7 +17,7 @@ export function showFigures(host, attempt) {
   headline.append(attempt.headline);
   if (attempt.cut_off) make(host, "p", "small", "The recording ends while the needle is in: what came later is not known.");
   const known = attempt.figures.filter((one) => one.text !== "–");
-  const keys = known.filter((one) => one.key), others = attempt.figures.filter((one) => !keys.includes(one));
+  const keys = known.filter((one) => one.key).sort((p, q) => p.key - q.key), others = attempt.figures.filter((one) => !keys.includes(one));
   for (const one of keys) figure(host, one, open);
   if (!others.length) return;
   const more = make(host, "details", "more");
