@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
@@ -108,9 +109,10 @@ def _verdict(card: Scorecard) -> str:
 
 
 def _script() -> str:
-    """The page's only script: the drawing, then what draws with it."""
-    parts = (_DRAWING / "drawing.js", _TEMPLATES / "summary.js")
-    return "\n" + "\n".join(part.read_text(encoding="utf-8") for part in parts)
+    """The page's only script: the drawing, one file below the other, then what draws with it."""
+    parts = [_DRAWING / f"drawing-{name}.js" for name in ("parts", "strip", "plan")]
+    code = "\n".join(part.read_text(encoding="utf-8") for part in (*parts, _TEMPLATES / "summary.js"))
+    return "\n" + re.sub(r"^import .*\n", "", code, flags=re.MULTILINE)
 
 
 def _policy(script: str) -> str:

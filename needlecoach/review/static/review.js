@@ -2,7 +2,9 @@
 
 import * as api from "./api.js";
 import { createStage, INK } from "./stage.js";
-import { Reading, plan, shaftStrip, stripLegend } from "./drawing.js";
+import { Reading } from "./drawing-parts.js";
+import { plan } from "./drawing-plan.js";
+import { shaftStrip, stripLegend } from "./drawing-strip.js";
 import { overlay } from "./review-overlay.js";
 import { Corrections, WORDS } from "./review-corrections.js";
 import { countChanged, make, showFigures } from "./review-figures.js";
@@ -29,9 +31,21 @@ async function start() {
   waitForVideo();
   if (!(await loadResult())) return;
   const answer = await corrections.load();
+  zoomToPicture();
   await page.stage.goTo(startFrame());
   document.body.dataset.ready = "yes";
   waitUntilReady(answer);
+}
+
+// The ultrasound picture fills the box where there is room to; a phone's page must scroll by it, and shows the whole.
+function zoomToPicture() {
+  const { stage } = page, xs = page.data.outline_px.map(([x]) => x), ys = page.data.outline_px.map(([, y]) => y);
+  if (window.innerWidth < 1024 || !xs.length) return;
+  const [left, right, top, bottom] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+  const { scale, box } = stage.view;
+  stage.zoomBy(Math.min(box[0] / (right - left), box[1] / (bottom - top)) * 0.96 / scale);
+  stage.view.centre([(left + right) / 2, (top + bottom) / 2]);
+  stage.zoomBy(1);
 }
 
 function startFrame() {
