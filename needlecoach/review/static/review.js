@@ -378,6 +378,7 @@ async function waitForVideo() {
 async function waitUntilReady(answer) {
   const words = "The clip is being read once for corrections; they can be made already.";
   while (answer && answer.ready === false) {
+    if (answer.error) return say(answer.error, { problem: true });
     if (!corrections.busy && !page.pending && !page.wish) say(words, { share: answer.share ?? 0 });
     await new Promise((done) => setTimeout(done, LOOK_MS));
     answer = await api.get("corrections").catch(() => null);
