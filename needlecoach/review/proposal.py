@@ -22,10 +22,12 @@ def propose(clip: Path, marks: Marks, *, screen: Screen | None, fps: float | Non
 
     Parameters
     ----------
-    marks : as saved; the region and target marked are left out, so that what is proposed is the tool's own
+    marks : as saved; region, scale and target are left out, so that what is proposed is the tool's own
     screen : "auto" or corners, for a camera's recording of a screen
     """
-    known = replace(marks, region_box_px=None, target=None, target_mm=None, screen=screen)
+    known = replace(
+        marks, region_box_px=None, scale=None, tick_mm=None, target=None, target_mm=None, screen=screen
+    )
     try:
         try:
             found, _, _ = inspect_clip(clip, known, fps=fps)

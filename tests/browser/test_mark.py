@@ -102,7 +102,7 @@ def test_a_clip_is_marked_from_scratch_by_mouse(marking):
     assert float(said[2]) < 0.5
     page.click("text=Next: target")
     marking.ellipse()
-    assert "8 mm in mean diameter" in marking.text("target-words")
+    assert "8.0 mm in mean diameter" in marking.text("target-words")
     page.click("text=Next: details")
     page.fill("#learner", "L07")
     page.fill("#needle_gauge", "21")
@@ -283,7 +283,7 @@ def test_frames_are_stepped_by_keys_buttons_and_the_scrubber(marked):
     marking.says(said, r"^Frame (4[5-9]|[5-9]\d)")
     page.keyboard.press(" ")
     assert page.inner_text(".stage-play") == "Play"
-    assert marking.text("said-target").startswith("8 mm")
+    assert marking.text("said-target").startswith("8.0 mm")
 
 
 def test_zoom_keeps_the_place_under_the_pointer(marking):
@@ -350,7 +350,7 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     assert "can’t be longer than the throw" in marking.text("notch_mm-fault")
     # 8.0 mm as marked: over 10 % less than 9.5.
     page.fill("#true_mm", "9.5")
-    assert "8 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
+    assert "8.0 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
     page.fill("#true_mm", "8,5")
     assert marking.text("size-words") == ""
     marking.says("#saved", "Kept in this page")

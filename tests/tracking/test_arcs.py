@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from needlecoach.tracking.arcs import Echoes, fit_arcs
+from needlecoach.tracking.arcs import Echoes, Pins, fit_arcs
 
 TIME_S = np.arange(60) * 0.07
 
@@ -78,3 +78,13 @@ def test_no_echo_at_all_leaves_the_chain_as_it_is() -> None:
     level, slope, bow = fit_arcs(none, TIME_S)
 
     assert not np.any([level, slope, bow])
+
+
+def test_the_fit_passes_through_a_certain_place_however_many_echoes_lie_elsewhere() -> None:
+    pins = Pins(TIME_S[[30]], np.array([18.0]), np.array([4.0]))
+
+    level, slope, bow = fit_arcs(echoes(np.full(60, 0.1)).pinned(pins), TIME_S)
+
+    fitted = level + slope * 18 + bow * 18**2
+    assert fitted[30] == pytest.approx(4.0, abs=0.1)
+    assert fitted[[0, 59]] == pytest.approx([0.4 + 1.8] * 2, abs=0.3)

@@ -102,7 +102,7 @@ function sizeWords({ store, proposal }) {
   const share = marked / trueMm - 1;
   if (Math.abs(share) <= SIZE_SHARE) return "";
   return (
-    `The marked target is ${digits(marked)} mm across, ${Math.round(Math.abs(share) * 100)} % ${share > 0 ? "more" : "less"} ` +
+    `The marked target is ${marked.toFixed(1)} mm across, ${Math.round(Math.abs(share) * 100)} % ${share > 0 ? "more" : "less"} ` +
     `than its true ${digits(trueMm)} mm. Look at scale and outline again.`
   );
 }

@@ -149,9 +149,11 @@ export function tickSpacing(ticks) {
   if (ticks.length < 3) return null;
   const span = [0, 1].map((axis) => Math.max(...ticks.map((t) => t[axis])) - Math.min(...ticks.map((t) => t[axis])));
   const along = ticks.map((t) => t[span[1] >= span[0] ? 1 : 0]).sort((a, b) => a - b);
-  const steps = along.slice(1).map((value, i) => value - along[i]).sort((a, b) => a - b);
-  const step = steps[Math.floor((steps.length - 1) / 2)];
-  const numbers = along.map((value) => Math.round((value - along[0]) / step));
+  const steps = along.slice(1).map((value, i) => value - along[i]);
+  const usual = [...steps].sort((a, b) => a - b)[Math.floor((steps.length - 1) / 2)];
+  // Counted from tick to tick: over the whole row the usual step's rounding would add up.
+  const numbers = [0];
+  for (const step of steps) numbers.push(numbers.at(-1) + Math.max(Math.round(step / usual), 1));
   return slope(numbers, along);
 }
 

@@ -73,13 +73,13 @@ function filmedWords(screen, proposal) {
 function drawNew({ stage, store, clip, say }) {
   stage.setTool(
     new Points(stage, {
-      hints: ["Click one corner of the ultrasound picture", "Now the opposite corner"],
+      hints: ["Point 1 of 2: a corner of the ultrasound picture", "Point 2 of 2: the opposite corner"],
       say,
       draw: (pen, [a], hover) => a && hover && pen.line(rectangle(a, hover), { colour: INK.region, closed: true }),
       done: ([a, b]) => {
         const sides = [Math.min(a[0], b[0]), Math.min(a[1], b[1]), Math.max(a[0], b[0]), Math.max(a[1], b[1])];
         const box = boxOf(sides, clip);
-        if (box[2] < LEAST_PX || box[3] < LEAST_PX) return "That is too small for a picture; click the opposite corner";
+        if (box[2] < LEAST_PX || box[3] < LEAST_PX) return "That is too small for a picture; place the opposite corner";
         store.update({ region_px: box });
         return "";
       },

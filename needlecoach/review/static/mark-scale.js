@@ -201,11 +201,11 @@ class ScaleStep {
     this.#way = "points";
     stage.setTool(
       new Points(stage, {
-        hints: ["Click a tick of the ruler", "Now another one, as far away as can be"],
+        hints: ["Point 1 of 2: a tick of the ruler", "Point 2 of 2: another one, as far away as can be"],
         say,
         draw: (pen, [a], hover) => a && hover && pen.line([a, hover], { colour: INK.ruler, dash: [5, 4] }),
         done: (points) => {
-          if (distance(...points) < 2) return "That is the same point; click one farther away";
+          if (distance(...points) < 2) return "That is the same point; place the second farther away";
           this.#placed = points;
           this.#put("points", "points");
           byId("points-mm").focus();

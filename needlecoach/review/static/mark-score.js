@@ -7,7 +7,7 @@ const NEEDED = [
   ["picture", "Picture"],
   ["scale", "Scale"],
   ["target", "Target"],
-  ["details", "Learner’s code"],
+  ["details", "Details"],
 ];
 
 export function scoreStep(ctx) {

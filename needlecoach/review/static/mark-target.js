@@ -82,7 +82,7 @@ class TargetStep {
     const { target } = this.ctx.store.marks;
     if (!target) return "to be marked";
     const mm = markedMm(this.ctx.store, this.ctx.proposal);
-    return `${mm ? `${digits(mm)} mm` : `${digits(meanDiameterPx(target))} px`} across, frame ${target.frame ?? 0}`;
+    return `${mm ? `${mm.toFixed(1)} mm` : `${digits(meanDiameterPx(target))} px`} across, frame ${target.frame ?? 0}`;
   }
 
   render() {
@@ -127,7 +127,7 @@ class TargetStep {
             draw: (pen, points, hover) => drawEllipseSoFar(pen, points, hover, colour),
             done: ([a, b, p], frame) => {
               const ellipse = ellipseThrough(a, b, p);
-              return ellipse ? finished({ ellipse }, frame) : "Click nearer to the middle of a long side of the outline";
+              return ellipse ? finished({ ellipse }, frame) : "Place it nearer to the middle of a long side of the outline";
             },
           })
         : new Polygon(stage, {
@@ -244,7 +244,7 @@ function sizeWords({ store, proposal }) {
     ? `${target.ellipse.semi_axes_px.map((axis) => digits(2 * axis)).join(" × ")} px`
     : `${target.polygon_px.length} corners, ${digits(px)} px in mean diameter`;
   if (!scale) return `${frame}: ${shape}.`;
-  return `${frame}: ${shape}, ${digits(px * Math.sqrt(scale.x * scale.y))} mm in mean diameter.`;
+  return `${frame}: ${shape}, ${(px * Math.sqrt(scale.x * scale.y)).toFixed(1)} mm in mean diameter.`;
 }
 
 function againWords({ store, proposal }) {

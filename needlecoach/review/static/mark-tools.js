@@ -94,15 +94,15 @@ export function drawEllipseSoFar(pen, points, hover, colour) {
 }
 
 export const ELLIPSE_HINTS = [
-  "Click one end of the target’s longest diameter",
-  "Now its other end",
-  "Now any point of the outline beside that line",
+  "Point 1 of 3: one end of the longest diameter",
+  "Point 2 of 3: its other end",
+  "Point 3 of 3: the outline beside that line",
 ];
 
 /** A tool for a polygon of any number of corners. */
 export class Polygon extends Points {
   constructor(stage, options) {
-    super(stage, { ...options, hints: ["Click corner after corner round the target"] });
+    super(stage, { ...options, hints: ["Corner after corner round the target"] });
     this.wanted = Infinity;
   }
 

@@ -228,10 +228,10 @@ class Stage {
       this.view.reveal(this.#cursor);
       this.#viewChanged();
       this.#aimByKey(this.#cursor);
-    } else if (this.#tool && (event.key === "Enter" || event.key === " ")) {
+    } else if (this.#cursor && (event.key === "Enter" || event.key === " ")) {
       event.preventDefault();
       event.stopPropagation();
-      if (this.#cursor) this.#placed(this.#cursor, event);
+      this.#placed(this.#cursor, event);
     } else if (this.#tool && (event.key === "Backspace" || event.key === "Delete")) {
       event.preventDefault();
       this.#tool.back?.();
