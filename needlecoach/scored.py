@@ -6,7 +6,9 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
+from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError
 from needlecoach.marks import MarkOptions, marks_beside, marks_path
 from needlecoach.model import Marks, Scorecard
@@ -67,7 +69,7 @@ def score_into(
     scoring: Progress | None = None,
     writing: Progress | None = None,
 ) -> tuple[Scorecard, Path]:
-    """Score a clip and write its results folder `out/name`; return the scorecard and that folder.
+    """Score a clip, with its corrections, and write its results folder `out/name`; return card and folder.
 
     Parameters
     ----------
@@ -84,17 +86,22 @@ def score_into(
     from needlecoach.reporting.results import write_results
     from needlecoach.tracking.beside import another_process
 
+    asked: dict[str, Any] = {
+        "no_target": wish.no_target,
+        "fps": wish.fps,
+        "pass_withdrawal_mm": wish.pass_withdrawal_mm,
+    }
+    corrections = read_corrections(corrections_path(clip))
     try:
-        with another_process() as beside:
-            card = score_clip(
-                clip,
-                marks,
-                no_target=wish.no_target,
-                fps=wish.fps,
-                pass_withdrawal_mm=wish.pass_withdrawal_mm,
-                progress=scoring,
-                beside=beside,
-            )
+        if corrections:
+            from needlecoach.workbench import Workbench
+
+            with Workbench(clip, marks, **asked) as bench:
+                bench.open(scoring)
+                card = bench.score(corrections)
+        else:
+            with another_process() as beside:
+                card = score_clip(clip, marks, **asked, progress=scoring, beside=beside)
     except BrokenExecutor:
         raise NeedlecoachError(f"{clip.name}: {PROCESS_ENDED}") from None
     if wish.keep_screen:

@@ -30,6 +30,18 @@ ALLOWED: dict[str, set[str]] = {
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": set(),
+    "scored": {"marks", "corrections", "analyse", "workbench", "tracking", "reporting"},
+    "review": {
+        "clips",
+        "marks",
+        "corrections",
+        "analyse",
+        "workbench",
+        "inspection",
+        "reporting",
+        "scored",
+    },
+    "pages": {"clips", "reporting", "review", "scored"},
     "cli": {
         "clips",
         "marks",
@@ -43,6 +55,8 @@ ALLOWED: dict[str, set[str]] = {
         "commands",
         "console",
         "inspection",
+        "scored",
+        "pages",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

@@ -60,24 +60,27 @@ def serve(desk: Desk, page: Page, *, port: int | None, browser: bool, say: Calla
     """
     token = secrets.token_urlsafe(24)
     with contextlib.closing(free_socket(port)) as listening:
-        port = int(listening.getsockname()[1])
-        address = f"http://{HOST}:{port}/{token}/{page}"
-        app = make_app(desk, token=token, port=port)
-        config = uvicorn.Config(
-            app,
-            log_level="error",
-            access_log=False,
-            lifespan="off",
-            ws="none",
-            server_header=False,
-            timeout_graceful_shutdown=_PATIENCE_S,
-        )
+        address = f"http://{HOST}:{listening.getsockname()[1]}/{token}/{page}"
         say(f"Open in a browser: {address}")
         say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
         if browser:
             threading.Thread(target=_open, args=(address, say), daemon=True).start()
         with contextlib.suppress(KeyboardInterrupt):
-            uvicorn.Server(config).run(sockets=[listening])
+            server_of(desk, listening, token).run(sockets=[listening])
+
+
+def server_of(desk: Desk, listening: socket.socket, token: str) -> uvicorn.Server:
+    """Server of an open clip, to be run on this socket."""
+    config = uvicorn.Config(
+        make_app(desk, token=token, port=int(listening.getsockname()[1])),
+        log_level="error",
+        access_log=False,
+        lifespan="off",
+        ws="none",
+        server_header=False,
+        timeout_graceful_shutdown=_PATIENCE_S,
+    )
+    return uvicorn.Server(config)
 
 
 def _open(address: str, say: Callable[[str], None]) -> None:

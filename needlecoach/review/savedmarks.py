@@ -26,17 +26,20 @@ class SavedMarks:
     def __init__(self, clip: Path) -> None:
         self.path = marks_path(clip)
         self._lock = threading.Lock()
-        self._at_first = _read(self.path)
+        try:
+            self._at_first = _read(self.path)
+        except RefusalError:  # told when the page asks; nothing is saved over what can't be read
+            self._at_first = None
         self._kept = self._at_first is None
 
     def record(self) -> dict[str, Any]:
         """Marks as the file has them, its version and its name; RefusalError when it can't be understood."""
-        text = _read(self.path)
-        about = {"version": _version(text), "file": self.path.name}
-        if text is None:
+        content = _read(self.path)
+        about = {"version": _version(content), "file": self.path.name}
+        if content is None:
             return {"marks": None, **about}
         try:
-            return {"marks": _plain(marks_from_json(text)), **about}
+            return {"marks": _plain(content), **about}
         except MarksError as problem:
             raise RefusalError(422, f"{self.path.name}: {problem}", **about) from problem
 
@@ -67,9 +70,9 @@ class SavedMarks:
             self._write(checked)
             return {"version": _version(_read(self.path))}
 
-    def _readable(self, text: str | None) -> dict[str, Any] | None:
+    def _readable(self, content: bytes | None) -> dict[str, Any] | None:
         try:
-            return None if text is None else _plain(marks_from_json(text))
+            return None if content is None else _plain(content)
         except MarksError:
             return None
 
@@ -92,29 +95,32 @@ class SavedMarks:
         copy = self.path.with_name(f"{stem}.before-{stamp}.json")
         waiting = copy.with_name(copy.name + ".part")
         try:
-            waiting.write_text(self._at_first, encoding="utf-8")
+            waiting.write_bytes(self._at_first)
             os.replace(waiting, copy)
         finally:
             waiting.unlink(missing_ok=True)
         self._kept = True
 
 
-def _plain(marks: MarksFile) -> dict[str, Any]:
+def _plain(content: bytes) -> dict[str, Any]:
+    """Marks of a file as values that JSON can hold; MarksError when it can't be understood."""
+    try:
+        marks = marks_from_json(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as problem:
+        raise MarksError("is not UTF-8 text; save the marks as UTF-8 JSON.") from problem
     return marks.model_dump(mode="json", by_alias=True, exclude_none=True)
 
 
-def _read(path: Path) -> str | None:
-    """Text of a file, None where there is none; RefusalError when it can't be read."""
+def _read(path: Path) -> bytes | None:
+    """Content of a file, None where there is none; RefusalError when it can't be read."""
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return path.read_bytes()
     except FileNotFoundError:
         return None
-    except UnicodeDecodeError:
-        raise RefusalError(422, f"{path.name}: is not UTF-8 text; save the marks as UTF-8 JSON.") from None
     except OSError as problem:
         raise RefusalError(422, f"{path.name}: can't be read ({problem.strerror or problem}).") from problem
 
 
-def _version(text: str | None) -> str:
+def _version(content: bytes | None) -> str:
     """What tells one content of the file from another; of no file too."""
-    return "none" if text is None else hashlib.sha256(text.encode()).hexdigest()[:20]
+    return "none" if content is None else hashlib.sha256(content).hexdigest()[:20]
