@@ -147,11 +147,18 @@ class ScaleStep {
 
   #outcome(way) {
     const scale = this.scale();
-    if (scale) return words(scale);
+    if (scale) return words(scale) + this.#but(scale, way);
     if (way === "points" && this.#placed) return `${digits(distance(...this.#placed), 4)} px between the points; say how many mm that is.`;
     if (way === "ticks" && this.ctx.proposal?.ruler?.ticks_px?.length) return "Say what the ticks are apart; a scale is never guessed.";
     if (way === "target" && !this.ctx.store.marks.target) return "Mark the target next; the scale follows from its size.";
     return "No scale yet.";
+  }
+
+  // What a reader of these figures should know besides.
+  #but(scale, way) {
+    if (scale.from === "the file" && way !== "file") return " The file’s own calibration goes before this.";
+    const filmed = this.ctx.store.marks.screen_px && way !== "stated";
+    return filmed ? " The camera’s slant is not taken out here; in scoring it is." : "";
   }
 
   #choose(way, field = null) {

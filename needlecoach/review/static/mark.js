@@ -50,6 +50,7 @@ function keepClear() {
 }
 
 function showClip(clip) {
+  byId("to-review").hidden = !clip.pages.review;
   byId("clip-name").textContent = clip.file;
   document.title = `Mark ${clip.file} - needlecoach`;
   const seconds = clip.times_s.at(-1) - clip.times_s[0];
