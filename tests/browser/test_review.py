@@ -13,7 +13,7 @@ expect = pytest.importorskip("playwright.sync_api").expect
 CLIP = "blind_advance"
 # Within the stretch of this clip in which the needle lies out of the picture's plane.
 BLIND_FRAME = 80
-WAIT_MS = 60_000
+WAIT_MS = 30_000
 
 
 @pytest.fixture(scope="module")

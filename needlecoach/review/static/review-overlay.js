@@ -5,13 +5,13 @@ import { INK } from "./stage.js";
 const BAR_MM = [1, 2, 5, 10, 20, 50];
 const TIP_PX = 9;
 
-/** A layer for the stage. `of()` returns {data, shown, pending}: the page data, what is shown, a tip being moved. */
+/** A layer for the stage. `of()` returns {data, shown, placed}: page data, what is shown, and {at, seen} of a tip put in place by hand. */
 export function overlay(of) {
   return (pen) => {
-    const { data, shown, pending } = of();
+    const { data, shown, placed } = of();
     if (!data || !data.frames.time_s.length) return;
     if (shown.target) drawTarget(pen, data);
-    drawNeedle(pen, data, shown, pending);
+    drawNeedle(pen, data, shown, placed);
     if (shown.scale) drawBar(pen, data);
   };
 }
@@ -24,10 +24,10 @@ function drawTarget(pen, data) {
   pen.line(data.target.outline_px.map(([x, y]) => [x + dx, y + dy]), { colour: INK.target, closed: true, dash: held ? [7, 5] : [] });
 }
 
-function drawNeedle(pen, data, shown, pending) {
+function drawNeedle(pen, data, shown, placed) {
   const { present, visible, tip_px: tips, entry_px: entries } = data.frames;
-  const tip = pending ?? tips[pen.frame], entry = entries[pen.frame];
-  const seen = pending ? true : Boolean(visible[pen.frame]);
+  const tip = placed?.at ?? tips[pen.frame], entry = entries[pen.frame];
+  const seen = placed ? placed.seen : Boolean(visible[pen.frame]);
   const colour = seen ? INK.seen : INK.inferred, radius = TIP_PX / pen.scale;
   if (shown.shaft && tip && entry) {
     const length = Math.hypot(tip[0] - entry[0], tip[1] - entry[1]);
@@ -42,7 +42,7 @@ function drawNeedle(pen, data, shown, pending) {
     if (seen) pen.dot(tip, { colour, radius: 2.5 });
   }
   const [x, y] = data.outline_px.reduce(([a, b], [c, d]) => [Math.min(a, c), Math.min(b, d)], [Infinity, Infinity]);
-  const words = !present[pen.frame] && !pending ? "no needle" : !tip ? "tip lost" : seen ? "tip seen" : "tip inferred";
+  const words = !present[pen.frame] && !placed ? "no needle" : !tip ? "tip lost" : seen ? "tip seen" : "tip inferred";
   pen.label(words, [x, y], { dx: 8, dy: 18 });
 }
 

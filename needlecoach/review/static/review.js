@@ -1,32 +1,26 @@
 // The review page: look at a result beside its recording, put it right, have it computed again.
 
 import * as api from "./api.js";
-import { createStage, INK } from "./stage.js";
+import { createStage } from "./stage.js";
 import { Reading } from "./drawing-parts.js";
 import { plan } from "./drawing-plan.js";
 import { shaftStrip, stripLegend } from "./drawing-strip.js";
 import { overlay } from "./review-overlay.js";
 import { Corrections, WORDS } from "./review-corrections.js";
+import { codeTyped, dropPending, here, hiddenHere, joinAttempts, joinPasses, keepPending, showHandle, tipHere, toggleMoving } from "./review-correct.js";
+import { attemptAt, byId, page, placedAt, say, shownData, tellProblem, tipAt } from "./review-state.js";
 import { countChanged, make, showFigures } from "./review-figures.js";
 
-const byId = (id) => document.getElementById(id);
 const MARGIN_S = 0.6, LONG_S = 40, LOOK_MS = 1200;
 const TOGGLES = { s: "shaft", t: "tip", g: "target", b: "scale" };
 
-const page = {
-  clip: null, stage: null, data: null, raw: false, chosen: 0, span: null, strip: null, flat: null,
-  shown: { shaft: true, tip: true, target: true, scale: true }, pending: null, wish: null, versionSeen: 0,
-};
-const corrections = new Corrections({ said: say, changed: showCorrections, scored: rescored });
-// The result as shown: the corrected one, or the one without corrections.
-const shownData = () => (page.raw && page.data?.raw ? { ...page.data, ...page.data.raw, corrections: [] } : page.data);
-const attemptAt = (frame) => shownData()?.attempts.find((one) => frame >= one.first && frame <= one.last) ?? null;
+const corrections = (page.corrections = new Corrections({ said: say, changed: showCorrections, scored: rescored }));
 
 async function start() {
   page.clip = await api.get("clip");
   showClip();
   page.stage = createStage(byId("stage"), { clip: page.clip, frameUrl: api.frameUrl });
-  page.stage.addLayer(overlay(() => ({ data: shownData(), shown: page.shown, pending: page.pending })));
+  page.stage.addLayer(overlay(() => ({ data: shownData(), shown: page.shown, placed: placedAt(page.stage.frame) })));
   listen();
   waitForVideo();
   if (!(await loadResult())) return;
@@ -196,122 +190,8 @@ function showNow() {
   byId("join-passes").disabled = off || inPass < 1;
   byId("join-attempts").textContent = attempt?.number > 1 ? `Join attempts ${attempt.number - 1} and ${attempt.number}` : "Join attempts";
   byId("join-passes").textContent = inPass > 0 ? `Join passes ${inPass} and ${inPass + 1}` : "Join passes";
-  byId("tip-visible").disabled = page.raw || !(page.pending ?? data.frames.tip_px[n]);
+  byId("tip-visible").disabled = page.raw || !tipAt(n);
   byId("move-tip").disabled = byId("tip-hidden").disabled = byId("no-needle").disabled = page.raw;
-}
-
-function showHandle() {
-  const n = page.stage.frame, at = page.pending ?? shownData()?.frames.tip_px[n];
-  const handles = !at || page.raw || page.stage.playing || !page.shown.tip || page.stage.tool ? [] : [
-    { id: "tip", at, label: "Tip; arrow keys move it, Enter keeps it", shape: "cross", colour: INK.seen, move: (point, phase) => moveTip(point, phase) },
-  ];
-  page.stage.setHandles(handles);
-}
-
-// ---- putting right
-
-function moveTip(point, phase) {
-  if (phase === "start" && !page.pending) page.dragFrom = point;
-  page.stage.pause();
-  page.pending = inPicture(point);
-  page.pendingFrame = page.stage.frame;
-  // A press that moves nothing is no correction.
-  if (phase === "end" && page.dragFrom && Math.hypot(point[0] - page.dragFrom[0], point[1] - page.dragFrom[1]) < 0.5) dropPending();
-  else if (phase === "end") keepPending();
-  else if (phase === "key") say("Tip being moved: Enter keeps it, Esc gives up.");
-  showHandle();
-  page.stage.redraw();
-}
-
-const inPicture = ([x, y]) => [Math.min(Math.max(x, 0), page.clip.width_px - 1), Math.min(Math.max(y, 0), page.clip.height_px - 1)];
-
-function keepPending() {
-  const [tip, frame] = [page.pending, page.pendingFrame];
-  if (!tip) return;
-  correct({ kind: "tip", frame, tip_px: tip.map((one) => Number(one.toFixed(2))), visible: true }, () => { page.pending = null; });
-}
-
-function dropPending() {
-  page.pending = page.dragFrom = null;
-  page.wish = null;
-  byId("code-fault").textContent = "";
-  say("");
-  showHandle();
-  page.stage.redraw();
-}
-
-// Make a correction, once there is a code to make it by.
-function correct(one, done = () => {}) {
-  if (page.raw) return;
-  if (!Corrections.isCode(byId("code").value.trim())) {
-    page.wish = { one, done };
-    byId("code-fault").textContent = "Give your code first (letters and digits, a digit among them): the correction is kept until then.";
-    byId("code").setAttribute("aria-invalid", "true");
-    byId("code").focus();
-    return;
-  }
-  page.wish = null;
-  corrections.code = byId("code").value.trim();
-  done();
-  page.dragFrom = null;
-  corrections.add(one);
-  showHandle();
-}
-
-function codeTyped() {
-  const good = Corrections.isCode(byId("code").value.trim());
-  if (good) {
-    byId("code-fault").textContent = "";
-    byId("code").removeAttribute("aria-invalid");
-    corrections.code = byId("code").value.trim();
-  }
-  if (good && page.wish) correct(page.wish.one, page.wish.done);
-}
-
-const here = (kind) => correct({ kind, frame: page.stage.frame });
-const tipHere = () => {
-  const tip = page.pending ?? shownData().frames.tip_px[page.stage.frame];
-  if (tip) correct({ kind: "tip", frame: page.stage.frame, tip_px: tip, visible: true }, () => { page.pending = null; });
-};
-const hiddenHere = () => {
-  // A tip that was put in place by hand stays there, and is said to be out of sight.
-  const placed = corrections.at(page.stage.frame).find((one) => one.kind === "tip");
-  if (placed) correct({ kind: "tip", frame: placed.frame, tip_px: placed.tip_px, visible: false });
-  else here("tip hidden");
-};
-const joinAttempts = () => {
-  const attempt = attemptAt(page.stage.frame);
-  if (attempt?.number > 1) correct({ kind: "join attempts", frame: attempt.first });
-};
-const joinPasses = () => {
-  const n = page.stage.frame, passes = attemptAt(n)?.passes ?? [], i = passes.findIndex((one) => n >= one.first && n <= one.last);
-  if (i > 0) correct({ kind: "join passes", frame: passes[i].first });
-};
-
-function toggleMoving() {
-  const { stage } = page;
-  if (page.raw) return;
-  if (stage.tool) return stage.tool.cancel();
-  stage.pause();
-  const end = (words = "") => {
-    stage.setTool(null);
-    byId("move-tip").setAttribute("aria-pressed", "false");
-    say(words);
-    showHandle();
-  };
-  stage.setTool({
-    place: (point) => {
-      page.pending = inPicture(point);
-      page.pendingFrame = stage.frame;
-      end();
-      keepPending();
-    },
-    cancel: () => end(),
-  });
-  byId("move-tip").setAttribute("aria-pressed", "true");
-  say("Click where the tip is on this frame, or use the arrow keys and Enter. Esc gives up.");
-  showHandle();
-  stage.focus();
 }
 
 async function rescored() {
@@ -353,18 +233,6 @@ function setRaw(raw) {
 }
 
 // ---- words, waiting, keys
-
-function say(words, { share = null, problem = false } = {}) {
-  byId("state").textContent = words;
-  byId("state").classList.toggle("problem", problem);
-  byId("progress").hidden = share === null;
-  if (share) byId("progress").value = share;
-  else byId("progress").removeAttribute("value");
-}
-
-function tellProblem(words) {
-  byId("problem").textContent = words;
-}
 
 async function waitForVideo() {
   for (let clip = page.clip; ; clip = await api.get("clip").catch(() => clip)) {
