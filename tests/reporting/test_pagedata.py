@@ -85,6 +85,9 @@ def test_new_depth_without_sight_is_hatched_and_a_way_back_is_not(shown):
     back[20:25], back[50:55] = True, False
     seen_in = replace(shown, track=replace(shown.track, tip_visible=back))
     assert page_data(seen_in)["attempts"][0]["blind"] == []
+    # A fiftieth of the way gains 0.1 mm out of sight, which is tremor.
+    tremor = replace(shown.track, tip_px=ENTRY + (shown.track.tip_px - ENTRY) / 50)
+    assert page_data(replace(shown, track=tremor))["attempts"][0]["blind"] == []
 
 
 def test_losses_are_those_of_over_three_tenths_of_a_second(shown):
