@@ -12,6 +12,7 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
 from needlecoach.tracking.changes import Changes, find_changes
+from needlecoach.tracking.flash import flash_bonus
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
     FloatImages,
@@ -117,6 +118,7 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
     axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
+    passing = flash_bonus(grey, time_s, usual_grey)
     for margin_mm in COVER_MM:
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
@@ -125,7 +127,7 @@ def _by_shaft(seen: AxisEvidence, pictures: list[GreyImage], changes: Changes, t
             after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey)), stirring, time_s)
+        path = follow_tip(emission(odds, tip_bonus(grey, odds, usual_grey) + passing), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)

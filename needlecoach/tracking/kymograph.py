@@ -21,9 +21,9 @@ SIDE_MM = 1.5
 BACKGROUND_TIME_S = 0.15
 # A strip and its reference may be shifted by this much before a difference counts.
 SLIDE_MM = 0.5
-# Frame averaging has been undone, but for what is too weak to be told (a tenth) and what coding adds: a needle
-# leaves up to about this share of itself for about this long. A tip drawn back over its own trail stands out
-# by a third or a quarter of what the shaft before it did, and must not be taken for that.
+# Frame averaging has been undone, but for what is too weak to be told (a tenth) and what coding adds: a
+# needle leaves up to about this share of itself for about this long. A tip drawn back over its own trail
+# stands out by a third or a quarter of what the shaft before it did, and must not be taken for that.
 GHOST_SHARE = 0.15
 WHOLE_SHARE = 0.3
 GHOST_S = 0.15
