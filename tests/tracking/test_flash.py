@@ -50,6 +50,14 @@ def test_what_rests_or_trembles_says_nothing() -> None:
     assert bonus_of(trembling).max() < 0.1 * FLASH_NATS
 
 
+@pytest.mark.parametrize("backwards", [False, True])
+def test_what_comes_and_stays_or_was_there_and_goes_says_nothing(backwards: bool) -> None:
+    """A bubble is laid; a tip sets out from rest."""
+    at_mm = np.where(np.arange(N_FRAMES) < N_FRAMES // 2, -20.0, 15.0)
+    bonus = bonus_of(at_mm[::-1] if backwards else at_mm)
+    assert bonus[1:-1].max() == 0
+
+
 def test_a_passing_piece_of_shaft_darker_than_the_tip_says_nothing() -> None:
     at_mm = 15.0 + 25.0 * (np.arange(N_FRAMES) - N_FRAMES / 2) / FPS
     assert bonus_of(at_mm, grey=TIP_GREY - 40).max() == 0
