@@ -403,7 +403,11 @@ def test_no_sideways_scrolling_at_any_width(marked):
         for width in (390, 820, 1440, 1920):
             page.set_viewport_size({"width": width, "height": 900})
             assert page.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
+    marked.step("scale")
     page.set_viewport_size({"width": 390, "height": 900})
+    for way in ("ticks", "stated", "target"):
+        page.check(f'input[value="{way}"]')
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, way
     page.click("#help-open")
     assert page.evaluate("document.getElementById('help').scrollWidth") <= 390
 
