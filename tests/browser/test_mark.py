@@ -358,8 +358,36 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     assert "8.0 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
     page.fill("#true_mm", "8,5")
     assert marking.text("size-words") == ""
-    marking.says("#saved", "Kept in this page")
+    marking.says("#saved", "kept in this page")
     page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
+
+
+def test_marks_that_can_t_be_saved_are_told_and_can_be_taken_out_of_the_page(marking):
+    page = marking.page
+    page.route("**/api/marks", lambda route: route.abort())
+    marking.step("details")
+    page.fill("#learner", "L07")
+    marking.says("#problem-words", "Can’t be saved: needlecoach no longer answers")
+    with page.expect_download() as kept:
+        page.click("#keep")
+    assert kept.value.suggested_filename.endswith("L01.marks.json")
+    assert json.loads(kept.value.path().read_text(encoding="utf-8"))["learner"] == "L07"
+    # Once the server answers again, it is saved by itself.
+    page.unroute("**/api/marks")
+    assert marking.saved()["learner"] == "L07"
+    assert page.is_hidden("#problem")
+    page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
+
+
+def test_a_file_of_marks_that_can_t_be_read_is_told_and_left_alone(served, page):
+    server, clip, _ = served
+    marks_path(clip).write_text('{"schema": 1, "lerner": 2}', encoding="utf-8")
+    page.goto(server.url)
+    page.wait_for_selector('body[data-ready="no"]')
+    said = page.inner_text("#problem-words")
+    assert 'unknown key "lerner"' in said and said.endswith("load this page again.")
+    assert "lerner" in marks_path(clip).read_text(encoding="utf-8")
+    page.faults = [fault for fault in page.faults if "422" not in fault]
 
 
 def test_leaving_with_unsaved_marks_asks_first(marking):
