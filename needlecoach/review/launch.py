@@ -29,7 +29,8 @@ def free_socket(port: int | None) -> socket.socket:
     OutputError
         When the port is taken or may not be used.
     """
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # asyncio sends small parts at once only where the protocol is named: otherwise each frame waits 40 ms.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((HOST, port or 0))
@@ -61,11 +62,11 @@ def serve(desk: Desk, page: Page, *, port: int | None, browser: bool, say: Calla
     token = secrets.token_urlsafe(24)
     with contextlib.closing(free_socket(port)) as listening:
         address = f"http://{HOST}:{listening.getsockname()[1]}/{token}/{page}"
-        say(f"Open in a browser: {address}")
-        say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
-        if browser:
-            threading.Thread(target=_open, args=(address, say), daemon=True).start()
         with contextlib.suppress(KeyboardInterrupt):
+            say(f"Open in a browser: {address}")
+            say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
+            if browser:
+                threading.Thread(target=_open, args=(address, say), daemon=True).start()
             server_of(desk, listening, token).run(sockets=[listening])
 
 

@@ -43,10 +43,12 @@ class Results:
         with self._lock:
             if self._newer is not None:
                 return self._newer[0]
+        if not (self.folder / "run.json").is_file():
+            raise RefusalError(404, "The clip was not scored yet; mark it, then score it.")
         try:
             return read_page(self.folder)
         except NeedlecoachError as problem:
-            raise RefusalError(404, f"There is no result to show yet. {problem}") from problem
+            raise RefusalError(404, str(problem)) from problem
 
     def strip(self) -> bytes:
         """The strip along the shaft as PNG; RefusalError 404 when there is none."""
