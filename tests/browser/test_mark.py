@@ -168,15 +168,31 @@ def test_a_clip_is_marked_from_scratch_by_keys_alone(marking):
     assert (saved["learner"], saved["scale"]) == ("L07", {"tick_mm": 5.0})
 
 
-def test_a_polygon_is_closed_at_its_first_corner_and_mended(marking):
+@pytest.mark.parametrize("way", ["its first corner", "Enter", "a double click"])
+def test_a_polygon_is_closed_on_any_frame_and_mended(marking, way):
     page = marking.page
+    for _ in range(2):
+        page.keyboard.press("Shift+ArrowRight")
+    marking.says(".stage-said span:first-child", "^Frame 20 of")
     marking.step("target")
     page.keyboard.press("p")
     corners = [(330, 220), (400, 220), (400, 280), (330, 280)]
-    for corner in (*corners, corners[0]):
+    for corner in corners[:3]:
         marking.click(*corner)
-    outline = marking.saved()["target"]["polygon_px"]
+    if way == "a double click":
+        page.mouse.dblclick(*marking.at(*corners[3]))
+    else:
+        marking.click(*corners[3])
+    if way == "its first corner":
+        marking.click(*corners[0])
+    if way == "Enter":
+        page.keyboard.press("Enter")
+    saved = marking.saved()["target"]
+    assert saved["frame"] == 20
+    outline = saved["polygon_px"]
     assert np.abs(np.subtract(outline, corners)).max() < 1
+    if way != "Enter":
+        return
     # Dragged by its handle, the corner follows the hand; the others stay.
     page.mouse.move(*marking.at(*corners[2]))
     page.mouse.down()
