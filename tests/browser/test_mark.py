@@ -168,15 +168,31 @@ def test_a_clip_is_marked_from_scratch_by_keys_alone(marking):
     assert (saved["learner"], saved["scale"]) == ("L07", {"tick_mm": 5.0})
 
 
-def test_a_polygon_is_closed_at_its_first_corner_and_mended(marking):
+@pytest.mark.parametrize("way", ["its first corner", "Enter", "a double click"])
+def test_a_polygon_is_closed_on_any_frame_and_mended(marking, way):
     page = marking.page
+    for _ in range(2):
+        page.keyboard.press("Shift+ArrowRight")
+    marking.says(".stage-said span:first-child", "^Frame 20 of")
     marking.step("target")
     page.keyboard.press("p")
     corners = [(330, 220), (400, 220), (400, 280), (330, 280)]
-    for corner in (*corners, corners[0]):
+    for corner in corners[:3]:
         marking.click(*corner)
-    outline = marking.saved()["target"]["polygon_px"]
+    if way == "a double click":
+        page.mouse.dblclick(*marking.at(*corners[3]))
+    else:
+        marking.click(*corners[3])
+    if way == "its first corner":
+        marking.click(*corners[0])
+    if way == "Enter":
+        page.keyboard.press("Enter")
+    saved = marking.saved()["target"]
+    assert saved["frame"] == 20
+    outline = saved["polygon_px"]
     assert np.abs(np.subtract(outline, corners)).max() < 1
+    if way != "Enter":
+        return
     # Dragged by its handle, the corner follows the hand; the others stay.
     page.mouse.move(*marking.at(*corners[2]))
     page.mouse.down()
@@ -358,8 +374,36 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     assert "8.0 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
     page.fill("#true_mm", "8,5")
     assert marking.text("size-words") == ""
-    marking.says("#saved", "Kept in this page")
+    marking.says("#saved", "kept in this page")
     page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
+
+
+def test_marks_that_can_t_be_saved_are_told_and_can_be_taken_out_of_the_page(marking):
+    page = marking.page
+    page.route("**/api/marks", lambda route: route.abort())
+    marking.step("details")
+    page.fill("#learner", "L07")
+    marking.says("#problem-words", "Can’t be saved: needlecoach no longer answers")
+    with page.expect_download() as kept:
+        page.click("#keep")
+    assert kept.value.suggested_filename.endswith("L01.marks.json")
+    assert json.loads(kept.value.path().read_text(encoding="utf-8"))["learner"] == "L07"
+    # Once the server answers again, it is saved by itself.
+    page.unroute("**/api/marks")
+    assert marking.saved()["learner"] == "L07"
+    assert page.is_hidden("#problem")
+    page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
+
+
+def test_a_file_of_marks_that_can_t_be_read_is_told_and_left_alone(served, page):
+    server, clip, _ = served
+    marks_path(clip).write_text('{"schema": 1, "lerner": 2}', encoding="utf-8")
+    page.goto(server.url)
+    page.wait_for_selector('body[data-ready="no"]')
+    said = page.inner_text("#problem-words")
+    assert 'unknown key "lerner"' in said and said.endswith("load this page again.")
+    assert "lerner" in marks_path(clip).read_text(encoding="utf-8")
+    page.faults = [fault for fault in page.faults if "422" not in fault]
 
 
 def test_leaving_with_unsaved_marks_asks_first(marking):
@@ -403,7 +447,11 @@ def test_no_sideways_scrolling_at_any_width(marked):
         for width in (390, 820, 1440, 1920):
             page.set_viewport_size({"width": width, "height": 900})
             assert page.evaluate("document.documentElement.scrollWidth") <= width, (name, width)
+    marked.step("scale")
     page.set_viewport_size({"width": 390, "height": 900})
+    for way in ("ticks", "stated", "target"):
+        page.check(f'input[value="{way}"]')
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, way
     page.click("#help-open")
     assert page.evaluate("document.getElementById('help').scrollWidth") <= 390
 

@@ -102,9 +102,9 @@ class ScaleStep {
     }
     this.#fill(way, scale);
     byId("way-file").hidden = !proposal?.from_file;
-    byId("file-words").textContent = proposal?.from_file ? `${words(fileScale(proposal))} ${proposal.scale.source}.` : "";
+    byId("file-words").textContent = proposal?.from_file ? `${words(fileScale(proposal)).slice(0, -1)}, ${proposal.scale.source}.` : "";
     const ruler = proposal?.ruler;
-    const found = ruler?.ticks_px?.length ? `Found: ${ruler.words}; drawn on the picture.` : `None could be read: ${ruler?.words || "there is none"}.`;
+    const found = ruler?.ticks_px?.length ? `Found: ${ruler.words}${way === "ticks" ? "; drawn on the picture" : ""}.` : `None could be read: ${ruler?.words || "there is none"}.`;
     byId("ticks-found").textContent = proposal ? found : (this.ctx.proposalFault ?? "Looking for a ruler.");
     byId("points-place").textContent = this.#placed ? "Place both anew" : "Place both points";
     byId("scale-words").textContent = this.#outcome(way);
