@@ -180,6 +180,20 @@ def test_attempts_are_split_and_joined(review):
     assert page.locator("#attempts button[aria-pressed=true]").text_content() == "Attempt 1"
 
 
+def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
+    give_code(review)
+    other = review.context.new_page()
+    other.goto(served.url)
+    ready(other)
+    go_to(review, BLIND_FRAME)
+    review.locator("#tip-hidden").click()
+    done(review)
+    other.locator("#no-needle").click()
+    expect(other.locator("#state")).to_contain_text("Not saved")
+    assert "Tip not visible, frame 80" in other.locator("#corrections li").text_content()
+    other.close()
+
+
 def test_a_click_on_the_strip_shows_that_moment(review):
     page = review
     slider = page.get_by_role("slider", name="Moment in the clip")
