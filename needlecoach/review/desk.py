@@ -92,7 +92,7 @@ class Desk:
 
         marks = self._saved_marks()
         wanted = screen or marks.screen
-        key = repr((wanted, marks.scale, marks.tick_mm))
+        key = repr(wanted)
         with self._proposing:
             if key not in self._proposals:
                 self._proposals[key] = propose(self.path, marks, screen=wanted, fps=self.wish.fps)

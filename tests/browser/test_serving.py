@@ -1,4 +1,4 @@
-"""The server under a real browser: pages load clean, frames come exactly."""
+"""The server under a real browser: pages load clean, frames come exactly, and faults are told in words."""
 
 import re
 
@@ -18,16 +18,21 @@ def test_a_page_loads_without_a_fault(serve, sample, page):
     assert sizes == [640, 480]
 
 
-def test_a_server_that_is_gone_is_told_in_words(serve, sample, page):
+WORDS_OF = """async () => {
+    window.api ??= await import("./api.js".replace("./", document.baseURI.replace(/[^/]*$/, "static/")));
+    try { return (await window.api.get("clip")).file; }
+    catch (problem) { return `${problem.status}: ${problem.message}`; }
+}"""
+
+
+def test_a_server_that_is_gone_is_told_in_words_and_then_what_it_refuses(serve, sample, page):
     served = serve("mark", sample())
     page.goto(served.url)
-    page.wait_for_selector("body[data-ready]")
+    assert page.evaluate(WORDS_OF) == "clean_hit.mp4"
+    refused = page.evaluate("async () => api.get('frames/9999').catch((problem) => problem.message)")
+    assert "no frame 9999" in refused
     served.end()
-    words = page.evaluate(
-        """async () => {
-            const api = await import("./static/api.js");
-            return api.get("clip").then(() => "answered", (fault) => fault.message);
-        }"""
-    )
-    assert words.startswith("needlecoach no longer answers")
-    page.faults = [fault for fault in page.faults if not re.search("ERR_CONNECTION|Failed", fault)]
+    words = page.evaluate(WORDS_OF)
+    assert words.startswith("0: needlecoach no longer answers") and "saved is saved" in words
+    # The browser itself reports both on its console.
+    page.faults = [fault for fault in page.faults if not re.search("422|ERR_CONNECTION", fault)]

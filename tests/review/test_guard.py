@@ -29,6 +29,8 @@ def test_without_the_key_nothing_is_told(client, path):
     assert answer.status_code == 403
     assert "lacks the key of this run" in answer.text
     assert "L01" not in answer.text
+    assert answer.headers["content-security-policy"] == POLICY
+    assert answer.headers["x-content-type-options"] == "nosniff"
 
 
 @pytest.mark.parametrize(

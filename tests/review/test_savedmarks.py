@@ -3,11 +3,14 @@
 import json
 import os
 import re
+from datetime import datetime
+from types import SimpleNamespace
 
 import pytest
 
 from needlecoach.marks import read_marks
 from needlecoach.model import Clip
+from needlecoach.review import savedmarks
 from needlecoach.review.refusal import RefusalError
 from needlecoach.review.savedmarks import SavedMarks
 
@@ -68,7 +71,10 @@ def test_a_program_that_wrote_meanwhile_is_noticed(file, clip):
     assert read_marks(file).notes == "by hand"
 
 
-def test_what_was_there_is_kept_once_letter_by_letter(file, clip):
+def test_what_was_there_is_kept_once_letter_by_letter(file, clip, monkeypatch):
+    seconds = iter(range(1, 60))
+    clock = SimpleNamespace(now=lambda: datetime(2026, 11, 26, 10, 0, next(seconds)))
+    monkeypatch.setattr(savedmarks, "datetime", clock)
     text = '{"schema": 1,   "notes": "typed by hand, 3 µm"}\n'
     file.write_text(text, encoding="utf-8")
     page = page_of(clip)
