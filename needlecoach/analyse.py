@@ -14,7 +14,6 @@ from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
 from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scale, Scorecard, Target
 from needlecoach.scoring import score_track
-from needlecoach.scoring.along import along_strip
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import settle_region
@@ -196,8 +195,6 @@ class Study:
             pass_withdrawal_mm=self._options["pass_withdrawal_mm"],
             bounds=Bounds.of(corrections),
         )
-        # Along the strip places are as shown, like the strip itself.
-        along = along_strip(tracking.strip, tracking.track, self._marks.target, self._scale)
         notes = (*self._scale_notes, *self._reader.notes, *tracking.notes, *scoring.notes)
         return Scorecard(
             clip=self._reader.clip,
@@ -207,7 +204,7 @@ class Study:
             scale=self._scale,
             track=tracking.track,
             attempts=scoring.attempts,
-            distances={**scoring.distances, **along},
+            distances=scoring.distances,
             confidence=scoring.confidence,
             quality_notes=notes,
             options=self._options,

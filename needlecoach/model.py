@@ -724,8 +724,8 @@ class FilmedScreen:
 class Scorecard:
     """Everything known of one scored clip: enough to write every file of its results folder.
 
-    `distances` holds the per-frame arrays centre_distance_mm, edge_distance_mm and advance_mm, and places
-    along the strip as shown: tip_along_mm, target_from_mm, target_to_mm; NaN where unknown.
+    `distances` holds the per-frame arrays centre_distance_mm, edge_distance_mm and advance_mm, NaN where
+    unknown.
     `confidence` is 0-1, how far the result can be trusted. `quality_notes` are sentences for the reader.
     `unscorable` is the reason in words, empty when the clip was scored.
     `sound` is None when nothing is corrected for the speed of sound. Otherwise `true_track` and

@@ -35,12 +35,18 @@ def weave_roughness(before: GreyImage, after: GreyImage) -> FloatArray | None:
         Grey levels: the frame itself, its even rows among the odd ones of the frame before, its odd rows
         among the even ones. None when too little moves.
     """
-    moving = cv2.blur(cv2.absdiff(before, after), (3, 5))[1:-1] > _MOVING_LEVELS
-    if np.count_nonzero(moving) < _FEWEST_MOVING_PX:
+    changed = cv2.blur(cv2.absdiff(before, after), (3, 5))[1:-1]
+    moving = cv2.threshold(changed, _MOVING_LEVELS, 1, cv2.THRESH_BINARY)[1]
+    if cv2.countNonZero(moving) < _FEWEST_MOVING_PX:
         return None
-    even, odd = after.copy(), after.copy()
-    even[1::2], odd[::2] = before[1::2], before[::2]
-    return np.array([_roughness(picture)[moving].mean() for picture in (after, even, odd)])
+    # Only where something moves need anything be looked at: a needle takes a small part of the screen.
+    left, top, width, height = cv2.boundingRect(moving)
+    where, rows = moving[top : top + height, left : left + width], slice(top, top + height + 2)
+    before, after = before[rows, left : left + width], after[rows, left : left + width]
+    woven = [after.copy(), after.copy()]
+    for parity, picture in enumerate(woven):
+        picture[(top + 1 - parity) % 2 :: 2] = before[(top + 1 - parity) % 2 :: 2]
+    return np.array([cv2.mean(_roughness(picture), mask=where)[0] for picture in (after, *woven)])
 
 
 def _roughness(picture: GreyImage) -> np.ndarray:

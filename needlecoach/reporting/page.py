@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
@@ -31,18 +32,6 @@ NO_NEEDLE = (
     "If there was one, it was too faint or too briefly in the picture to be told from its surroundings."
 )
 
-# Shown large on the page; everything else is in the full table. The order is that of reading.
-_KEY_FIGURES = (
-    "time_to_target_s",
-    "closest_edge_mm",
-    "closest_centre_mm",
-    "dwell_in_target_s",
-    "passes",
-    "redirections",
-    "tip_visibility_share",
-    "blind_advance_mm",
-    "duration_s",
-)
 _SHARES = {"tip_visibility_share", "tip_visibility_advancing"}
 _TEMPLATES = files("needlecoach.reporting") / "templates"
 # The drawing is that of the review page.
@@ -120,9 +109,10 @@ def _verdict(card: Scorecard) -> str:
 
 
 def _script() -> str:
-    """The page's only script: the drawing, then what draws with it."""
-    parts = (_DRAWING / "drawing.js", _TEMPLATES / "summary.js")
-    return "\n" + "\n".join(part.read_text(encoding="utf-8") for part in parts)
+    """The page's only script: the drawing, one file below the other, then what draws with it."""
+    parts = [_DRAWING / f"drawing-{name}.js" for name in ("parts", "strip", "plan")]
+    code = "\n".join(part.read_text(encoding="utf-8") for part in (*parts, _TEMPLATES / "summary.js"))
+    return "\n" + re.sub(r"^import .*\n", "", code, flags=re.MULTILINE)
 
 
 def _policy(script: str) -> str:
@@ -172,7 +162,7 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
         "headline": wording.headline(attempt, with_target=with_target),
         "cut_off": attempt.cut_off,
         "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
-        "keys": [shown[name] for name in _KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
+        "keys": [shown[name] for name in wording.KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
         "table": table,
         "still": _data_uri("image/jpeg", media.stills.get(number)),
         "has_tip": bool(np.isfinite(card.track.tip_px[attempt.first_frame : attempt.last_frame + 1]).any()),

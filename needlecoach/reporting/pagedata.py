@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import cv2
@@ -60,10 +60,17 @@ def page_data(card: Scorecard) -> dict[str, Any]:
         "strip": None if card.strip is None else _strip(card.strip, "strip.png"),
         "attempts": [attempt_data(card, attempt, frames.along_mm) for attempt in card.attempts],
         "corrections": [_correction(one) for one in card.corrections],
+        "raw": None if card.raw is None else _raw(card, card.raw),
         "notes": list(card.quality_notes),
         "confidence_words": wording.confidence_words(card.confidence) if card.attempts else "",
         "unscorable": card.unscorable,
     }
+
+
+def _raw(card: Scorecard, raw: Scorecard) -> dict[str, Any]:
+    """What differs in the result without corrections, its tip told along the same strip."""
+    data = page_data(replace(raw, strip=card.strip, raw=None))
+    return {name: data[name] for name in ("frames", "attempts", "notes", "confidence_words", "unscorable")}
 
 
 def strip_png(strip: Strip) -> bytes:
@@ -198,6 +205,7 @@ def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
             "meaning": figure.meaning,
             "unit": figure.unit,
             "sd_text": wording.sd_words(figure),
+            "key": wording.KEY_FIGURES.index(figure.name) + 1 if figure.name in wording.KEY_FIGURES else 0,
             **_was(card, figure, former),
         }
         for figure in wording.shown_figures(card, attempt)

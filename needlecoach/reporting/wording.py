@@ -22,6 +22,18 @@ WHOLE_SHARE = 0.95
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
 
+# Shown large on the page; everything else is in the full table. The order is that of reading.
+KEY_FIGURES = (
+    "time_to_target_s",
+    "closest_edge_mm",
+    "closest_centre_mm",
+    "dwell_in_target_s",
+    "passes",
+    "redirections",
+    "tip_visibility_share",
+    "blind_advance_mm",
+    "duration_s",
+)
 # Shown for a clip with a target only.
 _TARGET_FIGURES = {
     "outcome",

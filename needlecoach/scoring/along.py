@@ -4,27 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from needlecoach.model import FloatArray, Scale, Strip, Target, Track
+from needlecoach.model import FloatArray, Scale, Strip
 from needlecoach.scoring.geometry import wall_crossings_mm
-
-
-def along_strip(
-    strip: Strip | None, track: Track, target: Target | None, scale: Scale
-) -> dict[str, FloatArray]:
-    """Places along the strip of every frame, as shown: tip_along_mm, target_from_mm and target_to_mm.
-
-    Each is (n,), NaN where unknown. Without a strip, places are told along the line from entry to tip.
-    """
-    nothing = np.zeros((len(track), 2), dtype=np.uint8)
-    line = strip or Strip(nothing, 1.0, start_px=track.entry_px, end_px=track.tip_px)
-    tip, band = tip_along_mm(line, track.tip_px, scale), np.full((len(track), 2), np.nan)
-    if target is not None:
-        outline_px = target.outline_px - np.asarray(target.centre_px)
-        band = target_along_mm(line, outline_px, track.target_px, scale)
-    columns = {"tip_along_mm": tip, "target_from_mm": band[:, 0], "target_to_mm": band[:, 1]}
-    for column in columns.values():
-        column.setflags(write=False)
-    return columns
 
 
 def tip_along_mm(strip: Strip, tip_px: FloatArray, scale: Scale) -> FloatArray:

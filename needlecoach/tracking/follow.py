@@ -13,6 +13,7 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
 from needlecoach.tracking.changes import Changes, find_changes
+from needlecoach.tracking.flash import flash_bonus
 from needlecoach.tracking.known import Known
 from needlecoach.tracking.kymograph import (
     SAMPLE_MM,
@@ -136,6 +137,7 @@ def _by_shaft(
     axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
+    passing = flash_bonus(grey, time_s, usual_grey)
     for margin_mm in COVER_MM:
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
@@ -144,7 +146,7 @@ def _by_shaft(
             after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        shown = emission(odds, tip_bonus(grey, odds, usual_grey))
+        shown = emission(odds, tip_bonus(grey, odds, usual_grey) + passing)
         path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)

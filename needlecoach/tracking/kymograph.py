@@ -21,9 +21,11 @@ SIDE_MM = 1.5
 BACKGROUND_TIME_S = 0.15
 # A strip and its reference may be shifted by this much before a difference counts.
 SLIDE_MM = 0.5
-# Frame averaging leaves up to about this share of a needle for about this long.
-GHOST_SHARE = 0.45
-WHOLE_SHARE = 0.75
+# Frame averaging has been undone, but for what is too weak to be told (a tenth) and what coding adds: a
+# needle leaves up to about this share of itself for about this long. A tip drawn back over its own trail
+# stands out by a third or a quarter of what the shaft before it did, and must not be taken for that.
+GHOST_SHARE = 0.15
+WHOLE_SHARE = 0.3
 GHOST_S = 0.15
 
 
@@ -177,7 +179,7 @@ def _beyond(strip: FloatImages, reference: FloatImages) -> FloatImages:
 
 
 def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
-    """Change without what the scanner's frame averaging still shows of a needle that has just left its place.
+    """Change without what the pictures still show of a needle that has just left its place.
 
     A place that has lost most of its change within a moment is being left; what remains there fades by
     itself.

@@ -26,7 +26,8 @@ def levelled(pictures: Sequence[GreyImage], mask: BoolArray) -> list[GreyImage]:
     list of pictures
         The same pictures where the gain was never touched. Black stays black.
     """
-    level = np.array([_median(picture, mask.astype(np.uint8)) for picture in pictures])
+    where = mask.astype(np.uint8)
+    level = np.array([_median(picture, where) for picture in pictures])
     step = np.rint(level - np.median(level))
     return [
         picture if abs(by) < LEAST_STEP_GREY else _shifted(picture, -by)

@@ -1,4 +1,4 @@
-// Draws strip and plan of each attempt, and joins them to the replay. Stands below drawing.js in the same script.
+// Draws strip and plan of each attempt, and joins them to the replay. Stands below the drawing in the same script.
 const views = JSON.parse(document.getElementById("views").textContent);
 const video = document.querySelector(".replay video");
 const drawn = views.map((view) => {

@@ -91,8 +91,13 @@ function render(ctx) {
     else fill(byId(id), valueIn(marks, id));
   }
   for (const element of document.querySelectorAll("[data-core]")) element.hidden = marks.task !== "core";
-  for (const id of ["target_name", "true_mm"]) byId(id).disabled = !marks.target;
+  for (const id of ["target_name", "true_mm"]) setOff(byId(id), !marks.target);
   byId("size-words").textContent = sizeWords(ctx);
+}
+
+function setOff(field, off) {
+  field.disabled = off;
+  field.placeholder = off ? "mark it first" : "";
 }
 
 function sizeWords({ store, proposal }) {

@@ -6,6 +6,8 @@ import { Points } from "./mark-tools.js";
 import { byId, on, show } from "./mark-parts.js";
 
 const LEAST_PX = 8;
+// A picture of so much of the frame is mostly a camera's whole one.
+const WHOLE = 0.95;
 // Which sides of the box (left, top, right, bottom) each handle moves.
 const HANDLES = {
   "upper left corner": [1, 1, 0, 0],
@@ -54,12 +56,15 @@ function render(ctx, box) {
   byId("filmed-words").textContent = filmedWords(screen, proposal);
 }
 
-function words({ store, proposal, proposalFault }, box) {
+function words({ store, proposal, proposalFault, clip }, box) {
   if (store.marks.region_px) return `Marked: ${box[2]} × ${box[3]} px at x ${box[0]}, y ${box[1]}.`;
   if (proposalFault) return `The tool could not look at the clip: ${proposalFault} Draw the picture’s outline yourself.`;
   if (!proposal) return "Looking for the ultrasound picture; you can go on meanwhile.";
   if (!box) return `No ultrasound picture was found: ${proposal.region_problem || "draw its outline yourself"}.`;
   const shape = proposal.region.kind === "sector" ? "A sector within" : "A rectangle of";
+  if (!store.marks.screen_px && box[2] * box[3] > WHOLE * clip.width_px * clip.height_px) {
+    return "What was found fills the whole frame. If a camera filmed the screen, say so below; else draw the picture’s outline.";
+  }
   const doubt = proposal.region_problem ? ` Look closely: ${proposal.region_problem}.` : "";
   return `${shape} ${box[2]} × ${box[3]} px, found by the tool.${doubt}`;
 }
@@ -160,6 +165,8 @@ function draw(ctx, pen) {
   const box = marked ?? proposal?.region?.box_px;
   const outline = marked ? corners(sidesOf(marked)) : proposal?.region?.outline_px;
   if (box && outline && now) shade(pen, outline, clip);
+  // The handles are of the box round it.
+  if (box && now && !marked) pen.line(corners(sidesOf(box)), { colour: INK.region, width: 1, dash: [2, 6], closed: true });
   if (outline) pen.line(outline, { colour: INK.region, width: now ? 2 : 1, dash: marked ? [] : [7, 5], closed: true });
   const screen = screenCorners(ctx);
   if (screen && pen.frame === 0) pen.line(screen, { colour: INK.screen, width: now ? 2 : 1, closed: true });

@@ -10,7 +10,7 @@ export class Saver {
   #version;
 
   /**
-   * put(marks, version) answers {version} or throws an ApiError; said(words, kind) shows the state;
+   * put(marks, version) answers {version} or throws an ApiError; said(words, kind, fault) shows the state;
    * conflict({error, marks, version}) asks which marks are to stay.
    */
   constructor(store, { version, put, said, conflict }) {
@@ -81,7 +81,7 @@ export class Saver {
       this.conflict(fault.answer);
       return;
     }
-    this.said(`can’t be saved: ${fault.message.replace(/^Not saved: /, "")} Kept in this page.`, "problem");
+    this.said("not saved, kept in this page", "problem", fault);
     // What the file can't hold stays so until it is changed; anything else may mend itself.
     if (fault.status !== 422) this.#timer = setTimeout(() => this.flush(), AGAIN_MS);
   }

@@ -102,9 +102,9 @@ class ScaleStep {
     }
     this.#fill(way, scale);
     byId("way-file").hidden = !proposal?.from_file;
-    byId("file-words").textContent = proposal?.from_file ? `${words(fileScale(proposal))} ${proposal.scale.source}.` : "";
+    byId("file-words").textContent = proposal?.from_file ? `${words(fileScale(proposal)).slice(0, -1)}, ${proposal.scale.source}.` : "";
     const ruler = proposal?.ruler;
-    const found = ruler?.ticks_px?.length ? `Found: ${ruler.words}; drawn on the picture.` : `None could be read: ${ruler?.words || "there is none"}.`;
+    const found = ruler?.ticks_px?.length ? `Found: ${ruler.words}${way === "ticks" ? "; drawn on the picture" : ""}.` : `None could be read: ${ruler?.words || "there is none"}.`;
     byId("ticks-found").textContent = proposal ? found : (this.ctx.proposalFault ?? "Looking for a ruler.");
     byId("points-place").textContent = this.#placed ? "Place both anew" : "Place both points";
     byId("scale-words").textContent = this.#outcome(way);
@@ -147,11 +147,18 @@ class ScaleStep {
 
   #outcome(way) {
     const scale = this.scale();
-    if (scale) return words(scale);
+    if (scale) return words(scale) + this.#but(scale, way);
     if (way === "points" && this.#placed) return `${digits(distance(...this.#placed), 4)} px between the points; say how many mm that is.`;
     if (way === "ticks" && this.ctx.proposal?.ruler?.ticks_px?.length) return "Say what the ticks are apart; a scale is never guessed.";
     if (way === "target" && !this.ctx.store.marks.target) return "Mark the target next; the scale follows from its size.";
     return "No scale yet.";
+  }
+
+  // What a reader of these figures should know besides.
+  #but(scale, way) {
+    if (scale.from === "the file" && way !== "file") return " The file’s own calibration goes before this.";
+    const filmed = this.ctx.store.marks.screen_px && way !== "stated";
+    return filmed ? " The camera’s slant is not taken out here; in scoring it is." : "";
   }
 
   #choose(way, field = null) {

@@ -12,12 +12,17 @@ const NEEDED = [
 
 export function scoreStep(ctx) {
   on("score", () => score(ctx));
-  return { done: () => false, said: () => (missing(ctx).length ? "not everything is marked" : "ready"), render: () => render(ctx), handles: () => [] };
+  return { done: () => false, said: () => said(ctx), render: () => render(ctx), handles: () => [] };
 }
 
-function missing(ctx) {
-  // A clip is scored without a code too; what it needs are the other three, and the picture can be found again.
-  return ["scale", "target"].filter((name) => !ctx.steps[name].done());
+function said(ctx) {
+  if (isCore(ctx)) return "core samples can’t be scored yet";
+  if (!ctx.steps.scale.done()) return "wants a scale";
+  return ctx.steps.target.done() ? "ready" : "ready, but for the target";
+}
+
+function isCore({ store }) {
+  return store.marks.task === "core";
 }
 
 function render(ctx) {
@@ -29,6 +34,13 @@ function render(ctx) {
     return row;
   });
   byId("score-list").replaceChildren(...rows);
+  byId("score").textContent = ctx.store.marks.target ? "Score this clip" : "Score without a target";
+  byId("score-hint").textContent = hint(ctx);
+}
+
+function hint(ctx) {
+  if (isCore(ctx)) return "A core sample’s marks are kept; it can’t be scored yet.";
+  return ctx.store.marks.target ? "" : "Without a target nothing is called hit or miss; what needs no target is still measured.";
 }
 
 async function score(ctx) {
@@ -39,7 +51,7 @@ async function score(ctx) {
     if (!(await ctx.saver.flush())) throw new Error("the marks are not saved yet; see above.");
     show("score-run", true);
     byId("score-bar").removeAttribute("value");
-    await api.follow(await api.post("score", {}), ({ what, share }) => {
+    await api.follow(await api.post("score", ctx.store.marks.target ? {} : { no_target: true }), ({ what, share }) => {
       byId("score-what").textContent = what || "Scoring";
       if (share > 0) byId("score-bar").value = share;
     });

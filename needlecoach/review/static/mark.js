@@ -50,6 +50,7 @@ function keepClear() {
 }
 
 function showClip(clip) {
+  byId("to-review").hidden = !clip.pages.review;
   byId("clip-name").textContent = clip.file;
   document.title = `Mark ${clip.file} - needlecoach`;
   const seconds = clip.times_s.at(-1) - clip.times_s[0];
@@ -60,9 +61,12 @@ function makeSaver(store, version) {
   return new Saver(store, {
     version,
     put: (marks, seen) => api.put("marks", { marks, version: seen }),
-    said: (words, kind) => {
+    said: (words, kind, fault) => {
       byId("saved").textContent = words;
       byId("saved").dataset.kind = kind;
+      if (kind !== "waiting") tellProblem("saving", fault ? `Can’t be saved: ${fault.message.replace(/^Not saved: /, "")}` : "");
+      // What the server refuses can be mended here; without a server the marks must be taken out of the page.
+      byId("keep").hidden = !fault?.serverGone;
     },
     conflict: (answer) => askWhose(answer),
   });
@@ -90,14 +94,17 @@ function listen(ctx) {
     if (now !== screen && (now === '"auto"' || now === undefined)) propose(ctx);
     screen = now;
   });
-  stage.on("frame", () => refreshHandles(ctx));
-  stage.on("problem", (words) => tellProblem(words));
+  stage.on("frame", () => {
+    refreshHandles(ctx);
+    tellProblem("frames", "");
+  });
+  stage.on("problem", (words) => tellProblem("frames", words));
   on("undo", () => undo(ctx));
   on("redo", () => store.redo());
   on("take-theirs", () => settle(saver, true));
   on("keep-mine", () => settle(saver, false));
   on("help-open", () => byId("help").showModal());
-  api.onServer((gone) => tellProblem(gone ? "needlecoach does not answer: was it ended in its terminal? Marks not saved yet are kept in this page." : ""));
+  on("keep", () => keepAsFile(ctx));
   for (const name of ORDER) on(`head-${name}`, () => open(ctx, ctx.step === name ? null : name));
   for (const button of document.querySelectorAll("[data-next]")) {
     button.addEventListener("click", () => {
@@ -201,8 +208,26 @@ async function waitForVideo(stage, clip) {
   if (video.state === "ready") stage.setVideo(api.videoUrl);
 }
 
-function tellProblem(words) {
-  byId("problem").textContent = words;
+/** Hand the marks over as the file that could not be written. */
+function keepAsFile({ clip, store }) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([`${JSON.stringify(store.marks, null, 2)}\n`], { type: "application/json" }));
+  link.download = `${clip.name}.marks.json`;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
 }
 
-start().catch((fault) => tellProblem(`The page could not be set up: ${fault.message}`));
+const problems = new Map();
+
+/** Show what is wrong with one thing, or, by empty words, that it no longer is. */
+function tellProblem(about, words) {
+  problems.set(about, words);
+  const all = [...problems.values()].filter(Boolean).join(" ");
+  if (byId("problem-words").textContent !== all) byId("problem-words").textContent = all;
+  byId("problem").hidden = !all;
+}
+
+start().catch((fault) => {
+  tellProblem("start", `The clip can’t be marked here: ${fault.message} Then load this page again.`);
+  document.body.dataset.ready = "no";
+});

@@ -19,6 +19,7 @@
 //   stage.showSpans([[first, last]…], words)    frames marked below the scrubber, such as those without the target
 //   stage.say(words)       on the picture, above; "" takes them away
 //   stage.zoomBy(factor), stage.fit(), stage.reveal(point), stage.toBox(point), stage.toImage(at)
+//   stage.view             { box: [width, height], scale, fitted, centre(point) } in CSS px; after centre() call stage.zoomBy(1)
 //   stage.focus(), stage.focusHandle(id)
 //   stage.keys(event)      handles a keydown of the page (frames, play, zoom); true when it did
 import { View } from "./stage-view.js";
@@ -232,6 +233,9 @@ class Stage {
       event.preventDefault();
       event.stopPropagation();
       this.#placed(this.#cursor, event);
+    } else if (this.#tool && event.key === "Enter") {
+      event.preventDefault();
+      this.#tool.finish?.();
     } else if (this.#tool && (event.key === "Backspace" || event.key === "Delete")) {
       event.preventDefault();
       this.#tool.back?.();

@@ -1,108 +1,17 @@
-// Shaft strip and plan. Used by the review page and, inlined, by summary.html: therefore no import, and nothing
-// is fetched. `data` is page data (see reporting/pagedata.py); arrays start with frame `data.first` (0 if absent).
-// Seen, inferred and absent differ in form (solid, dashed with hollow dots, a row of its own), not in colour alone.
+// The shaft strip: position along the shaft by time on the recorded greys. Seen, inferred and absent differ in form
+// (solid, dashed with hollow dots, a row of its own), not in colour alone.
 
-const NS = "http://www.w3.org/2000/svg";
+import { DOT_GAP_PX, Reading, add, diamond, html, niceStep, path, rimmed, runs, ticks } from "./drawing-parts.js";
+
 const LANES = ["seen", "inferred", "none"];
 const LANE_PX = 11, HEAD_PX = 40, PLOT_PX = 260, AXIS_PX = 38, RIGHT_PX = 14;
-const LEAST_PX_PER_S = 42, MOST_PX = 12000, PAUSE_S = 0.25, DOT_GAP_PX = 13;
-let drawings = 0;
-
-function add(parent, tag, attributes = {}, text = "") {
-  const node = document.createElementNS(NS, tag);
-  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
-  if (text !== "") node.textContent = text;
-  parent.append(node);
-  return node;
-}
-
-function html(parent, tag, className = "", text = "") {
-  const node = document.createElement(tag);
-  if (className) node.className = className;
-  if (text) node.textContent = text;
-  parent.append(node);
-  return node;
-}
-
-// A text or line with its dark rim below it, so that it stands out from any grey.
-function rimmed(parent, tag, attributes, className) {
-  add(parent, tag, { ...attributes, class: `${className} rim` });
-  return add(parent, tag, { ...attributes, class: className });
-}
-
-export function niceStep(span, most) {
-  const rough = span / Math.max(most, 1), power = 10 ** Math.floor(Math.log10(rough));
-  return power * ([1, 2, 5, 10].find((one) => one * power >= rough * 0.999) ?? 10);
-}
-
-function ticks(from, to, step) {
-  const found = [];
-  for (let k = Math.ceil(from / step - 1e-6); k * step <= to + step * 1e-6; k++) found.push(Number((k * step).toFixed(6)));
-  return found;
-}
-
-function path(points) {
-  let text = "", last = null;
-  for (const [x, y] of points) {
-    if (last && Math.abs(x - last[0]) < 0.3 && Math.abs(y - last[1]) < 0.3) continue;
-    text += `${last ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`;
-    last = [x, y];
-  }
-  return text;
-}
-
-// Stretches [first, last] of frames for which `is` holds; `parts` ends one before a frame.
-function runs(from, to, is, parts = () => false) {
-  const found = [];
-  for (let n = from; n <= to; n++) {
-    if (!is(n)) continue;
-    const open = found.at(-1);
-    if (open && open[1] === n - 1 && !parts(n)) open[1] = n;
-    else found.push([n, n]);
-  }
-  return found;
-}
-
-// Everything that both drawings ask of the data, by the clip's own frame numbers.
-export class Reading {
-  constructor(data) {
-    this.data = data;
-    this.first = data.first ?? 0;
-    this.times = data.frames.time_s;
-    this.last = this.first + this.times.length - 1;
-    const steps = this.times.slice(1).map((t, i) => t - this.times[i]).sort((a, b) => a - b);
-    this.usual_s = steps.length ? steps[Math.floor(steps.length / 2)] : 0.04;
-    this.pause_s = Math.max(PAUSE_S, 3 * this.usual_s);
-  }
-  at(name, n) { return this.data.frames[name]?.[n - this.first] ?? null; }
-  time(n) { return this.times[n - this.first]; }
-  end(n) { return n < this.last ? Math.min(this.time(n + 1), this.time(n) + this.pause_s) : this.time(n) + this.usual_s; }
-  paused(n) { return n > this.first && this.time(n) - this.time(n - 1) > this.pause_s; }
-  seen(n) { return Boolean(this.at("visible", n)); }
-  state(n) {
-    if (this.seen(n)) return "seen";
-    return this.at("present", n) && this.at("along_mm", n) !== null ? "inferred" : "none";
-  }
-  nearest(time_s) {
-    let low = 0, high = this.times.length - 1;
-    while (high - low > 1) {
-      const middle = (low + high) >> 1;
-      if (this.times[middle] <= time_s) low = middle; else high = middle;
-    }
-    return this.first + (Math.abs(this.times[high] - time_s) < Math.abs(this.times[low] - time_s) ? high : low);
-  }
-  words(n) {
-    const along = this.at("along_mm", n);
-    const tip = { seen: "tip seen", inferred: "tip inferred", none: this.at("present", n) ? "tip lost" : "no needle" }[this.state(n)];
-    const where = along === null ? "" : `, ${along.toFixed(1)} mm along the shaft`;
-    return `${this.time(n).toFixed(2)} s, frame ${n}: ${tip}${where}`;
-  }
-}
+const LEAST_PX_PER_S = 30, MOST_PX = 12000;
+let strips = 0;
 
 // The strip of all frames from `from` to `to`. `onFrame(n)` is called when the user picks a moment.
 // Returns {setFrame, show, element}: `show(from, to)` changes what is shown.
 export function shaftStrip(host, data, { from, to, at, height = PLOT_PX, onFrame = () => {}, name = "Moment in the clip" } = {}) {
-  const reading = new Reading(data), id = `strip${++drawings}`;
+  const reading = new Reading(data), id = `strip${++strips}`;
   let shown = [from ?? reading.first, to ?? reading.last], now = at ?? shown[0], place = null, picture = null;
   host.replaceChildren();
   const scroller = html(host, "div", "strip-scroll"), slider = html(scroller, "div", "strip-sheet");
@@ -290,8 +199,7 @@ function drawAttempts({ reading, place, shown, sheet, plot }) {
     const a = x(reading.time(Math.max(attempt.first, shown[0]))), b = x(reading.end(Math.min(attempt.last, shown[1])));
     add(sheet, "path", { d: `M${a} 20V10H${b}V20`, class: "bracket" });
     const name = `attempt ${attempt.number}`;
-    const label = add(sheet, "text", { x: (a + b) / 2, y: 14, class: "bracket-name", "text-anchor": "middle" }, b - a > 70 ? name : `${attempt.number}`);
-    label.append(Object.assign(document.createElementNS(NS, "title"), { textContent: name }));
+    add(sheet, "text", { x: (a + b) / 2, y: 14, class: "bracket-name", "text-anchor": "middle" }, b - a > 70 ? name : `${attempt.number}`);
     let free = -Infinity;
     attempt.passes.forEach((one, i) => {
       if (one.first < shown[0] || one.first > shown[1]) return;
@@ -309,10 +217,6 @@ function drawAttempts({ reading, place, shown, sheet, plot }) {
     const n = attempt.closest, along = n === null ? null : reading.at("along_mm", n);
     if (along !== null && n >= shown[0] && n <= shown[1]) diamond(plot, x(reading.time(n)), y(along));
   }
-}
-
-function diamond(parent, cx, cy, size = 6.5) {
-  add(parent, "path", { d: `M${cx} ${cy - size}l${size} ${size}l${-size} ${size}l${-size} ${-size}Z`, class: "closest" });
 }
 
 // One row each for seen, inferred and none; below them one for corrections.
@@ -365,82 +269,12 @@ function playhead(sheet, { bottom, full }) {
   return group;
 }
 
-// The tip's path of one attempt in mm around the target, x right, y down. Returns {setFrame}.
-export function plan(host, data, attempt) {
-  const reading = new Reading(data), size = 420, left = 46, low = 40, side = size - left - 8, id = `plan${++drawings}`;
-  const outline = data.target?.outline_mm ?? null, rows = Array.from({ length: attempt.last - attempt.first + 1 }, (_, i) => attempt.first + i);
-  const known = rows.filter((n) => reading.at("tip_mm", n) !== null), tip = (n) => reading.at("tip_mm", n);
-  host.replaceChildren();
-  if (!known.length) return { setFrame() {} };
-  const around = outline ? "around the target’s outline" : "from where it came in";
-  const label = `Attempt ${attempt.number}: path of the tip in millimetres ${around}${attempt.closest === null ? "" : ", closest approach marked"}.`;
-  const sheet = add(host, "svg", { viewBox: `0 0 ${size} ${size - left + low}`, class: "plan-sheet", role: "img", "aria-label": label });
-  const { half, middle } = extent(known.map(tip), outline), zoom = side / (2 * half);
-  const x = (mm) => left + (mm - middle[0] + half) * zoom, y = (mm) => 8 + (mm - middle[1] + half) * zoom, spot = (n) => [x(tip(n)[0]), y(tip(n)[1])];
-  add(add(add(sheet, "defs"), "clipPath", { id }), "rect", { x: left, y: 8, width: side, height: side });
-  const step = niceStep(2 * half, 7), start = outline ? "the target’s centre" : "where the tip came in";
-  for (const mm of ticks(middle[0] - half, middle[0] + half, step)) {
-    add(sheet, "path", { d: `M${x(mm)} 8v${side}`, class: "grid" });
-    add(sheet, "text", { x: x(mm), y: 8 + side + 16, class: "axis-name", "text-anchor": "middle" }, `${mm}`.replace("-", "−"));
-  }
-  for (const mm of ticks(middle[1] - half, middle[1] + half, step)) {
-    add(sheet, "path", { d: `M${left} ${y(mm)}h${side}`, class: "grid" });
-    add(sheet, "text", { x: left - 6, y: y(mm) + 4, class: "axis-name", "text-anchor": "end" }, `${mm}`.replace("-", "−"));
-  }
-  add(sheet, "text", { x: left + side / 2, y: 8 + side + 32, class: "axis-name", "text-anchor": "middle" }, `mm to the right of ${start}`);
-  add(sheet, "text", { x: 12, y: 8 + side / 2, class: "axis-name", "text-anchor": "middle", transform: `rotate(-90 12 ${8 + side / 2})` }, `mm below ${start}`);
-  const plot = add(sheet, "g", { "clip-path": `url(#${id})` });
-  if (outline) {
-    add(plot, "path", { d: `${path(outline.map(([a, b]) => [x(a), y(b)]))}Z`, class: "plan-target" });
-    add(plot, "path", { d: `M${x(0) - 6} ${y(0)}h12M${x(0)} ${y(0) - 6}v12`, class: "plan-centre" });
-  }
-  for (const [a, b] of runs(attempt.first, attempt.last, (n) => tip(n) !== null)) add(plot, "path", { d: path(rows.slice(a - attempt.first, b - attempt.first + 1).map(spot)), class: "plan-inferred" });
-  for (const [a, b] of runs(attempt.first, attempt.last, (n) => tip(n) !== null && reading.seen(n))) add(plot, "path", { d: path(rows.slice(a - attempt.first, b - attempt.first + 1).map(spot)), class: "plan-seen" });
-  let former = null;
-  for (const n of known.filter((one) => !reading.seen(one))) {
-    const [cx, cy] = spot(n);
-    if (former && Math.hypot(cx - former[0], cy - former[1]) < DOT_GAP_PX) continue;
-    add(plot, "circle", { cx, cy, r: 3, class: "plan-dot" });
-    former = [cx, cy];
-  }
-  attempt.passes.forEach((one, i) => {
-    if (attempt.passes.length < 2 || tip(one.deepest) === null) return;
-    const [px, py] = spot(one.deepest);
-    add(plot, "text", { x: px + 8, y: py + 16, class: "plan-number" }, `${i + 1}`);
-  });
-  const n = attempt.closest, sd = n === null ? null : reading.at("sd_mm", n);
-  if (n !== null && tip(n) !== null) {
-    if (sd !== null) add(plot, "circle", { cx: spot(n)[0], cy: spot(n)[1], r: sd * zoom, class: "plan-error" });
-    diamond(plot, ...spot(n), 6);
-  }
-  add(sheet, "rect", { x: left, y: 8, width: side, height: side, class: "frame" });
-  const here = add(plot, "circle", { r: 6, class: "plan-here", visibility: "hidden" });
-  return {
-    setFrame(frame) {
-      const place = frame >= attempt.first && frame <= attempt.last ? tip(frame) : null;
-      here.setAttribute("visibility", place ? "visible" : "hidden");
-      if (place) { here.setAttribute("cx", x(place[0])); here.setAttribute("cy", y(place[1])); }
-    },
-  };
-}
-
-// Equal axes around the target; a path that comes from far away may leave the picture.
-function extent(points, outline) {
-  const far = (list) => list.reduce((most, [a, b]) => Math.max(most, Math.abs(a), Math.abs(b)), 0);
-  if (outline) {
-    const radius = far(outline);
-    return { middle: [0, 0], half: Math.min(Math.max(far(points) * 1.08, radius * 1.3), radius * 2 + 8) };
-  }
-  const range = (axis) => [Math.min(...points.map((one) => one[axis])), Math.max(...points.map((one) => one[axis]))];
-  const [[x0, x1], [y0, y1]] = [range(0), range(1)];
-  return { middle: [(x0 + x1) / 2, (y0 + y1) / 2], half: Math.max(x1 - x0, y1 - y0, 10 / 3) * 0.6 };
-}
-
 // What the signs of the strip mean, as a list of signs and words; only those that occur.
 export function stripLegend(host, data) {
   host.replaceChildren();
   const list = html(host, "ul", "strip-legend"), reading = new Reading(data);
   const inferred = (data.frames.visible ?? []).some((_, i) => reading.state(reading.first + i) === "inferred");
+  const none = (data.frames.present ?? []).some((_, i) => reading.state(reading.first + i) === "none");
   const signs = [
     ["tip-seen", "M2 8H26", "tip seen", true],
     ["tip-inferred", "M2 8H26", "tip inferred (hollow dots)", inferred],
@@ -449,12 +283,13 @@ export function stripLegend(host, data) {
     ["closest", "M14 2l6 6l-6 6l-6 -6Z", "closest approach", data.attempts.some((one) => one.closest !== null)],
     ["pass-start", "M14 0V16", "a pass starts", data.attempts.some((one) => one.passes.length)],
     ["deepest", "M14 1v11M8 12h12", "its deepest place", data.attempts.some((one) => one.passes.length)],
+    ["lane none", "M3 4H25V12H3Z", "none: no needle, or the tip lost", none],
     ["corrected-box", "M8 2H20V14H8Z", "put right by a person", Boolean(data.corrections?.length)],
   ];
   for (const [className, d, words, there] of signs) {
     if (!there) continue;
     const item = html(list, "li"), sign = add(item, "svg", { viewBox: "0 0 28 16", width: 28, height: 16, "aria-hidden": "true", class: "sign" });
-    if (className === "closest") add(sign, "path", { d, class: className });
+    if (className === "closest" || className === "lane none") add(sign, "path", { d, class: className });
     else rimmed(sign, "path", { d }, className);
     if (className === "tip-inferred") for (const cx of [6, 22]) add(sign, "circle", { cx, cy: 8, r: 3, class: "tip-dot" });
     if (className === "blind") add(sign, "path", { d: "M5 13L13 3M12 13L20 3M19 13L25 6", class: "hatch" });

@@ -8,13 +8,11 @@ from needlecoach.model import Target
 
 
 @pytest.fixture
-def calculate(serve, sample, page):
+def calculate(marked):
     """Call a function of the page's geometry: calculate(name, *arguments)."""
-    page.goto(serve("mark", sample()).url)
-    page.wait_for_selector("body[data-ready]")
 
     def call(name, *arguments):
-        return page.evaluate(
+        return marked.page.evaluate(
             "async ([name, given]) => (await import('./static/mark-geometry.js'))[name](...given)",
             [name, list(arguments)],
         )

@@ -1,0 +1,52 @@
+// The figures of one attempt in words, each with its meaning and uncertainty on demand.
+
+export function make(parent, tag, className = "", text = "") {
+  const made = document.createElement(tag);
+  if (className) made.className = className;
+  if (text) made.textContent = text;
+  parent.append(made);
+  return made;
+}
+
+/** Show an attempt's figures; what was open stays open. */
+export function showFigures(host, attempt) {
+  const open = new Set([...host.querySelectorAll("details[open]")].map((one) => one.dataset.name));
+  host.replaceChildren();
+  const headline = make(host, "p", "headline");
+  if (attempt.outcome) make(headline, "span", `outcome ${attempt.outcome}`, attempt.outcome);
+  headline.append(attempt.headline);
+  if (attempt.cut_off) make(host, "p", "small", "The recording ends while the needle is in: what came later is not known.");
+  const known = attempt.figures.filter((one) => one.text !== "–");
+  const keys = known.filter((one) => one.key).sort((p, q) => p.key - q.key), others = attempt.figures.filter((one) => !keys.includes(one));
+  for (const one of keys) figure(host, one, open);
+  if (!others.length) return;
+  const more = make(host, "details", "more");
+  more.dataset.name = "more";
+  const changed = others.filter((one) => one.corrected).length;
+  make(more, "summary", "", `All other figures${changed ? ` (${changed} corrected)` : ""}`);
+  for (const one of others) figure(more, one, open);
+  more.open = open.has("more");
+  make(host, "p", "small", "± is one standard uncertainty. A dash means not known, or not applicable.");
+}
+
+function figure(parent, one, open) {
+  const details = make(parent, "details", "figure");
+  details.dataset.name = one.name;
+  details.open = open.has(one.name);
+  const summary = make(details, "summary");
+  make(summary, "span", "name", one.title);
+  summary.append(" ");
+  make(summary, "strong", "", one.text);
+  if (one.corrected) {
+    summary.append(" ");
+    make(summary, "span", "was", `corrected, was ${one.was}`);
+  }
+  make(details, "p", "", `${one.meaning} ${one.sd_text}`.trim());
+}
+
+/** How many figures of all attempts differ between two results. */
+export function countChanged(former, now) {
+  const texts = (data) => new Map(data.attempts.flatMap((one) => one.figures.map((each) => [`${one.number} ${each.name}`, each.text])));
+  const [before, after] = [texts(former), texts(now)];
+  return [...new Set([...before.keys(), ...after.keys()])].filter((name) => before.get(name) !== after.get(name)).length;
+}

@@ -1,0 +1,251 @@
+"""The review page in a real browser: look, put right, find it again, take it back."""
+
+import re
+import shutil
+import subprocess
+import sys
+
+import pytest
+
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+expect = pytest.importorskip("playwright.sync_api").expect
+
+CLIP = "blind_advance"
+# Within the stretch of this clip in which the needle lies out of the picture's plane.
+BLIND_FRAME = 80
+WAIT_MS = 30_000
+
+
+@pytest.fixture(scope="module")
+def reports(sample):
+    """The clip's folder with its results, scored once."""
+    clip = sample(CLIP)
+    command = [sys.executable, "-m", "needlecoach", "score", clip.name, "--out", "reports", "--no-replay"]
+    subprocess.run([*command, "--quiet"], cwd=clip.parent, check=True)
+    return clip.parent / "reports"
+
+
+@pytest.fixture(scope="module")
+def served(reports, serve):
+    return serve("review", reports / CLIP)
+
+
+@pytest.fixture
+def review(page, served):
+    """The page, opened on a result without corrections."""
+    page.set_default_timeout(WAIT_MS)
+    page.goto(served.url)
+    ready(page)
+    clear(page)
+    yield page
+    clear(page)
+
+
+def ready(page):
+    page.wait_for_selector("body[data-ready=yes]")
+
+
+def clear(page):
+    """Take all corrections back, one by one."""
+    expect(page.locator("#progress")).to_be_hidden(timeout=WAIT_MS)
+    while page.locator("#corrections button.delete").count():
+        page.locator("#corrections button.delete").first.click()
+        done(page)
+
+
+def done(page):
+    expect(page.locator("#state")).to_have_text(re.compile("^Done"), timeout=WAIT_MS)
+
+
+def go_to(page, frame):
+    """Go to a frame by the strip, as a hand would come near it, and keys for the rest."""
+    slider = page.get_by_role("slider", name="Moment in the clip")
+    slider.focus()
+    while (now := int(slider.get_attribute("aria-valuenow"))) != frame:
+        keys = "Shift+ArrowRight" if frame - now >= 10 else "ArrowRight"
+        if frame < now:
+            keys = "Shift+ArrowLeft" if now - frame >= 10 else "ArrowLeft"
+        page.keyboard.press(keys)
+    expect(page.locator("#now")).to_contain_text(f"frame {frame}:")
+
+
+def figure(page, name):
+    return page.locator(f"#figures details[data-name={name}]")
+
+
+def value(page, name):
+    return figure(page, name).locator("strong").text_content()
+
+
+def give_code(page, code="T01"):
+    page.locator("#code").fill(code)
+    page.locator("#code").press("Enter")
+
+
+def drag_tip(page, dx, dy):
+    box = page.locator("[data-handle=tip]").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + dx / 2, y + dy / 2)
+    page.mouse.move(x + dx, y + dy)
+    page.mouse.up()
+
+
+def test_a_dragged_tip_changes_figures_that_are_found_again_and_taken_back(review):
+    page = review
+    former = value(page, "blind_advance_mm")
+    give_code(page)
+    go_to(page, BLIND_FRAME)
+    assert "tip inferred" in page.locator("#now").text_content()
+    drag_tip(page, 8, 5)
+    done(page)
+    assert re.search(r"Done: \d+ figures changed", page.locator("#state").text_content())
+    assert value(page, "blind_advance_mm") != former
+    words = figure(page, "blind_advance_mm").locator(".was").text_content()
+    assert words == f"corrected, was {former}"
+    assert "tip seen" in page.locator("#now").text_content()
+    assert page.locator(".mended").count() == 1
+
+    mended = value(page, "blind_advance_mm")
+    page.reload()
+    ready(page)
+    assert value(page, "blind_advance_mm") == mended
+    assert figure(page, "blind_advance_mm").locator(".was").text_content() == words
+    assert "by T01" in page.locator("#corrections li").text_content()
+    assert page.locator("#code").input_value() == "T01"
+
+    page.get_by_label("Show the result without corrections").check()
+    assert value(page, "blind_advance_mm") == former
+    assert page.locator("#move-tip").is_disabled()
+    page.get_by_label("Show the result without corrections").uncheck()
+
+    page.get_by_role("button", name=f"Delete: Tip put in place, frame {BLIND_FRAME}").click()
+    done(page)
+    assert value(page, "blind_advance_mm") == former
+    assert page.locator("#figures .was").count() == 0 and page.locator(".mended").count() == 0
+
+
+def test_a_correction_waits_for_the_code_of_who_makes_it(review):
+    page = review
+    page.evaluate("localStorage.clear()")
+    page.reload()
+    ready(page)
+    go_to(page, BLIND_FRAME)
+    page.locator("#no-needle").click()
+    assert "Give your code first" in page.locator("#code-fault").text_content()
+    give_code(page, "Maria")
+    assert page.locator("#corrections li").count() == 0
+    give_code(page, "T02")
+    page.wait_for_selector("#corrections li")
+    done(page)
+    assert "by T02" in page.locator("#corrections li").text_content()
+
+
+def test_all_of_it_by_keyboard_alone(review):
+    page = review
+    give_code(page)
+    go_to(page, BLIND_FRAME)
+    before = page.evaluate("document.getElementById('now').textContent")
+    page.keyboard.press("m")
+    assert page.locator("#move-tip").get_attribute("aria-pressed") == "true"
+    page.keyboard.press("ArrowRight")
+    for _ in range(4):
+        page.keyboard.press("Shift+ArrowLeft")
+    page.keyboard.press("Enter")
+    done(page)
+    assert page.evaluate("document.getElementById('now').textContent") != before
+    assert "Tip put in place, frame 80" in page.locator("#corrections li").text_content()
+    page.locator("body").press("Control+z")
+    expect(page.locator("#corrections li")).to_have_count(0)
+    done(page)
+    # And the tip itself, taken hold of: nothing is kept until Enter.
+    page.locator("[data-handle=tip]").focus()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Escape")
+    assert page.locator("#corrections li").count() == 0
+
+
+def test_attempts_are_split_and_joined(review):
+    page = review
+    give_code(page)
+    go_to(page, BLIND_FRAME)
+    page.get_by_text("Attempts and passes").click()
+    page.get_by_role("button", name="New attempt from here").click()
+    page.wait_for_selector("#attempts button:nth-child(2)")
+    done(page)
+    assert page.locator("#choice button").count() == 3
+    assert page.get_by_role("button", name="Join attempts 1 and 2").is_enabled()
+    page.locator("body").press("[")
+    assert page.locator("#attempts button[aria-pressed=true]").text_content() == "Attempt 1"
+
+
+def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
+    give_code(review)
+    other = review.context.new_page()
+    other.goto(served.url)
+    ready(other)
+    go_to(review, BLIND_FRAME)
+    review.locator("#tip-hidden").click()
+    done(review)
+    other.locator("#no-needle").click()
+    expect(other.locator("#state")).to_contain_text("Not saved")
+    assert "Tip not visible, frame 80" in other.locator("#corrections li").text_content()
+    other.close()
+
+
+def test_a_click_on_the_strip_shows_that_moment(review):
+    page = review
+    slider = page.get_by_role("slider", name="Moment in the clip")
+    box = slider.bounding_box()
+    for share in (0.3, 0.8):
+        page.mouse.click(box["x"] + box["width"] * share, box["y"] + 120)
+        frame = slider.get_attribute("aria-valuenow")
+        expect(page.locator("#now")).to_contain_text(f"frame {frame}:")
+        assert f"Frame {frame} of" in page.locator(".stage-said").text_content()
+
+
+def picture(page):
+    page.wait_for_timeout(120)
+    return page.locator(".stage-canvas").screenshot()
+
+
+def test_what_is_drawn_can_be_hidden(review):
+    page = review
+    go_to(page, 150)
+    page.locator("h1").click()
+    drawn = picture(page)
+    for key in "stgb":
+        page.keyboard.press(key)
+        assert picture(page) != drawn, key
+        page.keyboard.press(key)
+        assert picture(page) == drawn, key
+
+
+def test_the_page_fits(review):
+    for width in (390, 1920):
+        review.set_viewport_size({"width": width, "height": 900})
+        review.wait_for_timeout(150)
+        assert review.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_axe_finds_nothing(review):
+    review.locator("#figures details summary").first.click()
+    review.get_by_text("Attempts and passes").click()
+    for scheme in ("light", "dark"):
+        review.emulate_media(color_scheme=scheme)
+        review.wait_for_timeout(200)  # colours change over a moment
+        found = axe.Axe().run(review).response["violations"]
+        assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in found] == [], scheme
+
+
+def test_a_hostile_name_is_shown_as_text(page, reports, serve, tmp_path):
+    shutil.copytree(reports / CLIP, tmp_path / "reports" / CLIP)
+    shutil.copy(reports.parent / f"{CLIP}.mp4", tmp_path)
+    file = tmp_path / "reports" / CLIP / "page.json"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("Attempt 1:", "<img src=x onerror=document.title=1><script>a</script>:"))
+    page.goto(serve("review", tmp_path / "reports" / CLIP).url)
+    ready(page)
+    assert "<img src=x" in page.locator("#figures .headline").text_content()
+    assert page.locator("#figures img").count() == 0 and page.title().startswith("Review blind_advance")
