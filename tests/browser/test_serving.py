@@ -31,6 +31,7 @@ def test_a_server_that_is_gone_is_told_in_words_and_then_what_it_refuses(serve, 
     assert page.evaluate(WORDS_OF) == "clean_hit.mp4"
     refused = page.evaluate("async () => api.get('frames/9999').catch((problem) => problem.message)")
     assert "no frame 9999" in refused
+    page.wait_for_load_state("networkidle")  # what is being asked for as the server ends fails as well
     served.end()
     words = page.evaluate(WORDS_OF)
     assert words.startswith("0: needlecoach no longer answers") and "saved is saved" in words
