@@ -65,12 +65,13 @@ COVER_MM = (0.5, 1.0)
 # How far back from the deepest place so far a needle lies where none was before.
 FRESH_MM = 1.0
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
-# behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead.
+# behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead
+# (or than that part of the shaft's own share).
 LEAST_TRAVEL_MM = 3.0
 STIRRING = 0.3
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
-MOST_LIT_AHEAD = 0.06
+MOST_LIT_AHEAD, MOST_LIT_PART = 0.06, 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,12 +250,13 @@ def _real_needle(
         contrast = _mean(motion[first:end], behind & moving) / max(
             _mean(motion[first:end], ahead & moving), 0.2
         )
+        behind_lit = _mean(lit, behind)
         scenery[first:end] = (
             not moving.any()
             or np.ptp(np.percentile(tip[moving], [5, 95])) < LEAST_TRAVEL_MM
             or contrast < LEAST_CONTRAST
-            or _mean(lit, behind) < LEAST_LIT
-            or _mean(lit, ahead) > MOST_LIT_AHEAD
+            or behind_lit < LEAST_LIT
+            or _mean(lit, ahead) > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)
         )
     return path.without(scenery)
 
