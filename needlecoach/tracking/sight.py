@@ -89,7 +89,7 @@ def sight_evidence(course: Course, time_s: FloatArray) -> FloatArray:
 def _contrast(course: Course, frame: int, spot: Spot) -> tuple[float, float]:
     """By how many greys the tip exceeds its surroundings, and what lay at its place before (NaN: unknown)."""
     before, grey = course.before[frame], course.grey[frame]
-    centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / SAMPLE_MM)
+    centre = round(spot.tip_mm / SAMPLE_MM)
     near, wide = round(NEAR_MM / SAMPLE_MM), round(WIDE_MM / SAMPLE_MM)
     slide, top = round(SLIDE_MM / SAMPLE_MM), round(TOP_MM / SAMPLE_MM)
     known = np.isfinite(_part(before, centre - wide, centre + wide)).any()

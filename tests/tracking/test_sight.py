@@ -50,7 +50,7 @@ def strips(*greys: float | None, before: float = GEL, sd_mm: float = 0.2, places
         at = round(place / SAMPLE_MM)
         course.before[i, at - 2 : at + 3] = before
         course.grey[i, at - 2 : at + 3] = before if grey is None else grey
-        course.spots.append(None if grey is None else Spot(place, 0.0, grey, 0.0))
+        course.spots.append(None if grey is None else Spot(place, 0.0, grey, 0.0, 0.0))
     return course
 
 
