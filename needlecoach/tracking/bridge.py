@@ -25,6 +25,9 @@ MOST_INNER = 20
 SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
+# A tip out of sight is dimmer than one that is seen, so its picture reaches less far beyond it: by anything
+# from nothing to as much, by half on average.
+HIDDEN_LEAD_SHARE = 0.5
 # What moved this far beyond an end at rest (slower than this, over this span) was deeper than that end.
 BEYOND_SIGHT_MM = 5.0
 DIM_GREY = 20.0
@@ -125,7 +128,8 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     """
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
-    ahead_mm = _lead_mm(path, by_motion, seen, time_s)
+    ahead_mm = HIDDEN_LEAD_SHARE * _lead_mm(path, by_motion, seen, time_s)
+    ahead_sd_mm = ahead_mm / np.sqrt(3)
     for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
@@ -135,13 +139,23 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         shown, shown_sd = path.position_mm[hidden], path.sd_mm[hidden]
         known = (shown_sd <= KNOWN_SD_MM) & (shown >= between - DRAWN_BACK_MM)
         deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
+        deeper = _on_the_way(deeper, ~known & (moved - ahead_mm > between))
         position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
         travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
         rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
         loose = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
+        loose = np.where(deeper, np.hypot(loose, ahead_sd_mm), loose)
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _on_the_way(deeper: BoolArray, beyond: BoolArray) -> BoolArray:
+    """Frames that are deeper, and those just before and after them in which the tip is on its way there."""
+    way = deeper.copy()
+    for first, end in spells(deeper | beyond):
+        way[first:end] = deeper[first:end].any()
+    return way
 
 
 def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> float:

@@ -82,7 +82,7 @@ def _traced_back(path: TipPath, pictures: Sequence[GreyImage], axis: Axis, known
     at, look, traced = float(position[known]), np.nan, 0
     for i in range(known, -1, -1):
         spot = find_spot(pictures[i], axis, i, at, TRACED_SD_MM)
-        place = np.nan if spot is None else spot.end_mm - spot.half_width_mm
+        place = np.nan if spot is None else spot.tip_mm
         if spot is not None and abs(place - at) <= FURTHEST_MM and not abs(spot.grey - look) > SAME_GREY:
             at, look, traced = float(place), spot.grey, traced + 1
         position[i] = at

@@ -27,8 +27,12 @@ SMOOTH_MM = 0.12
 # does.
 OFF_AXIS_GREY = 40.0
 CLIMB = 5
-# Fallen by half, 6 dB, is 25 of 255 greys at a dynamic range of 60 dB; it does so within so many mm.
+# Fallen by half, 6 dB, is 25 of 255 greys at a dynamic range of 60 dB; it does so within so many mm. On a
+# logarithmic display a point's picture is a parabola: a share of that fall takes the root of it of the way.
+# Read off further up the slope than at the half, a tip's end is less drawn out by what lies beyond it; at the
+# very peak ripples of an even shaft would be taken for it.
 HALF_GREY = 25.0
+END_SHARE = 0.6
 FALL_MM = 1.5
 WIDE_MM = 1.2
 # What lies this close to the tip blends with it.
@@ -39,15 +43,21 @@ CLUTTER_MM = 1.0
 class Spot:
     """The outer end of the bright row that a needle makes, in mm along the axis from the entry.
 
-    `end_mm` is where brightness has fallen by half beyond the outermost bright peak; `across_mm` (below is
+    `end_mm` is where brightness has fallen by 3.6 dB beyond the outermost bright peak; `across_mm` (below is
     positive) and `grey` are that peak's; `half_width_mm` is how far it takes to fall by half across the
-    shaft, upwards, where no copies lie; NaN where it does not.
+    shaft, upwards, where no copies lie; NaN where it does not. `fall_mm` is how far it takes along the shaft.
     """
 
     end_mm: float
     across_mm: float
     grey: float
     half_width_mm: float
+    fall_mm: float
+
+    @property
+    def tip_mm(self) -> float:
+        """Place of the tip by this spot alone, mm along the axis."""
+        return self.end_mm - float(np.nan_to_num(self.half_width_mm) * np.sqrt(END_SHARE))
 
 
 def find_spot(
@@ -99,7 +109,8 @@ def find_spot(
     if np.isnan(beyond):
         return None
     upwards = _fall(patch[row::-1, column], HALF_GREY)
-    return Spot(float(along[column]) + beyond, float(across[row]), grey, upwards)
+    end = float(along[column]) + _fall(ridge[column:], END_SHARE * HALF_GREY)
+    return Spot(end, float(across[row]), grey, upwards, beyond)
 
 
 def _fall(profile: FloatImage, by_grey: float) -> float:
@@ -116,13 +127,29 @@ def tip_places_mm(spots: Sequence[Spot | None]) -> FloatArray:
     """Place of the tip along the axis, (n,), NaN where no spot was found.
 
     The picture of any point falls by half within the point-spread function's half-width, which is much the
-    same along the shaft as across it: the tip lies that far behind the end of the brightness, whether it has
-    a peak of its own or not. The width is learned from all spots.
+    same along the shaft as across it, and by 0.6 of that within 0.77 of it: the tip lies that far
+    behind the end of the brightness, whether it has a peak of its own or not. The width is learned from all
+    spots.
     """
     ends = np.array([np.nan if spot is None else spot.end_mm for spot in spots], dtype=float)
+    return np.asarray(ends - half_width_mm(spots) * np.sqrt(END_SHARE))
+
+
+def half_width_mm(spots: Sequence[Spot | None]) -> float:
+    """Half-width of a point's picture in this clip, 0 when unknown."""
     widths = np.array([spot.half_width_mm for spot in spots if spot is not None], dtype=float)
     known = widths[np.isfinite(widths)]
-    return ends - (float(np.median(known)) if known.size else 0.0)
+    return float(np.median(known)) if known.size else 0.0
+
+
+def place_doubts_mm(spots: Sequence[Spot | None]) -> FloatArray:
+    """Standard uncertainty of each tip's place that its spot's own shape leaves open, (n,), 0 without a spot.
+
+    What falls no slower than a point's picture does is one. A slower fall is that of the tip into something
+    bright beyond it, or of a bright piece of shaft into a dimmer tip: the tip may lie anywhere along it.
+    """
+    falls = np.array([0.0 if spot is None else spot.fall_mm for spot in spots], dtype=float)
+    return np.asarray(np.maximum(falls - half_width_mm(spots), 0.0) / np.sqrt(12))
 
 
 def contrast_grey(spots: Sequence[Spot | None], before: FloatImage, sample_mm: float) -> FloatArray:
@@ -142,7 +169,7 @@ def contrast_grey(spots: Sequence[Spot | None], before: FloatImage, sample_mm: f
     near = round(CLUTTER_MM / sample_mm)
     for i, spot in enumerate(spots):
         if spot is not None:
-            centre = round((spot.end_mm - np.nan_to_num(spot.half_width_mm)) / sample_mm)
+            centre = round(spot.tip_mm / sample_mm)
             around = before[i, max(0, centre - near) : centre + near + 1]
             if np.isfinite(around).any():
                 contrast[i] = spot.grey - np.nanmax(around)

@@ -21,7 +21,7 @@ from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.resting import hold_resting
 from needlecoach.tracking.sight import sight_evidence, tip_in_sight
-from needlecoach.tracking.spot import contrast_grey, tip_places_mm
+from needlecoach.tracking.spot import contrast_grey, place_doubts_mm, tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
@@ -222,6 +222,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
         + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
         + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
         + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - contrast) / CLUTTER_GREY, 0, 1)) ** 2
+        + place_doubts_mm(course.spots) ** 2
     )
     inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
     by_itself = np.where(visible, seen_sd, inferred_sd)

@@ -167,6 +167,21 @@ class TestBridge:
         deep = hidden & (truth_mm > 21.5)
         np.testing.assert_allclose(path.position_mm[deep], truth_mm[deep], atol=0.05)
         assert path.sd_mm[deep].max() > 2
+        # It passed what lies between on its way there and back.
+        np.testing.assert_allclose(path.position_mm[hidden], truth_mm[hidden], atol=0.05)
+
+    @pytest.mark.parametrize("hidden_lead_mm", [0.0, 1.0, 2.0])
+    def test_motion_leads_a_dim_tip_by_less_than_a_bright_one(self, hidden_lead_mm: float) -> None:
+        """By 2 mm where the tip is seen; by anything up to as much where it is not."""
+        truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (2, 18), (2.8, 25), (3.6, 25), (4.4, 18), (6, 18))
+        hidden = (self.TIME_S > 2) & (self.TIME_S < 4.4)
+        moved_mm = truth_mm + np.where(hidden, hidden_lead_mm, 2.0)
+
+        path = self.bridged(truth_mm, ~hidden, np.where(hidden, 12.0, truth_mm), moved_mm)
+
+        error_mm = np.abs(path.position_mm - truth_mm)[hidden]
+        assert error_mm.max() <= 1.05
+        assert (error_mm <= 2 * path.sd_mm[hidden]).all()
 
     def test_an_exit_is_left_alone(self) -> None:
         """Out from 2.5 to 4 s and seen near the edge on either side: two stays, not one gap."""

@@ -50,7 +50,7 @@ def strips(*greys: float | None, before: float = GEL, sd_mm: float = 0.2, places
         at = round(place / SAMPLE_MM)
         course.before[i, at - 2 : at + 3] = before
         course.grey[i, at - 2 : at + 3] = before if grey is None else grey
-        course.spots.append(None if grey is None else Spot(place, 0.0, grey, 0.0))
+        course.spots.append(None if grey is None else Spot(place, 0.0, grey, 0.0, 0.0))
     return course
 
 
@@ -79,10 +79,19 @@ class TestEvidence:
         assert stayed < 0 < come
 
     def test_what_shone_before_shines_on_where_nothing_moves(self) -> None:
-        """60 greys above the gel, and no more than before: nothing new at rest, perhaps a tip in a move."""
-        assert (evidence_of(strips(*[130.0] * 5, before=125.0))[1:-1] < 0).all()
+        """White on grey, and 7 greys whiter than before: nothing new at rest, perhaps a tip in a move."""
+        assert (evidence_of(strips(*[250.0] * 5, before=243.0))[1:-1] < 0).all()
         moving = [17.6, 18.8, 20.0, 21.2, 22.4]
-        assert evidence_of(strips(*[130.0] * 5, before=125.0, places_mm=moving))[2] > 0
+        assert evidence_of(strips(*[250.0] * 5, before=243.0, places_mm=moving))[2] > 0
+
+    @pytest.mark.parametrize("before", [GEL, 120.0])
+    def test_what_stands_out_by_less_than_a_tip_does_is_none(self, before: float) -> None:
+        """30 greys (7 dB) above the gel on dark gel, and 60 (14 dB) on a bright line 10 greys darker: below
+        the 14 dB over all that lies around it, line included, at which drawn clips count a tip as seen.
+        """
+        grey = GEL + 30 if before == GEL else 130.0
+        moving = [17.6, 18.8, 20.0, 21.2, 22.4]
+        assert evidence_of(strips(*[grey] * 5, before=before, places_mm=moving))[2] < 0
 
     def test_black_is_never_seen(self) -> None:
         """Below 40 of 255 greys the tip counts as not displayed (definition of the truth of drawn clips)."""

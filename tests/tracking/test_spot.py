@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.spot import Spot, contrast_grey, find_spot, tip_places_mm
+from needlecoach.tracking.spot import Spot, contrast_grey, find_spot, place_doubts_mm, tip_places_mm
 
 STEP_MM = 0.15
 SIZE = (200, 160)
@@ -106,9 +106,35 @@ def test_an_even_shaft_ends_where_its_brightness_falls() -> None:
 
 
 def test_the_half_width_is_learned_from_all_spots() -> None:
-    spots = [Spot(10.0, 0, 200, 0.3), None, Spot(12.0, 0, 200, 0.4), Spot(14.0, 0, 200, np.nan)]
+    """Fallen by half within 0.35 mm as the median spot is, a point has fallen by 3.6 dB within 0.271."""
+    spots = [
+        Spot(10.0, 0, 200, 0.3, 0.4),
+        None,
+        Spot(12.0, 0, 200, 0.4, 0.4),
+        Spot(14.0, 0, 200, np.nan, 0.4),
+    ]
 
-    np.testing.assert_allclose(tip_places_mm(spots), [9.65, np.nan, 11.65, 13.65])
+    np.testing.assert_allclose(tip_places_mm(spots), [9.7289, np.nan, 11.7289, 13.7289], atol=1e-4)
+
+
+@pytest.mark.parametrize("floor_grey", [0, 80, 110, 125])
+def test_a_tip_on_a_bright_line_that_runs_on_is_where_it_stands_out(floor_grey: float) -> None:
+    """Beyond the tip brightness falls no further than to the line, which darkens slowly by itself."""
+    axis = axis_at(35)
+    runs_on = shaft(axis, 30.0, floor_grey) * np.linspace(1.0, 0.9, SIZE[0])[None, :]
+    picture = shown(np.maximum(spot_at(axis.points(0, 12.0), 160), runs_on))
+
+    spot = find_spot(picture, axis, 0, 11.8)
+
+    assert spot is not None
+    assert tip_mm(spot) == pytest.approx(12.0, abs=0.15)
+
+
+def test_a_slow_fall_leaves_the_place_in_doubt() -> None:
+    """An even chance along 1.2 mm has a standard deviation of that by the root of 12."""
+    spots = [Spot(10.0, 0, 200, 0.2, fall_mm) for fall_mm in (0.2, 0.15, 1.4)] + [None]
+
+    np.testing.assert_allclose(place_doubts_mm(spots), [0, 0, 1.2 / 12**0.5, 0])
 
 
 def test_a_flat_picture_has_no_spot() -> None:
@@ -141,7 +167,7 @@ def test_an_echo_beyond_a_tip_that_is_well_known_is_left_out() -> None:
 
 
 def test_contrast_is_that_to_the_brightest_near_the_tip_before() -> None:
-    spot = Spot(end_mm=10.3, across_mm=0.0, grey=200.0, half_width_mm=0.3)
+    spot = Spot(end_mm=10.3, across_mm=0.0, grey=200.0, half_width_mm=0.3, fall_mm=0.4)
     before = np.full((4, 80), 60.0, dtype=np.float32)
     before[0, 42] = 150.0  # 0.5 mm beyond the tip
     before[1, 50] = 150.0  # 2.5 mm beyond it
