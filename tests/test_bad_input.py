@@ -20,7 +20,7 @@ from skimage import data
 from needlecoach import cli
 
 NO_TARGET = ("--no-target", "--mm-per-px", "0.12", "--no-replay")
-FINISHED = {"attempts.csv", "track.csv", "run.json", "summary.html"}
+FINISHED = {"attempts.csv", "track.csv", "run.json", "page.json", "summary.html"}
 GREY = np.random.default_rng(0).normal(90, 25, (240, 320)).clip(20, 220).astype(np.uint8)
 
 
