@@ -174,7 +174,9 @@ export class Corrections {
     this.#saved = JSON.stringify(sent);
     this.changed();
     try {
-      await api.follow(started, ({ share }) => this.said("Saved. The result is being computed again …", { share }), this.#following);
+      this.note = "";
+      const result = await api.follow(started, ({ share }) => this.said("Saved. The result is being computed again …", { share }), this.#following);
+      this.note = result?.note ?? "";
     } catch (problem) {
       if (!this.#queued) throw problem;
     }

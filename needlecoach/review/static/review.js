@@ -215,7 +215,7 @@ function showNow() {
 
 async function rescored() {
   const count = await renew();
-  say(`Done: ${count === 0 ? "no figure changed" : count === 1 ? "1 figure changed" : `${count} figures changed`}.`);
+  say(`Done: ${count === 0 ? "no figure changed" : count === 1 ? "1 figure changed" : `${count} figures changed`}. ${corrections.note}`.trim());
   catchUp(renewed).catch(tellFault);
 }
 
