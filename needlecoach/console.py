@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import math
+import signal
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -76,8 +78,35 @@ def _one_line(value: object) -> str:
 
 @contextlib.contextmanager
 def stoppable() -> Iterator[None]:
-    """Turn Ctrl-C into an error of ours; typer would end the program by itself, without a word."""
+    """Turn Ctrl-C into an error of ours; typer would end the program by itself, without a word.
+
+    A closed terminal and a polite request to end are taken as Ctrl-C, so that they clean up too.
+    """
     try:
-        yield
+        with _ended_as_by_ctrl_c():
+            yield
     except KeyboardInterrupt:
         raise StoppedError from None
+
+
+@contextlib.contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    asked, before = False, {}
+
+    def end(*_: object) -> None:
+        nonlocal asked
+        asked = True
+        for number in before:  # a terminal that closes says so twice; what is being cleaned up goes on
+            signal.signal(number, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:  # nohup is heeded
+                before[number] = signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number, former in () if asked else before.items():  # asked to end: it is about to
+            signal.signal(number, former)

@@ -11,11 +11,13 @@ from typing import Any
 import typer
 
 from needlecoach.clips import sha256_of
+from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError
 from needlecoach.reporting.reopen import clip_place, read_page, read_run
 from needlecoach.review.desk import Desk
 from needlecoach.review.launch import serve
 from needlecoach.review.results import Results
+from needlecoach.review.scratch import own_folder
 from needlecoach.scored import Wish
 
 
@@ -30,7 +32,7 @@ def run_mark(clip: Path, out: Path, *, fps: float | None, port: int | None, brow
     path = Path(os.path.abspath(clip))
     folder = Path(os.path.abspath(out)) / (path.name if path.is_dir() else path.stem)
     with _open(clip, folder, Wish(fps=fps)) as desk:
-        serve(desk, "mark", port=port, browser=browser, say=typer.echo)
+        serve(desk, "mark", port=port, browser=browser, say=_say)
 
 
 def run_review(folder: Path, clip: Path | None, *, port: int | None, browser: bool) -> None:
@@ -39,14 +41,16 @@ def run_review(folder: Path, clip: Path | None, *, port: int | None, browser: bo
     Raises
     ------
     NeedlecoachError
-        When the folder holds no results that can be reviewed, or the clip is not there or has changed since.
+        When the folder holds no results that can be reviewed, the clip is not there or has changed since, or
+        the corrections beside it can't be read or are of another recording.
     """
     folder = Path(os.path.abspath(folder))
     run = read_run(folder)
     read_page(folder)
     path = scored_clip(folder, run, clip)
+    read_corrections(corrections_path(path), run["clip"]["sha256"])
     with _open(path, folder, Results(folder).wish()) as desk:
-        serve(desk, "review", port=port, browser=browser, say=typer.echo)
+        serve(desk, "review", port=port, browser=browser, say=_say)
 
 
 def scored_clip(folder: Path, run: dict[str, Any], given: Path | None) -> Path:
@@ -72,8 +76,14 @@ def scored_clip(folder: Path, run: dict[str, Any], given: Path | None) -> Path:
 
 @contextlib.contextmanager
 def _open(clip: Path, folder: Path, wish: Wish) -> Iterator[Desk]:
-    desk = Desk(clip, folder, wish)
-    try:
-        yield desk
-    finally:
-        desk.close(typer.echo)
+    with own_folder():
+        desk = Desk(clip, folder, wish)
+        try:
+            yield desk
+        finally:
+            desk.close(_say)
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError):  # the terminal may be closed
+        typer.echo(text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass, replace
@@ -83,6 +84,7 @@ def score_into(
     """
     # Imported here: reading the command line needs none of it.
     from needlecoach.analyse import score_clip
+    from needlecoach.clips import sha256_of
     from needlecoach.reporting.results import write_results
     from needlecoach.tracking.beside import another_process
 
@@ -91,7 +93,8 @@ def score_into(
         "fps": wish.fps,
         "pass_withdrawal_mm": wish.pass_withdrawal_mm,
     }
-    corrections = read_corrections(corrections_path(clip))
+    file = corrections_path(clip)
+    corrections = read_corrections(file, sha256_of(clip)) if os.path.lexists(file) else ()
     try:
         if corrections:
             from needlecoach.workbench import Workbench

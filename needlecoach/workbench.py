@@ -8,6 +8,7 @@ from pathlib import Path
 
 from needlecoach.analyse import Progress, Study
 from needlecoach.clips import open_clip
+from needlecoach.corrections import fault_in
 from needlecoach.errors import MarksError
 from needlecoach.model import Correction, Marks, Scorecard
 from needlecoach.tracking.kept import KeptPictures
@@ -76,18 +77,16 @@ class Workbench:
         Raises
         ------
         MarksError
-            When a correction is about a frame that the clip does not have.
+            When a correction is about a frame that the clip does not have, or puts the tip far outside it.
         """
         if self._raw is None or self._study is None:
             raise RuntimeError("open the workbench first")
         if not corrections or self._kept is None or self._raw.unscorable:
             return self._raw
-        n_frames = len(self._raw.track)
-        if beyond := [one.frame for one in corrections if one.frame >= n_frames]:
-            raise MarksError(
-                f"{self._path.name}: a correction is about frame {beyond[0]}, the clip has {n_frames} frames "
-                "counted from 0; take it out."
-            )
+        raw = self._raw
+        size_px = (raw.clip.width_px, raw.clip.height_px) if raw.screen is None else raw.screen.frame_size_px
+        if fault := fault_in(corrections, len(raw.track), size_px):
+            raise MarksError(f"{self._path.name}: {fault}")
         straight = [
             replace(one, tip_px=self._study.straight_px(one.frame, one.tip_px)) if one.tip_px else one
             for one in corrections

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from needlecoach.corrections import corrections_path, read_corrections, write_corrections
+from needlecoach.corrections import corrections_path, fault_in, read_corrections, write_corrections
 from needlecoach.errors import MarksError, OutputError
 from needlecoach.model import Correction
 
@@ -69,3 +69,38 @@ def test_a_file_that_can_t_be_written_leaves_the_old_one(tmp_path: Path) -> None
     with pytest.raises(OutputError, match=r"L01\.corrections\.json"):
         write_corrections(path, ALL)
     assert [entry.name for entry in tmp_path.iterdir()] == [path.name]
+
+
+def test_corrections_of_another_recording_of_the_name_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "L01.corrections.json"
+    write_corrections(path, ALL, "a" * 64)
+    assert read_corrections(path, "a" * 64) == read_corrections(path) == ALL
+    with pytest.raises(MarksError, match=r"L01\.corrections\.json: .*another recording.*move this file away"):
+        read_corrections(path, "b" * 64)
+    write_corrections(path, ALL)  # as by hand, or by the version before: it does not tell
+    assert read_corrections(path, "b" * 64) == ALL
+
+
+@pytest.mark.parametrize("sha256", ["", "A" * 64, "a" * 63, 7])
+def test_a_fingerprint_that_is_none_is_refused(tmp_path: Path, sha256: object) -> None:
+    path = tmp_path / "L01.corrections.json"
+    path.write_text(json.dumps({"schema": 1, "clip_sha256": sha256, "corrections": []}))
+    with pytest.raises(MarksError, match="clip_sha256"):
+        read_corrections(path)
+
+
+@pytest.mark.parametrize(
+    ("correction", "says"),
+    [
+        (Correction("no needle", 99), ""),
+        (Correction("no needle", 100), "about frame 100, the clip has 100 frames"),
+        (Correction("tip", 3, (0.0, 0.0)), ""),
+        (Correction("tip", 3, (-60.0, 500.0)), ""),  # inferred, a little beyond the edge
+        (Correction("tip", 3, (-90.0, 100.0)), "at -90,100 px, far outside the frame of 640 x 480 px"),
+        (Correction("tip", 3, (100.0, 600.0)), "far outside the frame"),
+    ],
+)
+def test_what_the_clip_can_t_have_is_told(correction: Correction, says: str) -> None:
+    fault = fault_in([ALL[2], correction], 100, (640, 480))
+    assert says in fault
+    assert bool(says) == bool(fault)

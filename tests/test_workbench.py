@@ -108,3 +108,8 @@ def test_taking_corrections_back_gives_the_first_result_again(bench: Workbench, 
 def test_a_frame_that_the_clip_does_not_have_is_refused(bench: Workbench) -> None:
     with pytest.raises(MarksError, match=r"blind_advance\.mp4: a correction is about frame 9999, the clip"):
         bench.score([Correction("no needle", 9999)])
+
+
+def test_a_tip_far_outside_the_frame_is_refused(bench: Workbench) -> None:
+    with pytest.raises(MarksError, match=r"blind_advance\.mp4: .* 3 at 5000,100 px, far outside the frame"):
+        bench.score([Correction("tip", 3, (5000.0, 100.0))])

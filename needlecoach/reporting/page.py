@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from needlecoach.model import Attempt, Figure, Marks, Scorecard, Target
 from needlecoach.reporting import wording
-from needlecoach.reporting.pagedata import figures_data, summary_views
+from needlecoach.reporting.pagedata import figures_data, summary_views, verdict_data
 from needlecoach.reporting.record import plain, versions
 
 MAX_EMBEDDED_BYTES = 15_000_000
@@ -150,16 +150,12 @@ def _corrections(card: Scorecard) -> list[dict[str, str]]:
 
 def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, Any]:
     """Everything the template shows of one attempt."""
-    with_target = card.marks.target is not None
     table = [{**one, **_norm(one)} for one in figures_data(card, attempt)]
     shown = {one["name"]: one for one in table}
     number = attempt.number
     return {
         "number": number,
-        "outcome": attempt.outcome
-        if with_target or wording.is_unscorable(attempt, with_target=False)
-        else "",
-        "headline": wording.headline(attempt, with_target=with_target),
+        **verdict_data(card, attempt),
         "cut_off": attempt.cut_off,
         "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
         "keys": [shown[name] for name in wording.KEY_FIGURES if name in shown and shown[name]["text"] != "–"],

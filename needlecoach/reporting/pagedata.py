@@ -17,6 +17,8 @@ from needlecoach.reporting.record import plain
 from needlecoach.scoring.along import target_along_mm, tip_along_mm
 
 SCHEMA = 1
+# What is said of an attempt that the result without corrections does not have.
+NO_SUCH = "no such attempt"
 # Out of sight for longer than this counts as lost, as in the figure "tip lost".
 LOSS_S = 0.3
 # A stretch that gains less than this is tremor, too small to be drawn.
@@ -172,16 +174,12 @@ def tip_path_mm(card: Scorecard) -> FloatArray:
 
 def attempt_data(card: Scorecard, attempt: Attempt, along_mm: FloatArray) -> dict[str, Any]:
     """One attempt as the pages show it."""
-    with_target = card.marks.target is not None
     return {
         "number": attempt.number,
         "first": attempt.first_frame,
         "last": attempt.last_frame,
         "cut_off": attempt.cut_off,
-        "outcome": attempt.outcome
-        if with_target or wording.is_unscorable(attempt, with_target=False)
-        else "",
-        "headline": wording.headline(attempt, with_target=with_target),
+        **verdict_data(card, attempt),
         "closest": attempt.closest_frame,
         "deepest": _deepest(attempt, along_mm),
         "passes": [
@@ -191,6 +189,27 @@ def attempt_data(card: Scorecard, attempt: Attempt, along_mm: FloatArray) -> dic
         "losses": _losses(card, attempt),
         "blind": blind_stretches(card, attempt, along_mm),
         "figures": figures_data(card, attempt),
+    }
+
+
+def verdict_data(card: Scorecard, attempt: Attempt) -> dict[str, str]:
+    """Outcome and headline of an attempt, and what they were where corrections changed them."""
+    with_target = card.marks.target is not None
+
+    def said(one: Attempt) -> tuple[str, str]:
+        told = with_target or wording.is_unscorable(one, with_target=False)
+        return one.outcome if told else "", wording.headline(one, with_target=with_target)
+
+    outcome, headline = said(attempt)
+    outcome_was, headline_was = outcome, headline
+    if card.raw is not None:
+        former = raw_attempt(card, attempt)
+        outcome_was, headline_was = ("", NO_SUCH) if former is None else said(former)
+    return {
+        "outcome": outcome,
+        "headline": headline,
+        "outcome_was": outcome_was if outcome_was != outcome else "",
+        "headline_was": headline_was if headline_was != headline else "",
     }
 
 
@@ -206,21 +225,23 @@ def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
             "unit": figure.unit,
             "sd_text": wording.sd_words(figure),
             "key": wording.KEY_FIGURES.index(figure.name) + 1 if figure.name in wording.KEY_FIGURES else 0,
-            **_was(card, figure, former),
+            **_was(card, attempt, figure, former),
         }
         for figure in wording.shown_figures(card, attempt)
     ]
 
 
-def _was(card: Scorecard, figure: Figure, former: Attempt | None) -> dict[str, Any]:
-    """Whether a figure was changed by corrections, and what it was."""
+def _was(card: Scorecard, attempt: Attempt, figure: Figure, former: Attempt | None) -> dict[str, Any]:
+    """Whether a figure was changed by corrections, and what it was; in which attempt where numbers differ."""
     if card.raw is None:
         return {"corrected": False, "was": ""}
     if former is None:
-        return {"corrected": True, "was": "no such attempt"}
+        return {"corrected": True, "was": NO_SUCH}
     was = former.figures.get(figure.name)
     text = wording.figure_text(was) if was is not None else "–"
-    return {"corrected": text != wording.figure_text(figure), "was": "not known" if text == "–" else text}
+    where = "" if former.number == attempt.number else f" in attempt {former.number}"
+    known = "not known" if text == "–" else text
+    return {"corrected": text != wording.figure_text(figure), "was": known + where}
 
 
 def raw_attempt(card: Scorecard, attempt: Attempt) -> Attempt | None:

@@ -11,6 +11,24 @@ from needlecoach.reporting.record import SCHEMA
 
 # What the review page draws from; `results.py` writes both.
 PAGE_FILE, STRIP_FILE = "page.json", "strip.png"
+# Without these a page can't show a result.
+PAGE_KEYS = frozenset(
+    {
+        "schema",
+        "title",
+        "learner",
+        "clip",
+        "scale",
+        "outline_px",
+        "target",
+        "frames",
+        "strip",
+        "attempts",
+        "corrections",
+        "notes",
+        "unscorable",
+    }
+)
 
 
 def read_run(folder: Path) -> dict[str, Any]:
@@ -47,8 +65,11 @@ def read_page(folder: Path) -> bytes:
         raise NeedlecoachError(
             f"{folder}: was written by an older version; score the clip again to review it."
         )
-    _read_json(path)
-    return _read(path)
+    content = _read(path)
+    page = _parsed(path, content)
+    if not page.keys() >= PAGE_KEYS or not {"n_frames", "width_px", "height_px"} <= _keys(page["clip"]):
+        raise NeedlecoachError(f"{path}: is spoilt; score the clip again.")
+    return content
 
 
 def read_strip(folder: Path) -> bytes | None:
@@ -63,9 +84,17 @@ def clip_place(folder: Path, run: dict[str, Any]) -> Path | None:
     return (folder.resolve() / place).resolve() if isinstance(place, str) and place else None
 
 
+def _keys(value: object) -> set[str]:
+    return set(value) if isinstance(value, dict) else set()
+
+
 def _read_json(path: Path) -> dict[str, Any]:
+    return _parsed(path, _read(path))
+
+
+def _parsed(path: Path, content: bytes) -> dict[str, Any]:
     try:
-        value = json.loads(_read(path))
+        value = json.loads(content)
     except ValueError as problem:
         raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
     if not isinstance(value, dict):

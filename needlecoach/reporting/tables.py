@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from needlecoach.model import Attempt, FilmedScreen, FloatArray, Scorecard
+from needlecoach.model import Attempt, Figure, FilmedScreen, FloatArray, Scorecard
+from needlecoach.reporting.pagedata import raw_attempt
 from needlecoach.reporting.rounding import in_table
 
 # What a spreadsheet takes for the start of a formula (common practice for CSV injection).
@@ -65,13 +66,18 @@ ATTEMPT_COLUMNS = (
 )
 
 
+# Last column of each table of attempts: names of the figures that corrections changed.
+CORRECTED = "corrected"
+
+
 def plain_text(text: str) -> str:
     """Return text that no spreadsheet runs as a formula: an apostrophe goes before a dangerous start."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
 def attempts_table(card: Scorecard) -> pd.DataFrame:
-    """One row per attempt: clip, learner, then the attempt's figures in the order of `ATTEMPT_COLUMNS`.
+    """One row per attempt: clip, learner, the attempt's figures in the order of `ATTEMPT_COLUMNS`, what of
+    them a person's corrections changed.
 
     Returns
     -------
@@ -81,7 +87,7 @@ def attempts_table(card: Scorecard) -> pd.DataFrame:
     """
     names = _columns(card.attempts)
     rows = [_attempt_row(card, attempt, names) for attempt in card.attempts]
-    return pd.DataFrame(rows, columns=["clip", "learner", *names], dtype=object)
+    return pd.DataFrame(rows, columns=["clip", "learner", *names, CORRECTED], dtype=object)
 
 
 def combined_table(cards: Mapping[str, Scorecard]) -> pd.DataFrame:
@@ -98,7 +104,7 @@ def combined_table(cards: Mapping[str, Scorecard]) -> pd.DataFrame:
         for folder, card in cards.items()
         for attempt in card.attempts
     ]
-    return pd.DataFrame(rows, columns=["folder", "clip", "learner", *names], dtype=object)
+    return pd.DataFrame(rows, columns=["folder", "clip", "learner", *names, CORRECTED], dtype=object)
 
 
 def track_table(card: Scorecard) -> pd.DataFrame:
@@ -161,7 +167,26 @@ def _attempt_row(card: Scorecard, attempt: Attempt, names: Sequence[str]) -> lis
         cells[f"{name}_sd"] = _cell(figure.sd, figure.unit)
     if card.scale.sd_share == 0:  # not stated, which is not the same as exact
         cells["scale_sd_share"] = None
-    return [_cell(card.clip.path.name), _cell(card.marks.learner), *(cells.get(name) for name in names)]
+    clip, learner = _cell(card.clip.path.name), _cell(card.marks.learner)
+    return [clip, learner, *(cells.get(name) for name in names), _corrected(card, attempt)]
+
+
+def _corrected(card: Scorecard, attempt: Attempt) -> str | None:
+    """Names of the figures that differ from the raw result by the table's digits; all of a new attempt."""
+    if card.raw is None:
+        return None
+    former = raw_attempt(card, attempt)
+    was = {} if former is None else former.figures
+    changed = [
+        name
+        for name, figure in attempt.figures.items()
+        if name != "attempt" and _figure_cell(figure) != _figure_cell(was.get(name))
+    ]
+    return " ".join(changed) or None
+
+
+def _figure_cell(figure: Figure | None) -> Any:
+    return None if figure is None else _cell(figure.value, figure.unit)
 
 
 def _cell(value: Any, unit: str = "") -> Any:

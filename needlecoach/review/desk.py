@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,8 +21,6 @@ from needlecoach.review.results import Results
 from needlecoach.review.savedmarks import SavedMarks
 from needlecoach.review.shelf import Shelf
 from needlecoach.scored import Wish, scorable_marks, score_into
-
-WRITING = "Writing the last result to its folder; Ctrl-C again leaves that for the next review."
 
 
 class Desk:
@@ -52,16 +51,12 @@ class Desk:
         self.jobs.start("look", "Looking at the video", lambda _: self._prepare_film())
 
     def close(self, say: Callable[[str], None] = lambda _: None) -> None:
-        """Stop all work, but for a result that is being written, and let go of the clip."""
-        try:
-            if self.jobs.running("write"):
-                say(WRITING)
-                self.jobs.finish("write")
-        finally:
-            self.jobs.close()
-            self.correcting.close()
-            self.film.close()
-            self.shelf.close()
+        """Stop all work, but for corrections on their way to the folder, and let go of the clip."""
+        with contextlib.ExitStack() as stack:  # all of them, whatever one of them meets
+            for close in (self.shelf.close, self.film.close, self.correcting.close, self.jobs.close):
+                stack.callback(close)
+            with contextlib.suppress(KeyboardInterrupt):  # asked for twice
+                self.correcting.finish(say)
 
     def about(self) -> dict[str, Any]:
         """What the pages need to know of the clip first."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import secrets
-import signal
 import socket
 import threading
 import webbrowser
@@ -64,23 +63,11 @@ def serve(desk: Desk, page: Page, *, port: int | None, browser: bool, say: Calla
     with contextlib.closing(free_socket(port)) as listening:
         address = f"http://{HOST}:{listening.getsockname()[1]}/{token}/{page}"
         with contextlib.suppress(KeyboardInterrupt):
-            _end_as_by_ctrl_c()
             say(f"Open in a browser: {address}")
             say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
             if browser:
                 threading.Thread(target=_open, args=(address, say), daemon=True).start()
             server_of(desk, listening, token).run(sockets=[listening])
-
-
-def _end_as_by_ctrl_c() -> None:
-    """Let a closed terminal, or a polite request to end, clean up as Ctrl-C does."""
-
-    def end(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name) and threading.current_thread() is threading.main_thread():
-            signal.signal(getattr(signal, name), end)
 
 
 def server_of(desk: Desk, listening: socket.socket, token: str) -> uvicorn.Server:

@@ -37,7 +37,7 @@ def propose(clip: Path, marks: Marks, *, screen: Screen | None, fps: float | Non
         return _nothing(str(problem))
     return {
         "region": _region(found),
-        "region_problem": found.region_problem,
+        "region_problem": found.region_problem.rstrip("."),  # the page puts it into a sentence
         "ruler": {"words": found.ruler, "ticks_px": plain(_in_frame(found, found.ticks_px).round(2))},
         "scale": _scale(found),
         "screen_corners_px": None
@@ -50,7 +50,7 @@ def propose(clip: Path, marks: Marks, *, screen: Screen | None, fps: float | Non
 def _nothing(problem: str) -> dict[str, Any]:
     return {
         "region": None,
-        "region_problem": problem,
+        "region_problem": problem.rstrip("."),
         "ruler": {"words": "not looked for without a picture", "ticks_px": []},
         "scale": None,
         "screen_corners_px": None,

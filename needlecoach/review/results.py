@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,8 @@ from needlecoach.reporting.record import marks_of_record, marks_record
 from needlecoach.reporting.reopen import read_page, read_run, read_strip
 from needlecoach.review.refusal import RefusalError
 from needlecoach.scored import Wish
+
+_SWAP_S = 0.1
 
 
 class Results:
@@ -73,6 +76,33 @@ class Results:
         with self._lock:
             if number is None or number == self._held:
                 self._newer = None
+
+    def is_held(self) -> bool:
+        """Tell whether what is shown is not in the folder yet."""
+        return self._newer is not None
+
+    def basis(self) -> str:
+        """What the result in the folder was made from: recording, marks, options; "" where none is known."""
+        if not (self.folder / "run.json").is_file():
+            time.sleep(_SWAP_S)  # a folder is gone for a moment while a new one takes its place
+        try:
+            run = read_run(self.folder)
+        except NeedlecoachError:
+            return ""
+        return json.dumps([run["clip"].get("sha256"), run["marks"], run["options"]], sort_keys=True)
+
+    def changed_since(self, basis: str) -> bool:
+        """Tell whether another program has put a result there that was made from something else."""
+        return self.basis() not in ("", basis)
+
+    def limits(self) -> tuple[int, tuple[int, int]] | None:
+        """How many frames the scored clip has, and their size in px; None where the record does not tell."""
+        try:
+            run = read_run(self.folder)
+            clip = run["clip"]
+            return int(run["timing"]["frames"]), (int(clip["width_px"]), int(clip["height_px"]))
+        except (NeedlecoachError, KeyError, TypeError, ValueError):
+            return None
 
     def corrections(self) -> list[Any]:
         """Corrections that the result shown holds."""

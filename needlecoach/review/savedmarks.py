@@ -19,8 +19,9 @@ from needlecoach.review.refusal import RefusalError
 class SavedMarks:
     """The file of marks beside a clip.
 
-    What was there when the page was opened is copied once, to `NAME.marks.before-DATE-TIME.json`, before the
-    first change. A page that has not seen the latest version is refused.
+    What was there when the page was opened, and whatever else was not saved from here, is copied to
+    `NAME.marks.before-DATE-TIME.json` before it is overwritten. A page that has not seen the latest version
+    is refused.
     """
 
     def __init__(self, clip: Path) -> None:
@@ -30,7 +31,8 @@ class SavedMarks:
             self._at_first = _read(self.path)
         except RefusalError:  # told when the page asks; nothing is saved over what can't be read
             self._at_first = None
-        self._kept = self._at_first is None
+        # Versions that need no copy: they have one, or were saved from here.
+        self._known = {_version(None)}
 
     def record(self) -> dict[str, Any]:
         """Marks as the file has them, its version and its name; RefusalError when it can't be understood."""
@@ -67,8 +69,10 @@ class SavedMarks:
                     marks=self._readable(now),
                     version=_version(now),
                 )
-            self._write(checked)
-            return {"version": _version(_read(self.path))}
+            self._write(checked, now)
+            saved = _version(_read(self.path))
+            self._known.add(saved)
+            return {"version": saved}
 
     def _readable(self, content: bytes | None) -> dict[str, Any] | None:
         try:
@@ -76,30 +80,38 @@ class SavedMarks:
         except MarksError:
             return None
 
-    def _write(self, marks: MarksFile) -> None:
+    def _write(self, marks: MarksFile, now: bytes | None) -> None:
         try:
-            self._keep_first()
+            for content in (self._at_first, now):
+                self._keep(content)
             write_marks(self.path, marks)
         except (OSError, OutputError) as problem:
-            why = getattr(problem, "strerror", None) or str(problem)
+            why = (getattr(problem, "strerror", None) or str(problem)).rstrip(".")
             raise RefusalError(
-                507, f"Not saved: {why} What was saved before is still there; make room and save again."
+                507, f"Not saved: {why}. What was saved before is still there; make room and save again."
             ) from problem
 
-    def _keep_first(self) -> None:
-        """Copy what was there when the page was opened, once."""
-        if self._kept or self._at_first is None:
+    def _keep(self, content: bytes | None) -> None:
+        """Copy a version that would be lost, once, letter by letter."""
+        if content is None or _version(content) in self._known:
             return
-        stem = self.path.name.removesuffix(".json")
-        stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
-        copy = self.path.with_name(f"{stem}.before-{stamp}.json")
+        copy = self._unused_name()
         waiting = copy.with_name(copy.name + ".part")
         try:
-            waiting.write_bytes(self._at_first)
+            waiting.write_bytes(content)
             os.replace(waiting, copy)
         finally:
             waiting.unlink(missing_ok=True)
-        self._kept = True
+        self._known.add(_version(content))
+
+    def _unused_name(self) -> Path:
+        stem = self.path.name.removesuffix(".json")
+        stamp, number = datetime.now().strftime("%Y%m%d-%H%M%S"), 1
+        copy = self.path.with_name(f"{stem}.before-{stamp}.json")
+        while os.path.lexists(copy):
+            number += 1
+            copy = self.path.with_name(f"{stem}.before-{stamp}-{number}.json")
+        return copy
 
 
 def _plain(content: bytes) -> dict[str, Any]:

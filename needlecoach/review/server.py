@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import traceback
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,9 +12,9 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response
-from starlette.routing import Mount, Route
+from starlette.routing import BaseRoute, Mount, Route, Router
 from starlette.types import ASGIApp
 
 from needlecoach.errors import NeedlecoachError
@@ -94,19 +94,25 @@ def make_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
         Route("/mark", _page("mark.html")),
         Route("/review", _page("review.html")),
         Route("/static/{name}", _static),
-        Mount("/api", routes=api),
+        Mount("/api", app=_exactly(api)),
     ]
     app = Starlette(
-        routes=[Mount(f"/{token}", routes=pages)],
+        routes=[Mount(f"/{token}", app=_exactly(pages))],
         exception_handlers={
             RefusalError: _on_refusal,
             NeedlecoachError: _on_mendable,
             HTTPException: _on_http,
+            ClientDisconnect: _on_gone,
             Exception: _on_defect,
         },
     )
     app.router.redirect_slashes = False
     return Guard(app, token=token, port=port)
+
+
+def _exactly(routes: Sequence[BaseRoute]) -> Router:
+    """Routes that answer under their own addresses only, and send nobody on from one that is like them."""
+    return Router(routes, redirect_slashes=False)
 
 
 def _answer(work: Callable[[], Any]) -> Endpoint:
@@ -210,6 +216,11 @@ async def _on_http(_: Request, problem: Exception) -> Response:
     assert isinstance(problem, HTTPException)
     words = _WORDS.get(problem.status_code, problem.detail)
     return JSONResponse({"error": words}, status_code=problem.status_code)
+
+
+async def _on_gone(_: Request, problem: Exception) -> Response:
+    """Who asked is gone in mid-request: nobody reads this."""
+    return Response(status_code=400)
 
 
 async def _on_defect(_: Request, problem: Exception) -> Response:

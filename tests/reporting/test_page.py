@@ -239,3 +239,11 @@ def test_text_stands_out_from_its_ground(scheme):
         light, dark = sorted([luminance(text), luminance(ground)], reverse=True)
         # 4.5 to 1: WCAG 2 level AA for ordinary text.
         assert (light + 0.05) / (dark + 0.05) >= 4.5, (text, ground)
+
+
+def test_a_verdict_that_corrections_changed_is_labelled(card):
+    missed = replace(card.attempts[0], outcome="miss")
+    html = render_summary(replace(card, attempts=(missed,), raw=card))
+    assert '<small class="was">corrected, was hit</small>' in html
+    assert "Corrected. It was: Attempt 1: the tip reached the target" in html
+    assert "It was:" not in render_summary(replace(card, raw=card))

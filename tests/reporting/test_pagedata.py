@@ -179,3 +179,24 @@ def test_a_clip_without_a_needle_or_without_a_picture_has_data_too(needleless_ca
         data = json.loads(json.dumps(page_data(one), allow_nan=False))
         assert data["attempts"] == [] and data["strip"] is None
     assert page_data(unscorable_card)["unscorable"].startswith("no ultrasound picture")
+
+
+def test_a_verdict_that_corrections_changed_says_what_it_was(shown):
+    same = page_data(replace(shown, raw=shown))["attempts"][0]
+    assert (same["outcome_was"], same["headline_was"]) == ("", "")
+    missed = replace(shown.attempts[0], outcome="miss")
+    now = page_data(replace(shown, attempts=(missed,), raw=shown))["attempts"][0]
+    assert (now["outcome"], now["outcome_was"]) == ("miss", "hit")
+    assert now["headline_was"] == page_data(shown)["attempts"][0]["headline"] != now["headline"]
+    away = replace(shown.attempts[0], first_frame=LAST + 1, last_frame=LAST + 5, passes=())
+    new = page_data(replace(shown, attempts=(away,), raw=shown))["attempts"][0]
+    assert (new["outcome_was"], new["headline_was"]) == ("", "no such attempt")
+
+
+def test_a_figure_of_a_joined_attempt_says_with_which_one_it_is_compared(shown):
+    short = replace(shown.attempts[0], last_frame=20)
+    long = replace(shown.attempts[0], number=2, first_frame=21)
+    data = page_data(replace(shown, raw=replace(shown, attempts=(short, long))))
+    figures = {one["name"]: one for one in data["attempts"][0]["figures"]}
+    assert figures["time_to_target_s"]["was"] == "0.8\u00a0s in attempt 2"
+    assert not figures["time_to_target_s"]["corrected"]

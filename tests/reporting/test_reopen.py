@@ -6,8 +6,11 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
+from needlecoach.errors import NeedlecoachError
 from needlecoach.model import Marks, Medium, Scale, Target
+from needlecoach.reporting.pagedata import page_data
 from needlecoach.reporting.record import marks_of_record, marks_record
+from needlecoach.reporting.reopen import PAGE_KEYS, read_page
 
 CORNERS = ((10.0, 10.0), (600.0, 20.0), (590.0, 400.0), (5.0, 390.0))
 SQUARE = np.array([(10.25, 10), (50, 10), (50, 40.5), (10, 40)])
@@ -47,3 +50,14 @@ def test_marks_of_a_record_are_the_marks(marks):
 def test_what_is_no_record_is_refused(record):
     with pytest.raises((KeyError, TypeError, ValueError)):
         marks_of_record(record)
+
+
+def test_a_page_file_that_lacks_something_is_called_spoilt(card, tmp_path):
+    whole = page_data(card)
+    (tmp_path / "page.json").write_text(json.dumps(whole))
+    assert json.loads(read_page(tmp_path)) == json.loads(json.dumps(whole))
+    lacking = [{key: value for key, value in whole.items() if key != gone} for gone in PAGE_KEYS]
+    for page in ({}, {**whole, "clip": {}}, {**whole, "clip": 3}, [], *lacking):
+        (tmp_path / "page.json").write_text(json.dumps(page))
+        with pytest.raises(NeedlecoachError, match=r"page\.json: is spoilt; score the clip again"):
+            read_page(tmp_path)

@@ -51,7 +51,7 @@ def header_of_every_clip() -> list[str]:
     header = ["clip", "learner"]
     for name in ATTEMPT_COLUMNS:
         header += [name, f"{name}_sd"] if name in WITH_SD else [name]
-    return header
+    return [*header, "corrected"]
 
 
 def test_header_is_the_defined_one_with_attempts_and_without(card, needleless_card):
@@ -68,7 +68,7 @@ def test_header_is_that_of_the_figures_that_scoring_gives():
 
 def test_an_uncertainty_beyond_the_header_is_not_lost(card):
     table = attempts_table(with_figures(card, angle_deg=Figure("angle_deg", 30.0, 0.5, "deg")))
-    assert table.columns[-1] == "angle_deg_sd"
+    assert table.columns[-2] == "angle_deg_sd"
     assert table.iloc[0]["angle_deg_sd"] == 0.5
 
 
@@ -168,3 +168,23 @@ def test_the_angle_of_a_row_is_the_true_one_and_its_pixels_are_those_of_the_scre
     shown, table = track_table(card), track_table(replace(card, true_track=true))
     np.testing.assert_allclose(table["angle_deg"], shown["angle_deg"] - 1)
     np.testing.assert_array_equal(table["tip_y_px"], shown["tip_y_px"])
+
+
+def test_a_row_names_what_corrections_changed(card):
+    """By the table's digits: the thousandth of a mm more that is never written is no change."""
+    was = card.attempts[0].figures
+    now = {
+        **was,
+        "closest_edge_mm": replace(was["closest_edge_mm"], value=2.5),
+        "outcome": Figure("outcome", "miss"),
+    }
+    edge = was["closest_centre_mm"]
+    now["closest_centre_mm"] = replace(edge, value=edge.value + 1e-6)
+    changed = replace(with_figures(card, **now), raw=card)
+    assert attempts_table(changed)["corrected"].tolist() == ["outcome closest_edge_mm"]
+    assert attempts_table(card)["corrected"].tolist() == [None]
+    unknown = {**now, "closest_edge_mm": replace(was["closest_edge_mm"], value=None)}
+    changed = replace(with_figures(card, **unknown), raw=card)
+    assert attempts_table(changed)["corrected"].tolist() == ["outcome closest_edge_mm"]
+    new = replace(changed, attempts=(replace(changed.attempts[0], first_frame=70, last_frame=74),))
+    assert "duration_s" in attempts_table(new)["corrected"][0]

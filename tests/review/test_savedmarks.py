@@ -86,6 +86,24 @@ def test_what_was_there_is_kept_once_letter_by_letter(file, clip, monkeypatch):
     assert (file.parent / kept[0]).read_text(encoding="utf-8") == text
 
 
+def test_what_another_one_saved_is_kept_when_ours_go_over_it(file, clip, monkeypatch):
+    """Each version that was not ours, under a name of its own even within one second."""
+    clock = SimpleNamespace(now=lambda: datetime(2026, 11, 26, 10, 0, 0))
+    monkeypatch.setattr(savedmarks, "datetime", clock)
+    page = page_of(clip)
+    version = page.save({**MARKS, "notes": "ours"}, "none", clip)["version"]
+    foreign = [json.dumps({**MARKS, "notes": "theirs"}), "{ broken", json.dumps({**MARKS, "notes": "more"})]
+    for text in foreign:
+        file.write_text(text)
+        with pytest.raises(RefusalError) as told:
+            page.save({**MARKS, "notes": "ours"}, version, clip)
+        version = page.save({**MARKS, "notes": "ours"}, told.value.more["version"], clip)["version"]
+    copies = [one for one in file.parent.iterdir() if "before" in one.name]
+    assert len(copies) == 3 and sorted(one.read_text() for one in copies) == sorted(foreign)
+    page.save({**MARKS, "notes": "last"}, version, clip)
+    assert len([name for name in names(file.parent) if "before" in name]) == 3
+
+
 def test_saving_what_is_there_already_keeps_no_copy_of_nothing(file, clip):
     page_of(clip).save(MARKS, "none", clip)
     assert names(file.parent) == ["L01.marks.json", "L01.mp4"]
@@ -125,7 +143,9 @@ def test_a_full_disk_leaves_the_old_file(file, clip, monkeypatch, step):
         replace(source, place)
 
     monkeypatch.setattr(os, "replace", full)
-    with pytest.raises(RefusalError, match=r"No space left.*still there; make room") as told:
+    with pytest.raises(
+        RefusalError, match=r"No space left on device.*\. What was saved before is still there; make room"
+    ) as told:
         page.save(MARKS, version, clip)
     assert told.value.status == 507
     assert read_marks(file).notes == "kept"

@@ -1,6 +1,7 @@
 """The server's addresses: confined to the pages and the open clip, bounded, and faults told in words."""
 
 import json
+import socket
 import time
 from pathlib import Path
 from urllib.parse import quote
@@ -154,3 +155,21 @@ def test_the_shared_wrapper_has_what_the_pages_call():
     for name in ("get", "put", "post", "follow", "onServer", "frameUrl", "videoUrl", "stripUrl"):
         assert f"export const {name} " in text or f"function {name}(" in text
     assert json.dumps("needlecoach no longer answers")[1:-1] in text
+
+
+@pytest.mark.parametrize("path", ["mark/", "review/", "api/clip/", "api/jobs/..%2f", "api/", "static/"])
+def test_an_address_that_is_like_another_one_leads_nowhere(client, root, path):
+    answer = client.get(root + path)
+    assert answer.status_code == 404 and "location" not in answer.headers
+    assert "nothing under this address" in answer.json()["error"]
+
+
+def test_who_goes_away_in_mid_request_leaves_no_trace(client, api, capfd):
+    """The body that was announced never comes: the line is cut."""
+    with socket.create_connection(("127.0.0.1", client.port)) as line:
+        head = f"PUT {api}marks HTTP/1.1\r\nHost: 127.0.0.1:{client.port}\r\nOrigin: {client.own}\r\n"
+        line.sendall(f"{head}Content-Length: 5000\r\n\r\n{{".encode())
+        time.sleep(0.2)
+    time.sleep(0.3)
+    assert client.get(f"{api}clip").status_code == 200
+    assert capfd.readouterr().err == ""
