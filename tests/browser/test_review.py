@@ -106,6 +106,13 @@ def test_attempts_are_split_and_joined(review):
     assert page.get_by_role("button", name="Join attempts 1 and 2").is_enabled()
     page.locator("body").press("[")
     assert page.locator("#attempts button[aria-pressed=true]").text_content() == "Attempt 1"
+    # Joining where a split was made takes the split back.
+    page.locator("body").press("]")
+    go_to(page, BLIND_FRAME)
+    page.get_by_role("button", name="Join attempts 1 and 2").click()
+    expect(page.locator("#corrections li")).to_have_count(0)
+    done(page)
+    assert page.locator("#attempts button").count() == 1
 
 
 def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
@@ -113,12 +120,17 @@ def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
     other = review.context.new_page()
     other.goto(served.url)
     ready(other)
+    former = value(review, "blind_advance_mm")
     go_to(review, BLIND_FRAME)
-    review.locator("#tip-hidden").click()
+    drag_tip(review, 8, 5)
     done(review)
+    theirs = value(review, "blind_advance_mm")
+    assert theirs != former == value(other, "blind_advance_mm")
     other.locator("#no-needle").click()
     expect(other.locator("#state")).to_contain_text("Not saved")
-    assert "Tip not visible, frame 80" in other.locator("#corrections li").text_content()
+    expect(figure(other, "blind_advance_mm").locator("strong")).to_have_text(theirs)
+    assert "Tip put in place, frame 80" in other.locator("#corrections li").text_content()
+    assert "your last change is not among them" in other.locator("#state").text_content()
     other.close()
 
 

@@ -6,6 +6,7 @@ import * as api from "./api.js";
 const CODE_KEY = "needlecoach-code";
 const CODE = /^(?=.*\d)[\p{L}\p{N}_][\p{L}\p{N}_.-]{0,15}$/u;
 const OF_TIP = ["tip", "tip hidden", "no needle"];
+const OPPOSITE = { "split attempt": "join attempts", "join attempts": "split attempt", "split pass": "join passes", "join passes": "split pass" };
 const MOST_STEPS = 300;
 
 export const WORDS = {
@@ -82,6 +83,9 @@ export class Corrections {
 
   /** Add one, by a code or, with `by` null, waiting for one; what was said of the tip in that frame gives way to it. */
   add(one, by) {
+    // To join where a person split, or to split where one joined, is to take that back.
+    const opposite = this.list.find((other) => other.frame === one.frame && other.kind === OPPOSITE[one.kind]);
+    if (opposite) return this.remove(opposite);
     const made = { ...one, by, at: new Date().toISOString().replace(/\.\d+Z$/, "Z") };
     const replaces = (other) => other.frame === one.frame && (other.kind === one.kind || (OF_TIP.includes(one.kind) && OF_TIP.includes(other.kind)));
     return this.#step([...this.list.filter((other) => !replaces(other)), made]);

@@ -7,6 +7,7 @@ const LOOK_MS = 1200;
 // A result that holds other corrections than the file, with no work going on, is asked for so often.
 const MOST_TRIES = 3;
 const READING = "The clip is being read once for corrections; they can be made already.";
+const WORKING = "Saved corrections are being worked into the figures …";
 const pause = () => new Promise((done) => setTimeout(done, LOOK_MS));
 let latest = 0;
 
@@ -24,16 +25,17 @@ export async function waitForVideo() {
  */
 export async function catchUp(load, answer = null, words = "") {
   const mine = ++latest, { corrections } = page;
-  const tell = (more, share = null) => corrections.busy || corrections.unsaved || page.pending || say(`${words} ${more}`.trim(), { share, problem: Boolean(words) });
+  const tell = (more, share = null) => corrections.busy || corrections.failed || page.pending || say(`${words} ${more}`.trim(), { share, problem: Boolean(words) });
   for (let tries = 0; ; answer = null) {
     answer ??= await api.get("corrections").catch(() => null);
-    if (mine !== latest || !answer) return;
+    if (mine !== latest) return;
+    if (!answer) return tell("");
     showFolder(answer);
-    if (answer.error) return tell(answer.error);
+    if (answer.error) return say(answer.error, { problem: true });
     const mineOnly = corrections.busy || corrections.unsaved || corrections.failed;
     if (!mineOnly && answer.version !== corrections.version) corrections.take(answer);
     if (!mineOnly && answer.job) {
-      if (!(await worked(answer.job, tell, () => mine === latest && !corrections.busy))) return;
+      if (!(await worked(answer.job, answer.ready === false ? READING : WORKING, tell, () => mine === latest && !corrections.busy))) return;
       tell("");
       await load();
     } else if (answer.ready === false) tell(READING, answer.share ?? 0);
@@ -45,9 +47,9 @@ export async function catchUp(load, answer = null, words = "") {
 }
 
 /** Follow a job of the server's own; false when it failed, which is told, or is no longer waited for. */
-async function worked(job, tell, wanted) {
+async function worked(job, words, tell, wanted) {
   try {
-    await api.follow({ job }, ({ share }) => wanted() && tell("Saved corrections are being worked into the figures …", share));
+    await api.follow({ job }, ({ share }) => wanted() && tell(words, share));
     return wanted();
   } catch (problem) {
     if (wanted()) say(problem.message, { problem: true });
