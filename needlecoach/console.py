@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import typer
 
@@ -91,7 +92,8 @@ def stoppable() -> Iterator[None]:
 
 @contextlib.contextmanager
 def _ended_as_by_ctrl_c() -> Iterator[None]:
-    asked, before = False, {}
+    asked = False
+    before: dict[signal.Signals, Any] = {}
 
     def end(*_: object) -> None:
         nonlocal asked

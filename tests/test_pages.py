@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from needlecoach.clips import sha256_of
-from needlecoach.errors import ClipError, NeedlecoachError
+from needlecoach.corrections import write_corrections
+from needlecoach.errors import ClipError, MarksError, NeedlecoachError
 from needlecoach.marks import read_marks
-from needlecoach.model import Clip, Region, Scale, Scorecard, Track
+from needlecoach.model import Clip, Correction, Region, Scale, Scorecard, Track
 from needlecoach.pages import run_mark, run_review, scored_clip
 from needlecoach.reporting.reopen import read_run
 from needlecoach.reporting.results import write_results
@@ -153,3 +154,13 @@ def test_results_without_a_strip_are_written_and_read(project):
         "attempts.csv", "page.json", "run.json", "summary.html", "track.csv",
     ]  # fmt: skip
     assert replace(card_of(project / "clips" / f"{NAME}.mp4")).strip is None
+
+
+def test_corrections_of_another_recording_of_the_name_are_refused(project):
+    path = project / "clips" / f"{NAME}.corrections.json"
+    write_corrections(path, [Correction("no needle", 3)], "0" * 64)
+    try:
+        with pytest.raises(MarksError, match=r"corrections\.json: .*another recording.*move this file away"):
+            run_review(project / "reports" / NAME, None, port=None, browser=False)
+    finally:
+        path.unlink()

@@ -57,7 +57,9 @@ class Correcting:
     def record(self) -> dict[str, Any]:
         """Corrections as the file has them, its version, what is wrong with them, and how far the work is."""
         corrections = self._read()
-        self._start()
+        foreign = self._foreign()
+        if not foreign:
+            self._start()
         job = self._jobs.record(self._opening) or {}
         return {
             "corrections": [as_json(one) for one in corrections],
@@ -65,7 +67,7 @@ class Correcting:
             "problem": self._fault(corrections),
             "ready": self._bench.ready,
             "share": 1.0 if self._bench.ready else job.get("share", 0.0),
-            "error": job.get("error", ""),
+            "error": foreign or job.get("error", ""),
             "job": self._jobs.running("result") or self._jobs.running("open"),
             "folder": self.folder(),
         }
@@ -100,7 +102,7 @@ class Correcting:
                     corrections=[as_json(one) for one in found],
                     version=_version(self._path),
                 )
-            if fault := self._fault(given):
+            if fault := self._foreign() or self._fault(given):
                 raise RefusalError(422, f"Not saved: {fault}")
             self._write_file(given)
             return {"job": self._work_in(given), "version": _version(self._path)}
@@ -160,6 +162,15 @@ class Correcting:
     def _own_sha256(self) -> str:
         self._sha256 = self._sha256 or sha256_of(self._clip)
         return self._sha256
+
+    def _foreign(self) -> str:
+        """Words when the folder holds the result of another recording of this name."""
+        if self._results.clip_sha256() in ("", self._own_sha256()):
+            return ""
+        return (
+            f"{self._results.folder.name} holds the result of another recording of this name, or the clip "
+            "was changed since; score this clip first."
+        )
 
     def _fault(self, corrections: Sequence[Correction]) -> str:
         limits = self._results.limits()

@@ -91,6 +91,13 @@ class Results:
             return ""
         return json.dumps([run["clip"].get("sha256"), run["marks"], run["options"]], sort_keys=True)
 
+    def clip_sha256(self) -> str:
+        """Fingerprint of the recording that the result in the folder is of; "" where none is known."""
+        try:
+            return str(read_run(self.folder)["clip"].get("sha256") or "")
+        except NeedlecoachError:
+            return ""
+
     def changed_since(self, basis: str) -> bool:
         """Tell whether another program has put a result there that was made from something else."""
         return self.basis() not in ("", basis)

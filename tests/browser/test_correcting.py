@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from needlecoach.corrections import corrections_path
+from needlecoach.corrections import CorrectionsFile, corrections_path
 from tests.browser.reviewing import BLIND_FRAME, CLIP, done, drag_tip, give_code, go_to, ready, value
 
 expect = pytest.importorskip("playwright.sync_api").expect
@@ -79,7 +79,8 @@ def test_without_a_server_a_correction_stays_in_the_page_until_it_is_saved(revie
     with page.expect_download() as kept:
         page.locator("#keep").click()
     assert kept.value.suggested_filename == f"{CLIP}.corrections.json"
-    assert json.loads(kept.value.path().read_text())["corrections"][0]["kind"] == "no needle"
+    kept_file = CorrectionsFile.model_validate_json(kept.value.path().read_text())
+    assert [one.kind for one in kept_file.to_corrections()] == ["no needle"]
     with page.expect_event("dialog") as asked:
         page.close(run_before_unload=True)
     assert asked.value.type == "beforeunload"

@@ -203,3 +203,17 @@ def test_corrections_of_another_recording_are_neither_used_nor_overwritten(desk)
     own = hashlib.sha256(desk.path.read_bytes()).hexdigest()
     assert json.loads(path.read_text())["clip_sha256"] == own
     assert [one.frame for one in read_corrections(path, own)] == [3]
+
+
+def test_a_result_of_another_recording_is_not_corrected(desk):
+    """As when L01.mov is opened for marking, and the folder L01 is that of L01.mp4."""
+    path = desk.results.folder / "run.json"
+    run = json.loads(path.read_text())
+    run["clip"]["sha256"] = "0" * 64
+    path.write_text(json.dumps(run))
+    record = desk.correcting.record()
+    assert "result of another recording of this name" in record["error"]
+    assert record["job"] is None and record["ready"] is False
+    with pytest.raises(RefusalError, match="score this clip first"):
+        correct(desk, GONE)
+    assert not corrections_path(desk.path).exists()

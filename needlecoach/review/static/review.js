@@ -299,7 +299,7 @@ function listen() {
 
 // What waits for a code is nobody's yet, and no file may hold it.
 function keep() {
-  keepAsFile(`${page.clip.name}.corrections.json`, { schema: 1, corrections: corrections.list.filter((one) => one.by !== null) });
+  keepAsFile(`${page.clip.name}.corrections.json`, { schema: 1, clip_sha256: page.data.clip.sha256, corrections: corrections.list.filter((one) => one.by !== null) });
 }
 
 function toggle(name, on) {
