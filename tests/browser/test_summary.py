@@ -140,5 +140,5 @@ def test_without_scripts_the_page_says_so(chromium, folder):
     bare.goto((folder / "summary.html").as_uri())
     assert bare.locator("noscript").is_visible()
     assert "are drawn by a script within this page" in bare.locator("noscript").text_content()
-    assert bare.get_by_text("Attempt 1: the tip reached the target").is_visible()
+    assert bare.get_by_role("heading", name="Attempt 1: the tip reached the target").is_visible()
     context.close()
