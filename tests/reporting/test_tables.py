@@ -186,5 +186,7 @@ def test_a_row_names_what_corrections_changed(card):
     unknown = {**now, "closest_edge_mm": replace(was["closest_edge_mm"], value=None)}
     changed = replace(with_figures(card, **unknown), raw=card)
     assert attempts_table(changed)["corrected"].tolist() == ["outcome closest_edge_mm"]
+    second = replace(card.attempts[0], number=2, figures={**was, "attempt": Figure("attempt", 2)})
+    assert attempts_table(replace(card, attempts=(second,), raw=card))["corrected"].tolist() == [None]
     new = replace(changed, attempts=(replace(changed.attempts[0], first_frame=70, last_frame=74),))
     assert "duration_s" in attempts_table(new)["corrected"][0]
