@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.browser.reviewing import CLIP, WAIT_MS, clear, ready
+
 CHROMIUM = Path("/usr/bin/chromium")
 CLIPS = Path(__file__).parents[2] / "sample_clips"
 _START_S = 30
@@ -133,3 +135,27 @@ def page(chromium, context_options):
     yield page
     context.close()
     assert page.faults == []
+
+
+@pytest.fixture(scope="session")
+def reports(sample):
+    """The clip's folder with its results, scored once."""
+    clip = sample(CLIP)
+    command = [sys.executable, "-m", "needlecoach", "score", clip.name, "--out", "reports", "--no-replay"]
+    subprocess.run([*command, "--quiet"], cwd=clip.parent, check=True)
+    return clip.parent / "reports"
+
+
+@pytest.fixture(scope="session")
+def served(reports, serve):
+    return serve("review", reports / CLIP)
+
+
+@pytest.fixture
+def review(page, served):
+    """The page, opened on a result without corrections."""
+    page.set_default_timeout(WAIT_MS)
+    page.goto(served.url)
+    ready(page)
+    clear(page)
+    return page

@@ -2,94 +2,23 @@
 
 import re
 import shutil
-import subprocess
-import sys
 
 import pytest
 
+from tests.browser.reviewing import (
+    BLIND_FRAME,
+    CLIP,
+    done,
+    drag_tip,
+    figure,
+    give_code,
+    go_to,
+    ready,
+    value,
+)
+
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 expect = pytest.importorskip("playwright.sync_api").expect
-
-CLIP = "blind_advance"
-# Within the stretch of this clip in which the needle lies out of the picture's plane.
-BLIND_FRAME = 80
-WAIT_MS = 30_000
-
-
-@pytest.fixture(scope="module")
-def reports(sample):
-    """The clip's folder with its results, scored once."""
-    clip = sample(CLIP)
-    command = [sys.executable, "-m", "needlecoach", "score", clip.name, "--out", "reports", "--no-replay"]
-    subprocess.run([*command, "--quiet"], cwd=clip.parent, check=True)
-    return clip.parent / "reports"
-
-
-@pytest.fixture(scope="module")
-def served(reports, serve):
-    return serve("review", reports / CLIP)
-
-
-@pytest.fixture
-def review(page, served):
-    """The page, opened on a result without corrections."""
-    page.set_default_timeout(WAIT_MS)
-    page.goto(served.url)
-    ready(page)
-    clear(page)
-    yield page
-    clear(page)
-
-
-def ready(page):
-    page.wait_for_selector("body[data-ready=yes]")
-
-
-def clear(page):
-    """Take all corrections back, one by one."""
-    expect(page.locator("#progress")).to_be_hidden(timeout=WAIT_MS)
-    while page.locator("#corrections button.delete").count():
-        page.locator("#corrections button.delete").first.click()
-        done(page)
-
-
-def done(page):
-    expect(page.locator("#state")).to_have_text(re.compile("^Done"), timeout=WAIT_MS)
-
-
-def go_to(page, frame):
-    """Go to a frame by the strip, as a hand would come near it, and keys for the rest."""
-    slider = page.get_by_role("slider", name="Moment in the clip")
-    slider.focus()
-    while (now := int(slider.get_attribute("aria-valuenow"))) != frame:
-        keys = "Shift+ArrowRight" if frame - now >= 10 else "ArrowRight"
-        if frame < now:
-            keys = "Shift+ArrowLeft" if now - frame >= 10 else "ArrowLeft"
-        page.keyboard.press(keys)
-    expect(page.locator("#now")).to_contain_text(f"frame {frame}:")
-
-
-def figure(page, name):
-    return page.locator(f"#figures details[data-name={name}]")
-
-
-def value(page, name):
-    return figure(page, name).locator("strong").text_content()
-
-
-def give_code(page, code="T01"):
-    page.locator("#code").fill(code)
-    page.locator("#code").press("Enter")
-
-
-def drag_tip(page, dx, dy):
-    box = page.locator("[data-handle=tip]").bounding_box()
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    page.mouse.move(x, y)
-    page.mouse.down()
-    page.mouse.move(x + dx / 2, y + dy / 2)
-    page.mouse.move(x + dx, y + dy)
-    page.mouse.up()
 
 
 def test_a_dragged_tip_changes_figures_that_are_found_again_and_taken_back(review):
@@ -135,9 +64,8 @@ def test_a_correction_waits_for_the_code_of_who_makes_it(review):
     page.locator("#no-needle").click()
     assert "Give your code first" in page.locator("#code-fault").text_content()
     give_code(page, "Maria")
-    assert page.locator("#corrections li").count() == 0
+    assert "waits for your code" in page.locator("#corrections li").text_content()
     give_code(page, "T02")
-    page.wait_for_selector("#corrections li")
     done(page)
     assert "by T02" in page.locator("#corrections li").text_content()
 
@@ -178,6 +106,13 @@ def test_attempts_are_split_and_joined(review):
     assert page.get_by_role("button", name="Join attempts 1 and 2").is_enabled()
     page.locator("body").press("[")
     assert page.locator("#attempts button[aria-pressed=true]").text_content() == "Attempt 1"
+    # Joining where a split was made takes the split back.
+    page.locator("body").press("]")
+    go_to(page, BLIND_FRAME)
+    page.get_by_role("button", name="Join attempts 1 and 2").click()
+    expect(page.locator("#corrections li")).to_have_count(0)
+    done(page)
+    assert page.locator("#attempts button").count() == 1
 
 
 def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
@@ -185,12 +120,17 @@ def test_of_two_pages_the_later_is_told_and_shows_what_is_there(review, served):
     other = review.context.new_page()
     other.goto(served.url)
     ready(other)
+    former = value(review, "blind_advance_mm")
     go_to(review, BLIND_FRAME)
-    review.locator("#tip-hidden").click()
+    drag_tip(review, 8, 5)
     done(review)
+    theirs = value(review, "blind_advance_mm")
+    assert theirs != former == value(other, "blind_advance_mm")
     other.locator("#no-needle").click()
     expect(other.locator("#state")).to_contain_text("Not saved")
-    assert "Tip not visible, frame 80" in other.locator("#corrections li").text_content()
+    expect(figure(other, "blind_advance_mm").locator("strong")).to_have_text(theirs)
+    assert "Tip put in place, frame 80" in other.locator("#corrections li").text_content()
+    assert "your last change is not among them" in other.locator("#state").text_content()
     other.close()
 
 

@@ -1,6 +1,7 @@
 // The marking page: one clip, five steps, saved as it goes.
 
 import * as api from "./api.js";
+import { keepAsFile } from "./keep.js";
 import { createStage } from "./stage.js";
 import { Store } from "./mark-state.js";
 import { Saver } from "./mark-save.js";
@@ -65,8 +66,8 @@ function makeSaver(store, version) {
       byId("saved").textContent = words;
       byId("saved").dataset.kind = kind;
       if (kind !== "waiting") tellProblem("saving", fault ? `Can’t be saved: ${fault.message.replace(/^Not saved: /, "")}` : "");
-      // What the server refuses can be mended here; without a server the marks must be taken out of the page.
-      byId("keep").hidden = !fault?.serverGone;
+      // What can't stand in a file is mended here; whatever else keeps it from being written, the marks can be taken out of the page.
+      byId("keep").hidden = !fault || fault.status === 422;
     },
     conflict: (answer) => askWhose(answer),
   });
@@ -104,7 +105,7 @@ function listen(ctx) {
   on("take-theirs", () => settle(saver, true));
   on("keep-mine", () => settle(saver, false));
   on("help-open", () => byId("help").showModal());
-  on("keep", () => keepAsFile(ctx));
+  on("keep", () => keepAsFile(`${ctx.clip.name}.marks.json`, store.marks));
   for (const name of ORDER) on(`head-${name}`, () => open(ctx, ctx.step === name ? null : name));
   for (const button of document.querySelectorAll("[data-next]")) {
     button.addEventListener("click", () => {
@@ -206,15 +207,6 @@ async function waitForVideo(stage, clip) {
     ({ video } = await api.get("clip"));
   }
   if (video.state === "ready") stage.setVideo(api.videoUrl);
-}
-
-/** Hand the marks over as the file that could not be written. */
-function keepAsFile({ clip, store }) {
-  const link = document.createElement("a");
-  link.href = URL.createObjectURL(new Blob([`${JSON.stringify(store.marks, null, 2)}\n`], { type: "application/json" }));
-  link.download = `${clip.name}.marks.json`;
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
 }
 
 const problems = new Map();

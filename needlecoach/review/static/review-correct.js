@@ -6,7 +6,7 @@ import { attemptAt, byId, page, say, shownData, tipAt } from "./review-state.js"
 
 export function showHandle() {
   const at = shownData() ? tipAt(page.stage.frame) : null;
-  const handles = !at || page.raw || page.stage.playing || !page.shown.tip || page.stage.tool ? [] : [
+  const handles = !at || page.raw || page.blocked || page.stage.playing || !page.shown.tip || page.stage.tool ? [] : [
     { id: "tip", at, label: "Tip; arrow keys move it, Enter keeps it", shape: "cross", colour: INK.seen, move: (point, phase) => moveTip(point, phase) },
   ];
   page.stage.setHandles(handles);
@@ -34,39 +34,52 @@ export function keepPending() {
 
 export function dropPending() {
   page.pending = page.dragFrom = null;
-  page.wish = null;
-  byId("code-fault").textContent = "";
   say("");
   showHandle();
   page.stage.redraw();
 }
 
-// Make a correction, once there is a code to make it by.
+// Make a correction; without a code it is kept, and waits for one.
 export function correct(one, done = () => {}) {
-  if (page.raw) return;
-  if (!Corrections.isCode(byId("code").value.trim())) {
-    page.wish = { one, done };
-    byId("code-fault").textContent = "Give your code first (letters and digits, a digit among them): the correction is kept until then.";
-    byId("code").setAttribute("aria-invalid", "true");
-    byId("code").focus();
-    return;
-  }
-  page.wish = null;
-  page.corrections.code = byId("code").value.trim();
+  if (page.raw || page.blocked) return;
+  const code = byId("code").value.trim(), good = Corrections.isCode(code);
+  if (good) page.corrections.code = code;
   done();
   page.dragFrom = null;
-  page.corrections.add(one);
+  page.corrections.add(one, good ? code : null);
+  if (!good) askForCode();
   showHandle();
 }
 
+export function askForCode() {
+  const n = page.corrections.waiting;
+  byId("code-fault").textContent = `Give your code first (letters and digits, a digit among them): ${n === 1 ? "the correction is" : `${n} corrections are`} kept until then.`;
+  byId("code").setAttribute("aria-invalid", "true");
+  byId("code").focus();
+}
+
 export function codeTyped() {
-  const good = Corrections.isCode(byId("code").value.trim());
-  if (good) {
-    byId("code-fault").textContent = "";
-    byId("code").removeAttribute("aria-invalid");
-    page.corrections.code = byId("code").value.trim();
-  }
-  if (good && page.wish) correct(page.wish.one, page.wish.done);
+  const code = byId("code").value.trim();
+  if (!Corrections.isCode(code)) return;
+  noFault();
+  page.corrections.code = code;
+  if (page.corrections.waiting) page.corrections.sign(code);
+}
+
+export function noFault() {
+  byId("code-fault").textContent = "";
+  byId("code").removeAttribute("aria-invalid");
+}
+
+/** Go back by one change, or forth again, and to the frame that it was about. */
+export function turn(way) {
+  if (page.pending) return dropPending();
+  if (page.blocked) return;
+  const one = page.corrections[way]();
+  if (!page.corrections.waiting) noFault();
+  if (one && one.frame !== page.stage.frame) page.stage.goTo(one.frame);
+  showHandle();
+  page.stage.redraw();
 }
 
 export const here = (kind) => correct({ kind, frame: page.stage.frame });
@@ -91,7 +104,7 @@ export const joinPasses = () => {
 
 export function toggleMoving() {
   const { stage } = page;
-  if (page.raw) return;
+  if (page.raw || page.blocked) return;
   if (stage.tool) return stage.tool.cancel();
   stage.pause();
   const end = (words = "") => {

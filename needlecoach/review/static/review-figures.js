@@ -14,10 +14,12 @@ export function showFigures(host, attempt) {
   host.replaceChildren();
   const headline = make(host, "p", "headline");
   if (attempt.outcome) make(headline, "span", `outcome ${attempt.outcome}`, attempt.outcome);
+  if (attempt.outcome_was) make(headline, "span", "was", `corrected, was ${attempt.outcome_was}`);
   headline.append(attempt.headline);
+  if (attempt.headline_was) make(host, "p", "was", `Corrected; the headline was: ${attempt.headline_was}`);
   if (attempt.cut_off) make(host, "p", "small", "The recording ends while the needle is in: what came later is not known.");
-  const known = attempt.figures.filter((one) => one.text !== "–");
-  const keys = known.filter((one) => one.key).sort((p, q) => p.key - q.key), others = attempt.figures.filter((one) => !keys.includes(one));
+  const keys = attempt.figures.filter((one) => one.key && (one.text !== "–" || wasKnown(one))).sort((p, q) => p.key - q.key);
+  const others = attempt.figures.filter((one) => !keys.includes(one));
   for (const one of keys) figure(host, one, open);
   if (!others.length) return;
   const more = make(host, "details", "more");
@@ -28,6 +30,9 @@ export function showFigures(host, attempt) {
   more.open = open.has("more");
   make(host, "p", "small", "± is one standard uncertainty. A dash means not known, or not applicable.");
 }
+
+// What a correction made unknown stays in sight, with what it was.
+const wasKnown = (one) => one.corrected && !["", "not known", "no such attempt"].includes(one.was);
 
 function figure(parent, one, open) {
   const details = make(parent, "details", "figure");

@@ -2,11 +2,11 @@
 
 export const byId = (id) => document.getElementById(id);
 
-// pending: a tip being moved on pendingFrame; wish: a correction that waits for the code of who makes it;
+// pending: a tip being moved on pendingFrame; blocked: why nothing can be put right here, in words, or "";
 // chosen: the attempt whose figures are shown; span: the one that the strip shows, null for the whole clip.
 export const page = {
   clip: null, stage: null, data: null, raw: false, chosen: 0, span: null, strip: null, flat: null, corrections: null,
-  shown: { shaft: true, tip: true, target: true, scale: true }, pending: null, pendingFrame: null, wish: null, versionSeen: 0,
+  shown: { shaft: true, tip: true, target: true, scale: true }, pending: null, pendingFrame: null, blocked: "", versionSeen: 0,
 };
 
 /** The result as shown: the corrected one, or the one without corrections. */
@@ -32,6 +32,11 @@ export function say(words, { share = null, problem = false } = {}) {
   else byId("progress").removeAttribute("value");
 }
 
-export function tellProblem(words) {
-  byId("problem").textContent = words;
+const problems = new Map();
+
+/** Show what is wrong with one thing, or, by empty words, that it no longer is. */
+export function tellProblem(words, about = "result") {
+  problems.set(about, words);
+  const all = [...problems.values()].filter(Boolean).join(" ");
+  if (byId("problem").textContent !== all) byId("problem").textContent = all;
 }

@@ -1,20 +1,24 @@
 // The review page: look at a result beside its recording, put it right, have it computed again.
 
 import * as api from "./api.js";
+import { keepAsFile } from "./keep.js";
 import { createStage } from "./stage.js";
 import { Reading } from "./drawing-parts.js";
 import { plan } from "./drawing-plan.js";
 import { shaftStrip, stripLegend } from "./drawing-strip.js";
+import { isWhole } from "./review-check.js";
 import { overlay } from "./review-overlay.js";
 import { Corrections, WORDS } from "./review-corrections.js";
-import { codeTyped, dropPending, here, hiddenHere, joinAttempts, joinPasses, keepPending, showHandle, tipHere, toggleMoving } from "./review-correct.js";
+import { codeTyped, dropPending, here, hiddenHere, joinAttempts, joinPasses, keepPending, noFault, showHandle, tipHere, toggleMoving, turn } from "./review-correct.js";
 import { attemptAt, byId, page, placedAt, say, shownData, tellProblem, tipAt } from "./review-state.js";
 import { countChanged, make, showFigures } from "./review-figures.js";
+import { catchUp, waitForVideo } from "./review-wait.js";
 
-const MARGIN_S = 0.6, LONG_S = 40, LOOK_MS = 1200;
+const MARGIN_S = 0.6, LONG_S = 40;
+const SPOILT = "This result is spoilt; score the clip again.";
 const TOGGLES = { s: "shaft", t: "tip", g: "target", b: "scale" };
 
-const corrections = (page.corrections = new Corrections({ said: say, changed: showCorrections, scored: rescored }));
+const corrections = (page.corrections = new Corrections({ said: say, changed: showCorrections, scored: rescored, taken }));
 
 async function start() {
   page.clip = await api.get("clip");
@@ -23,12 +27,30 @@ async function start() {
   page.stage.addLayer(overlay(() => ({ data: shownData(), shown: page.shown, placed: placedAt(page.stage.frame) })));
   listen();
   waitForVideo();
-  if (!(await loadResult())) return;
-  const answer = await corrections.load();
+  await loadResult();
+  const answer = await loadCorrections();
   zoomToPicture();
   await page.stage.goTo(startFrame());
   document.body.dataset.ready = "yes";
-  waitUntilReady(answer);
+  if (answer) await catchUp(renewed, answer);
+}
+
+// Without its corrections a result can still be looked at.
+async function loadCorrections() {
+  try {
+    const answer = await api.get("corrections");
+    corrections.take(answer);
+    return answer;
+  } catch (problem) {
+    block(`Nothing can be put right here: ${problem.message}`);
+    return null;
+  }
+}
+
+function block(words) {
+  page.blocked = words;
+  byId("correcting").querySelectorAll("button, input").forEach((one) => (one.disabled = true));
+  say(words, { problem: true });
 }
 
 // The ultrasound picture fills the box where there is room to; a phone's page must scroll by it, and shows the whole.
@@ -57,21 +79,18 @@ function showClip() {
   byId("to-mark").hidden = page.clip.pages?.mark === false;
 }
 
+/** Get and show the result; what can't be shown leaves the former one in place. */
 async function loadResult() {
-  try {
-    const data = await api.get("result");
-    if (data.strip) data.strip.image = `api/${data.strip.image}?v=${++page.versionSeen}`;
-    const former = page.data;
-    page.data = data;
-    if (!former) page.span = defaultSpan();
-    page.chosen = Math.max(Math.min(page.chosen, data.attempts.length - 1), 0);
-    showResult();
-    return { former, now: data };
-  } catch (problem) {
-    tellProblem(problem.message);
-    byId("bench").querySelectorAll("#correcting button, #correcting input").forEach((one) => (one.disabled = true));
-    return null;
-  }
+  const data = await api.get("result"), former = page.data;
+  if (!isWhole(data)) throw new Error(SPOILT);
+  if (data.strip) data.strip.image = `api/strip.png?v=${++page.versionSeen}`;
+  page.data = data;
+  if (!former) page.span = defaultSpan();
+  page.chosen = Math.max(Math.min(page.chosen, data.attempts.length - 1), 0);
+  if (page.span !== null) page.span = Math.min(page.span, data.attempts.length - 1);
+  if (page.span === -1) page.span = null;
+  showResult();
+  return { former, now: data };
 }
 
 // A long recording, or a narrow page, begins with one attempt.
@@ -183,25 +202,44 @@ function showNow() {
   const mine = corrections.at(n).map((one) => WORDS[one.kind].toLowerCase());
   byId("now").textContent = new Reading(data).words(n) + (mine.length && !page.raw ? ` (put right: ${mine.join(", ")})` : "");
   const attempt = attemptAt(n), passes = attempt?.passes ?? [], inPass = passes.findIndex((one) => n >= one.first && n <= one.last);
-  const off = page.raw || !data.attempts.length;
+  const locked = page.raw || Boolean(page.blocked), off = locked || !data.attempts.length;
   byId("split-attempt").disabled = off || !attempt || attempt.first === n;
   byId("join-attempts").disabled = off || !attempt || attempt.number < 2;
   byId("split-pass").disabled = off || !attempt || passes.some((one) => one.first === n);
   byId("join-passes").disabled = off || inPass < 1;
   byId("join-attempts").textContent = attempt?.number > 1 ? `Join attempts ${attempt.number - 1} and ${attempt.number}` : "Join attempts";
   byId("join-passes").textContent = inPass > 0 ? `Join passes ${inPass} and ${inPass + 1}` : "Join passes";
-  byId("tip-visible").disabled = page.raw || !tipAt(n);
-  byId("move-tip").disabled = byId("tip-hidden").disabled = byId("no-needle").disabled = page.raw;
+  byId("tip-visible").disabled = locked || !tipAt(n);
+  byId("move-tip").disabled = byId("tip-hidden").disabled = byId("no-needle").disabled = locked;
 }
 
 async function rescored() {
-  const loaded = await loadResult();
-  if (!loaded) return;
-  const count = loaded.former ? countChanged(loaded.former, loaded.now) : 0;
-  say(`Done: ${count === 0 ? "no figure changed" : count === 1 ? "1 figure changed" : `${count} figures changed`}.`);
+  const count = await renew();
+  say(`Done: ${count === 0 ? "no figure changed" : count === 1 ? "1 figure changed" : `${count} figures changed`}. ${corrections.note}`.trim());
+  catchUp(renewed).catch(tellFault);
+}
+
+/** Get the result again; how many figures it changed. */
+async function renew() {
+  const { former, now } = await loadResult();
   showNow();
   showHandle();
+  return countChanged(former, now);
 }
+
+/** The same, after the server worked in on its own what was saved before. */
+async function renewed(words = "") {
+  const count = await renew();
+  if (count && !words && !corrections.busy) say(`Saved corrections are in the figures now: ${count === 1 ? "1 figure" : `${count} figures`} changed.`);
+}
+
+/** Another page's corrections stand in place of ours, and its figures with them. */
+async function taken(words) {
+  say(words, { problem: true });
+  await renew().then(() => catchUp(() => renewed(words), null, words)).catch(tellFault);
+}
+
+const tellFault = (problem) => tellProblem(problem instanceof api.ApiError ? problem.message : SPOILT);
 
 function showCorrections() {
   const host = byId("corrections"), { list } = corrections;
@@ -210,15 +248,19 @@ function showCorrections() {
   for (const one of [...list].reverse()) {
     const item = make(host, "li"), goto = make(item, "button", "quiet goto", `${WORDS[one.kind]}, frame ${one.frame}`);
     const seen = one.kind === "tip" && one.visible === false ? "not visible, " : "";
-    make(item, "p", "small", `${seen}by ${one.by || "no code"}, ${(one.at ?? "").replace("T", " ").replace("Z", " UTC")}`);
+    make(item, "p", "small", `${seen}${one.by === null ? "waits for your code" : `by ${one.by || "no code"}`}, ${(one.at ?? "").replace("T", " ").replace("Z", " UTC")}`);
     const remove = make(item, "button", "delete", "Delete");
     goto.type = remove.type = "button";
     remove.setAttribute("aria-label", `Delete: ${WORDS[one.kind]}, frame ${one.frame}`);
     goto.addEventListener("click", () => page.stage.goTo(one.frame));
-    remove.addEventListener("click", () => { corrections.remove(one); byId("state").scrollIntoView({ block: "nearest" }); });
+    remove.addEventListener("click", () => { corrections.remove(one); if (!corrections.waiting) noFault(); byId("state").scrollIntoView({ block: "nearest" }); });
   }
   if (!list.length && page.raw) setRaw(false);
   byId("show-raw").disabled = corrections.busy;
+  byId("undo").disabled = !corrections.canUndo;
+  byId("redo").disabled = !corrections.canRedo;
+  byId("unsaved").hidden = !corrections.failed;
+  byId("keep").hidden = !corrections.unsaved;
   if (page.stage) showNow();
 }
 
@@ -232,39 +274,18 @@ function setRaw(raw) {
   showHandle();
 }
 
-// ---- words, waiting, keys
-
-async function waitForVideo() {
-  for (let clip = page.clip; ; clip = await api.get("clip").catch(() => clip)) {
-    if (clip.video?.state === "ready") return page.stage.setVideo(api.videoUrl);
-    if (clip.video?.state !== "preparing") return;
-    await new Promise((done) => setTimeout(done, LOOK_MS));
-  }
-}
-
-// Once per visit the clip is read through; a correction made before waits for that.
-async function waitUntilReady(answer) {
-  const words = "The clip is being read once for corrections; they can be made already.";
-  while (answer && answer.ready === false) {
-    if (answer.error) return say(answer.error, { problem: true });
-    if (!corrections.busy && !page.pending && !page.wish) say(words, { share: answer.share ?? 0 });
-    await new Promise((done) => setTimeout(done, LOOK_MS));
-    answer = await api.get("corrections").catch(() => null);
-  }
-  if (byId("state").textContent === words) say("");
-  if (page.data.strip === null && !corrections.busy) await loadResult();
-}
+// ---- words, keys
 
 function listen() {
   const { stage } = page;
   stage.on("frame", showFrame);
   stage.on("play", showHandle);
-  stage.on("problem", tellProblem);
-  api.onServer((gone) => tellProblem(gone ? "needlecoach does not answer: was it ended in its terminal? What was saved is saved; start it again and reload." : ""));
+  stage.on("problem", (words) => tellProblem(words, "frames"));
+  api.onServer((gone) => tellProblem(gone ? "needlecoach does not answer: was it ended in its terminal? What was saved is saved." : "", "server"));
   const does = {
     "move-tip": toggleMoving, "tip-visible": tipHere, "tip-hidden": hiddenHere, "no-needle": () => here("no needle"),
     "split-attempt": () => here("split attempt"), "join-attempts": joinAttempts, "split-pass": () => here("split pass"), "join-passes": joinPasses,
-    "undo": () => corrections.list.length && corrections.remove(corrections.list.at(-1)), "help-open": () => byId("help").showModal(),
+    "undo": () => turn("undo"), "redo": () => turn("redo"), "again": () => corrections.again(), "keep": keep, "help-open": () => byId("help").showModal(),
   };
   for (const [id, act] of Object.entries(does)) byId(id).addEventListener("click", act);
   for (const name of Object.values(TOGGLES)) byId(`show-${name}`).addEventListener("change", (event) => toggle(name, event.target.checked));
@@ -273,7 +294,12 @@ function listen() {
   byId("code").addEventListener("change", codeTyped);
   byId("code").addEventListener("keydown", (event) => event.key === "Enter" && codeTyped());
   document.addEventListener("keydown", (event) => keyed(event));
-  window.addEventListener("beforeunload", (event) => (corrections.busy || page.wish) && event.preventDefault());
+  window.addEventListener("beforeunload", (event) => (corrections.unsaved || page.pending) && event.preventDefault());
+}
+
+// What waits for a code is nobody's yet, and no file may hold it.
+function keep() {
+  keepAsFile(`${page.clip.name}.corrections.json`, { schema: 1, clip_sha256: page.data.clip.sha256, corrections: corrections.list.filter((one) => one.by !== null) });
 }
 
 function toggle(name, on) {
@@ -289,11 +315,13 @@ function keyed(event) {
     return event.key === "Enter" ? keepPending() : dropPending();
   }
   if (event.key === "Escape" && page.stage.tool) return page.stage.tool.cancel();
-  if ((event.ctrlKey || event.metaKey) && event.key === "z" && corrections.list.length) {
+  if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
     event.preventDefault();
-    return corrections.remove(corrections.list.at(-1));
+    return turn(event.shiftKey ? "redo" : "undo");
   }
   if (event.ctrlKey || event.metaKey || event.altKey) return;
+  // What is typed now is meant for the field, wherever the focus has gone.
+  if (corrections.waiting && event.key.length === 1 && event.key !== " ") return byId("code").focus();
   const key = event.key.toLowerCase(), last = (shownData()?.attempts.length ?? 0) - 1;
   const own = { m: toggleMoving, v: tipHere, h: hiddenHere, n: () => here("no needle"), r: () => setRaw(!page.raw),
     "[": () => page.chosen > 0 && chooseAttempt(page.chosen - 1), "]": () => page.chosen < last && chooseAttempt(page.chosen + 1), "?": () => byId("help").showModal() };
@@ -303,4 +331,10 @@ function keyed(event) {
   if (!typed && !(event.target.matches?.('input[type="range"]') && /Arrow|Home|End|Page/.test(event.key))) page.stage.keys(event);
 }
 
-start().catch((problem) => tellProblem(problem.message));
+start().catch((problem) => {
+  tellFault(problem);
+  if (page.data) return;
+  byId("correcting").querySelectorAll("button, input").forEach((one) => (one.disabled = true));
+  for (const id of ["figures-part", "plan-part", "trust-part"]) byId(id).hidden = true;
+  document.body.dataset.ready = "no";
+});

@@ -259,8 +259,10 @@ class Stage {
       tool: () => this.#tool,
       handle: (at, within) => this.handles.near(at, within),
       drag: (id, point, phase) => {
+        const before = document.activeElement;
         this.handles.get(id)?.move(point, phase);
-        if (phase === "end") this.handles.focus(id);
+        // What the drag led to may have asked for something in a field, which then keeps the focus.
+        if (phase === "end" && document.activeElement === before) this.handles.focus(id);
       },
       aim: (at, point, type) => this.#aim(at, point, type),
       place: (point, event) => this.#placed(point, event),

@@ -77,11 +77,18 @@ def test_marks_that_can_t_be_saved_are_told_and_can_be_taken_out_of_the_page(mar
         page.click("#keep")
     assert kept.value.suggested_filename.endswith("L01.marks.json")
     assert json.loads(kept.value.path().read_text(encoding="utf-8"))["learner"] == "L07"
+    page.unroute("**/api/marks")
+    full = {"status": 507, "json": {"error": "Not saved: no space left."}}
+    page.route("**/api/marks", lambda route: route.fulfill(**full))
+    page.fill("#learner", "L08")
+    marking.says("#problem-words", "Can’t be saved: no space left.")
+    assert page.is_visible("#keep")
+    page.fill("#learner", "L07")
     # Once the server answers again, it is saved by itself.
     page.unroute("**/api/marks")
     assert marking.saved()["learner"] == "L07"
     assert page.is_hidden("#problem")
-    page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault]
+    page.faults = [fault for fault in page.faults if "ERR_FAILED" not in fault and "507" not in fault]
 
 
 def test_a_file_of_marks_that_can_t_be_read_is_told_and_left_alone(served, page):
