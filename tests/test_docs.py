@@ -207,7 +207,13 @@ def test_links_lead_somewhere_in_the_repository(name):
 
 def test_the_pictures_are_small():
     pictures = sorted((ROOT / "reports" / "example").glob("*.png"))
-    assert [path.name for path in pictures] == ["contrast.png", "mark.png", "overlay.png", "review.png", "summary.png"]
+    assert [path.name for path in pictures] == [
+        "contrast.png",
+        "mark.png",
+        "overlay.png",
+        "review.png",
+        "summary.png",
+    ]
     assert all(path.stat().st_size < 400_000 for path in pictures)
 
 
