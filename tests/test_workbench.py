@@ -93,6 +93,15 @@ def test_no_needle_and_tip_hidden_are_heeded(bench: Workbench, raw: Scorecard) -
     assert hidden.track.needle_present[frame]
 
 
+def test_no_needle_holds_for_the_frames_that_look_alike_too() -> None:
+    clip = SAMPLES / "clean_hit.mp4"
+    with Workbench(clip, read_marks(marks_path(clip))) as bench:
+        frame = int(bench.open().attempts[0].closest_frame)
+        gone = bench.score([Correction("no needle", frame)])
+    # The needle rests there: just before and after it looks the same.
+    assert not gone.track.needle_present[frame - 3 : frame + 4].any()
+
+
 def test_bounds_part_the_attempt_without_touching_the_track(bench: Workbench, raw: Scorecard) -> None:
     frame = int(raw.attempts[0].closest_frame)
     card = bench.score([Correction("split attempt", frame)])
