@@ -37,8 +37,8 @@ def pytest_collection_modifyitems(items):
             continue
         if why is not None:
             item.add_marker(pytest.mark.skip(reason=why))
-        # Chromium itself crashes about once in 200 closings of a page that asks before it is left; a fault of ours
-        # fails twice, and with other words.
+        # Chromium itself crashes about once in 200 closings of a page that asks first; a fault of ours
+        # fails twice, and in other words.
         item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=["TargetClosedError"]))
 
 
