@@ -189,7 +189,7 @@ def test_the_map_shows_the_rooms_as_they_are():
     assert rooms <= set(re.findall(r"^  ([a-z]+(?:/|\.py))", drawn, re.M))
     files = {path.name for path in PACKAGE.rglob("*.py")}
     assert set(re.findall(r"\w+\.py", drawn)) <= files | BENCHMARKS | {"test_docs.py"}
-    for room in ("tracking", "scoring", "finding", "clips", "screen"):
+    for room in ("model", "tracking", "scoring", "finding", "clips", "screen"):
         listed = {path.name for path in (PACKAGE / room).glob("*.py")} - {"__init__.py"}
         assert listed <= set(re.findall(r"\w+\.py", drawn)), room
 

@@ -1,0 +1,99 @@
+"""The values that travel from room to room: frozen, checked when made, arrays read-only.
+
+Points are (x, y) in pixels of the original frame, x right, y down, origin at the centre of the top-left
+pixel; arrays of images index [y, x]; frames count from 0; times are presentation times in seconds.
+"""
+
+from needlecoach.model.basics import (
+    LIMITS_NEEDLE_MM,
+    LIMITS_TARGET_MM,
+    LIMITS_THROW_MM,
+    LIMITS_TICK_MM,
+    BoolArray,
+    Corners,
+    FloatArray,
+    GreyImage,
+    Point,
+    check_length_mm,
+)
+from needlecoach.model.inspection import (
+    Greys,
+    Inspection,
+    Storage,
+    Timing,
+)
+from needlecoach.model.marks import Marks
+from needlecoach.model.picture import (
+    Clip,
+    Frame,
+    Region,
+)
+from needlecoach.model.result import (
+    Attempt,
+    Figure,
+    Pass,
+    Scorecard,
+)
+from needlecoach.model.scale import (
+    ASSUMED_M_S,
+    LIMITS_GEL_C,
+    LIMITS_SPEED_M_S,
+    LIMITS_WATER_C,
+    Area,
+    Medium,
+    Scale,
+    Sound,
+)
+from needlecoach.model.screen import (
+    FilmedScreen,
+    ScreenView,
+)
+from needlecoach.model.target import Target
+from needlecoach.model.track import (
+    Correction,
+    CorrectionKind,
+    Needle,
+    Strip,
+    Track,
+)
+
+__all__ = [
+    "ASSUMED_M_S",
+    "LIMITS_GEL_C",
+    "LIMITS_NEEDLE_MM",
+    "LIMITS_SPEED_M_S",
+    "LIMITS_TARGET_MM",
+    "LIMITS_THROW_MM",
+    "LIMITS_TICK_MM",
+    "LIMITS_WATER_C",
+    "Area",
+    "Attempt",
+    "BoolArray",
+    "Clip",
+    "Corners",
+    "Correction",
+    "CorrectionKind",
+    "Figure",
+    "FilmedScreen",
+    "FloatArray",
+    "Frame",
+    "GreyImage",
+    "Greys",
+    "Inspection",
+    "Marks",
+    "Medium",
+    "Needle",
+    "Pass",
+    "Point",
+    "Region",
+    "Scale",
+    "Scorecard",
+    "ScreenView",
+    "Sound",
+    "Storage",
+    "Strip",
+    "Target",
+    "Timing",
+    "Track",
+    "check_length_mm",
+]

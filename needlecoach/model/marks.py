@@ -1,0 +1,41 @@
+"""All that a user says of a clip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from needlecoach.model.basics import Corners
+from needlecoach.model.scale import Medium, Scale
+from needlecoach.model.target import Target
+
+
+@dataclass(frozen=True)
+class Marks:
+    """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values.
+
+    `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
+    `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
+    it, or "auto" to find them. `needle_length_mm`, `throw_mm` and `notch_mm` (of a core needle),
+    `target_name`, `phantom` (a code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
+    mean diameter, is held against the marked one and makes no scale.
+    """
+
+    target: Target | None = None
+    scale: Scale | None = None
+    region_box_px: tuple[int, int, int, int] | None = None
+    tick_mm: float | None = None
+    target_mm: float | None = None
+    medium: Medium | None = None
+    learner: str | None = None
+    task: Literal["aspirate", "core"] = "aspirate"
+    needle_gauge: int | None = None
+    notes: str = ""
+    screen: Literal["auto"] | Corners | None = None
+    needle_length_mm: float | None = None
+    throw_mm: float | None = None
+    notch_mm: float | None = None
+    target_name: str = ""
+    target_true_mm: float | None = None
+    phantom: str | None = None
+    date: str | None = None
