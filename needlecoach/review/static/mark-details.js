@@ -1,5 +1,6 @@
 // Step 4: what is known of learner, needle, target and phantom. What can't be is told at the field and not sent.
 
+import { mediumFields, renderMedium } from "./mark-medium.js";
 import { byId, digits, fill, numberIn, rangeFault } from "./mark-parts.js";
 import { markedMm } from "./mark-target.js";
 
@@ -29,6 +30,7 @@ export function detailsStep(ctx) {
     if (id !== "task" && !field.long) addFaultPlace(element);
     element.addEventListener("input", () => take(ctx, id));
   }
+  mediumFields(ctx);
   return {
     done: () => Boolean(ctx.store.marks.learner),
     said: () => said(ctx.store.marks),
@@ -90,6 +92,7 @@ function render(ctx) {
     if (id === "task") byId(id).value = marks.task ?? "aspirate";
     else fill(byId(id), valueIn(marks, id));
   }
+  renderMedium(marks);
   for (const element of document.querySelectorAll("[data-core]")) element.hidden = marks.task !== "core";
   for (const id of ["target_name", "true_mm"]) setOff(byId(id), !marks.target);
   byId("size-words").textContent = sizeWords(ctx);

@@ -5,6 +5,8 @@ import re
 import numpy as np
 import pytest
 
+from needlecoach.model import Medium
+
 # The sample clip's own truth, in px of the frame, and its ruler: ticks of 5 mm, 40 mm over 338.98 px.
 CENTRE, RADIUS = (364.4, 246.9), 33.9
 MM_PER_PX = 40 / 338.98
@@ -235,3 +237,29 @@ def test_zoom_keeps_the_place_under_the_pointer(marking):
     assert float(place[0]) == pytest.approx(CENTRE[0], abs=0.6)
     assert float(place[1]) == pytest.approx(CENTRE[1], abs=0.6)
     assert page.is_visible(".stage-lens")
+
+
+def test_the_medium_is_saved_once_it_is_whole(marking):
+    page = marking.page
+    marking.step("details")
+    assert page.is_hidden("#temperature_c")
+    page.select_option("#medium", "water")
+    assert "as the scanner shows" in marking.text("temperature_c-fault")
+    page.fill("#temperature_c", "120")
+    assert "0 to 95" in marking.text("temperature_c-fault")
+    page.wait_for_timeout(700)
+    assert not marking.file.exists()
+    page.fill("#temperature_c", "21,5")
+    page.wait_for_timeout(700)
+    assert marking.marks().medium == Medium("water", temperature_c=21.5)
+    page.select_option("#medium", "custom")
+    page.fill("#speed_m_s", "1505")
+    page.wait_for_timeout(700)
+    assert marking.marks().medium == Medium("custom", speed_m_s=1505.0)
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    assert page.input_value("#speed_m_s") == "1505" and page.input_value("#medium") == "custom"
+    marking.step("details")
+    page.select_option("#medium", "")
+    page.wait_for_timeout(700)
+    assert "medium" not in marking.saved()
