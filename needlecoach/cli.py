@@ -181,7 +181,14 @@ def score(
     ] = None,
     task: Annotated[
         Literal["aspirate", "core"] | None,
-        typer.Option(help="What is practised; core biopsies can't be scored yet."),
+        typer.Option(help="What is practised; core needs --dead-space-mm and --notch-mm."),
+    ] = None,
+    dead_space_mm: Annotated[
+        float | None, typer.Option(metavar="MM", help="From a core needle's point to where its notch begins.")
+    ] = None,
+    notch_mm: Annotated[float | None, typer.Option(metavar="MM", help="Length of its notch.")] = None,
+    throw_mm: Annotated[
+        float | None, typer.Option(metavar="MM", help="How far it is thrown forward when it is fired.")
     ] = None,
     no_target: Annotated[bool, typer.Option("--no-target", help="Score only what needs no target.")] = False,
     pass_withdrawal_mm: Annotated[
@@ -212,6 +219,9 @@ def score(
             learner=None if learner is None else parse_learner(learner),
             task=task,
             needle_gauge=needle_gauge,
+            throw_mm=throw_mm,
+            notch_mm=notch_mm,
+            dead_space_mm=dead_space_mm,
         ),
         out=out,
         fps=_checked_rate(fps),

@@ -53,8 +53,19 @@ def scorable_marks(clip: Path, options: MarkOptions, *, no_target: bool) -> Mark
     marks = marks_beside(clip, options)
     if no_target:
         marks = replace(marks, target=None)
-    if marks.task == "core":
-        raise MarksError(f"{clip.name}: core biopsies can't be scored yet; only the task aspirate can.")
+    if marks.task == "core" and marks.core is None:
+        missing = " and ".join(
+            words
+            for words, value in (
+                ("the dead space behind the point (--dead-space-mm)", marks.dead_space_mm),
+                ("the length of the notch (--notch-mm)", marks.notch_mm),
+            )
+            if value is None
+        )
+        raise MarksError(
+            f"{clip.name}: a core needle samples from behind its point, so {missing} must be known; the "
+            "needle's packing tells."
+        )
     if marks.target is None and not no_target:
         raise MarksError(f"{clip.name}: no target is marked; {HOW_TO_MARK.format(file=file.name)}.")
     return marks

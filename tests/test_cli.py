@@ -279,7 +279,7 @@ def test_quiet_prints_nothing(spine: FakeSpine, command: Callable) -> None:
         (["--region", "0,0,3,3"], "8 x 8"),
         (["--pass-withdrawal-mm", "nan"], "above 0 mm"),
         (["--pass-withdrawal-mm", "0"], "above 0 mm"),
-        ([*MARKS, "--task", "core"], "core biopsies can't be scored yet"),
+        ([*MARKS, "--task", "core"], "must be known"),
     ],
 )
 def test_impossible_options_are_one_line(
@@ -304,12 +304,12 @@ def test_usage_errors_exit_2(spine: FakeSpine, command: Callable) -> None:
     assert command("score", clip(), "--nonsense")[0] == 2
 
 
-def test_a_core_task_in_the_marks_file_is_refused(spine: FakeSpine, command: Callable) -> None:
+def test_a_core_task_in_the_marks_file_needs_the_needle_s_sizes(spine: FakeSpine, command: Callable) -> None:
     clip()
     Path("L01.marks.json").write_text('{"schema": 1, "task": "core"}')
     code, _, err = command("score", "L01.mp4", *MARKS)
     assert (code, spine.scored) == (2, [])
-    assert "core biopsies" in err
+    assert "--dead-space-mm" in err and "--notch-mm" in err
 
 
 def test_one_bad_clip_does_not_lose_the_others(spine: FakeSpine, command: Callable) -> None:

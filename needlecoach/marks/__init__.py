@@ -3,6 +3,7 @@
 from needlecoach.marks.checks import (
     check_marks,
     checked_box,
+    checked_core,
     checked_target_mm,
     checked_tick_mm,
     parse_learner,
@@ -38,6 +39,7 @@ __all__ = [
     "TargetEntry",
     "check_marks",
     "checked_box",
+    "checked_core",
     "checked_target_mm",
     "checked_tick_mm",
     "first_fault",

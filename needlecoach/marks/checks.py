@@ -10,6 +10,7 @@ import numpy as np
 
 from needlecoach.errors import MarksError
 from needlecoach.model import (
+    LIMITS_DEAD_SPACE_MM,
     LIMITS_TARGET_MM,
     LIMITS_THROW_MM,
     LIMITS_TICK_MM,
@@ -121,16 +122,25 @@ def checked_mm(value_mm: float | None, limits_mm: tuple[float, float], key: str)
     return None if value_mm is None else check_length_mm(value_mm, limits_mm, f'Key "{key}"')
 
 
-def checked_core(throw_mm: float | None, notch_mm: float | None) -> tuple[float | None, float | None]:
-    """Return throw and notch of a core needle; the throw is what lays the notch open, so it is no shorter."""
+def checked_core(
+    throw_mm: float | None, notch_mm: float | None, dead_space_mm: float | None
+) -> tuple[float | None, float | None, float | None]:
+    """Return the three of a core needle; the throw is what lays the notch open, so it is no shorter.
+
+    Raises
+    ------
+    MarksError
+        When one of them can't be, or the notch is longer than the throw.
+    """
     throw_mm = checked_mm(throw_mm, LIMITS_THROW_MM, "throw_mm")
     notch_mm = checked_mm(notch_mm, LIMITS_THROW_MM, "notch_mm")
+    dead_space_mm = checked_mm(dead_space_mm, LIMITS_DEAD_SPACE_MM, "dead_space_mm")
     if throw_mm is not None and notch_mm is not None and notch_mm > throw_mm:
         raise MarksError(
             f"The notch (notch_mm) of {notch_mm:g} mm is longer than the throw (throw_mm) of {throw_mm:g} "
             "mm; look at both again."
         )
-    return throw_mm, notch_mm
+    return throw_mm, notch_mm, dead_space_mm
 
 
 def checked_phantom(code: str | None) -> str | None:

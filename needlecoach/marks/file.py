@@ -146,6 +146,7 @@ class MarksFile(StrictEntry):
     needle_length_mm: float | None = None
     throw_mm: float | None = None
     notch_mm: float | None = None
+    dead_space_mm: float | None = None
     phantom: Annotated[str, Field(max_length=200)] | None = None
     date: Annotated[str, Field(max_length=200)] | None = None
     target: TargetEntry | None = None
@@ -164,7 +165,7 @@ class MarksFile(StrictEntry):
             When a target, scale or region is impossible in itself.
         """
         medium, sizes = self.medium, self.scale or ScaleEntry.model_construct()
-        throw_mm, notch_mm = checked_core(self.throw_mm, self.notch_mm)
+        throw_mm, notch_mm, dead_space_mm = checked_core(self.throw_mm, self.notch_mm, self.dead_space_mm)
         return Marks(
             target=None if self.target is None else self.target.to_target(),
             scale=sizes.to_scale(),
@@ -178,6 +179,7 @@ class MarksFile(StrictEntry):
             needle_length_mm=checked_mm(self.needle_length_mm, LIMITS_NEEDLE_MM, "needle_length_mm"),
             throw_mm=throw_mm,
             notch_mm=notch_mm,
+            dead_space_mm=dead_space_mm,
             target_name="" if self.target is None else one_line(self.target.name or "", "target.name"),
             target_true_mm=None
             if self.target is None

@@ -11,6 +11,7 @@ from typing import Literal
 from needlecoach.errors import MarksError
 from needlecoach.marks.checks import (
     checked_box,
+    checked_core,
     checked_screen,
     short,
 )
@@ -41,6 +42,9 @@ class MarkOptions:
     learner: str | None = None
     task: Literal["aspirate", "core"] | None = None
     needle_gauge: int | None = None
+    throw_mm: float | None = None
+    notch_mm: float | None = None
+    dead_space_mm: float | None = None
 
 
 def marks_beside(clip: Path, options: MarkOptions) -> Marks:
@@ -58,7 +62,9 @@ def marks_beside(clip: Path, options: MarkOptions) -> Marks:
 def merge_marks(marks: Marks, options: MarkOptions) -> Marks:
     """Marks of the file with those of the command line put over them; None in `options` keeps the file's."""
     given = {item.name: getattr(options, item.name) for item in fields(options)}
-    return replace(marks, **{name: value for name, value in given.items() if value is not None})
+    merged = replace(marks, **{name: value for name, value in given.items() if value is not None})
+    checked_core(merged.throw_mm, merged.notch_mm, merged.dead_space_mm)
+    return merged
 
 
 def parse_target(text: str, *, frame: int = 0) -> Target:

@@ -5,6 +5,7 @@ pixel; arrays of images index [y, x]; frames count from 0; times are presentatio
 """
 
 from needlecoach.model.basics import (
+    LIMITS_DEAD_SPACE_MM,
     LIMITS_NEEDLE_MM,
     LIMITS_TARGET_MM,
     LIMITS_THROW_MM,
@@ -22,14 +23,17 @@ from needlecoach.model.inspection import (
     Storage,
     Timing,
 )
-from needlecoach.model.marks import Marks
+from needlecoach.model.marks import Core, Marks
 from needlecoach.model.picture import (
     Clip,
     Frame,
     Region,
 )
 from needlecoach.model.result import (
+    Advice,
     Attempt,
+    Check,
+    CoreSample,
     Figure,
     Pass,
     Scorecard,
@@ -59,6 +63,7 @@ from needlecoach.model.track import (
 
 __all__ = [
     "ASSUMED_M_S",
+    "LIMITS_DEAD_SPACE_MM",
     "LIMITS_GEL_C",
     "LIMITS_NEEDLE_MM",
     "LIMITS_SPEED_M_S",
@@ -66,10 +71,14 @@ __all__ = [
     "LIMITS_THROW_MM",
     "LIMITS_TICK_MM",
     "LIMITS_WATER_C",
+    "Advice",
     "Area",
     "Attempt",
     "BoolArray",
+    "Check",
     "Clip",
+    "Core",
+    "CoreSample",
     "Corners",
     "Correction",
     "CorrectionKind",

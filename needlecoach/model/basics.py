@@ -23,6 +23,8 @@ LIMITS_TARGET_MM = (0.5, 300.0)
 # enough for any, narrow enough to catch cm or inches.
 LIMITS_NEEDLE_MM = (10.0, 500.0)
 LIMITS_THROW_MM = (2.0, 60.0)
+# From the point of a core needle to where its notch begins: a bevel at least (common practice, no source).
+LIMITS_DEAD_SPACE_MM = (0.0, 20.0)
 
 
 def check_length_mm(value_mm: float, limits_mm: tuple[float, float], what: str) -> float:

@@ -11,13 +11,25 @@ from needlecoach.model.target import Target
 
 
 @dataclass(frozen=True)
+class Core:
+    """A core needle along its shaft: its notch begins `dead_space_mm` behind the point, `notch_mm` long.
+
+    `throw_mm` is how far it is thrown forward when fired; None when that is not known.
+    """
+
+    dead_space_mm: float
+    notch_mm: float
+    throw_mm: float | None = None
+
+
+@dataclass(frozen=True)
 class Marks:
     """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values.
 
     `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
     `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
-    it, or "auto" to find them. `needle_length_mm`, `throw_mm` and `notch_mm` (of a core needle),
-    `target_name`, `phantom` (a code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
+    it, or "auto" to find them. `needle_length_mm`, `target_name`, `phantom` (a
+    code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
     mean diameter, is held against the marked one and makes no scale.
     """
 
@@ -35,7 +47,15 @@ class Marks:
     needle_length_mm: float | None = None
     throw_mm: float | None = None
     notch_mm: float | None = None
+    dead_space_mm: float | None = None
     target_name: str = ""
     target_true_mm: float | None = None
     phantom: str | None = None
     date: str | None = None
+
+    @property
+    def core(self) -> Core | None:
+        """The core needle; None for another task, or while its dead space or notch is not known."""
+        if self.task != "core" or self.dead_space_mm is None or self.notch_mm is None:
+            return None
+        return Core(self.dead_space_mm, self.notch_mm, self.throw_mm)

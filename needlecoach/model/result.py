@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal
 
-from needlecoach.model.basics import FloatArray
+from needlecoach.model.basics import FloatArray, Point
 from needlecoach.model.marks import Marks
 from needlecoach.model.picture import Clip, Region
 from needlecoach.model.scale import Scale, Sound
@@ -26,6 +26,7 @@ class Figure:
     unit: str = ""
     title: str = ""
     meaning: str = ""
+    evidence: str = ""
 
 
 @dataclass(frozen=True)
@@ -38,10 +39,62 @@ class Pass:
 
 
 @dataclass(frozen=True)
+class Advice:
+    """One thing to try next time: what happened and when, why it matters, what to try.
+
+    `rule` is the name of what gave it, `weight` its size of effect times its certainty, 0-1.
+    """
+
+    rule: str
+    frame: int
+    time_s: float
+    happened: str
+    why: str
+    try_next: str
+    weight: float
+
+
+@dataclass(frozen=True)
+class Check:
+    """A criterion of a programme's own standard held against one attempt; `reason` says why it can't tell."""
+
+    words: str
+    result: Literal["met", "not met", "can't tell"]
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class CoreSample:
+    """Where a core needle's notch lay when it sampled, in px of the followed picture.
+
+    Attributes
+    ----------
+    frame : of the sampling moment
+    fired_frame : first frame after the firing; None when none was seen
+    fired_part : "tip" when the point jumped forward, "sheath" when the sheath closed over the notch
+    notch_px : near and far end of the notch at the sampling moment
+    fired_tip_px : where the point lies after firing, seen or to be expected; None without a throw
+    fired_notch_px : ends of the notch then
+    best_tip_px : the point's place to fire from along this shaft; None without a throw or a target on its way
+    notes : sentences for the reader
+    """
+
+    frame: int
+    fired_frame: int | None
+    fired_part: Literal["tip", "sheath", ""]
+    notch_px: tuple[Point, Point]
+    fired_tip_px: Point | None = None
+    fired_notch_px: tuple[Point, Point] | None = None
+    best_tip_px: Point | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Attempt:
     """From the needle's first entry until it has left (or the clip ends): what happened, in figures.
 
-    `figures` maps the column name of attempts.csv to its `Figure`, in the order of the table.
+    `figures` maps the column name of attempts.csv to its `Figure`, in the order of the table. `advice` holds
+    at most three, the weightiest first.
     """
 
     number: int
@@ -53,6 +106,9 @@ class Attempt:
     outcome: Literal["hit", "miss", "borderline", "unscorable"]
     figures: Mapping[str, Figure]
     reason: str = ""
+    core: CoreSample | None = None
+    advice: tuple[Advice, ...] = ()
+    checks: tuple[Check, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "figures", MappingProxyType(dict(self.figures)))

@@ -211,6 +211,7 @@ def _marked_facts(marks: Marks) -> list[tuple[str, str]]:
         (marks.needle_length_mm, "{:g} mm long"),
         (marks.throw_mm, "throw {:g} mm"),
         (marks.notch_mm, "notch {:g} mm"),
+        (marks.dead_space_mm, "dead space {:g} mm"),
     )
     target = ((marks.target_name or None, "{}"), (marks.target_true_mm, "{:g} mm across as stated"))
     # A target marked once counts as marked to 1 px, which is no fact about it.

@@ -91,6 +91,7 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "needle_length_mm": plain(marks.needle_length_mm),
         "throw_mm": plain(marks.throw_mm),
         "notch_mm": plain(marks.notch_mm),
+        "dead_space_mm": plain(marks.dead_space_mm),
         "target_name": marks.target_name,
         "target_true_mm": plain(marks.target_true_mm),
         "phantom": marks.phantom,
