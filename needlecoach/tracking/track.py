@@ -218,7 +218,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     visible = known.in_sight(visible & (np.abs(along - sights.position_mm) < ELSEWHERE_MM), present)
     off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
     across = known.off_line_mm(np.where(visible & placed, off_axis, 0.0), axis)
-    tip = plane.to_frame_px(moved([axis.points(i, along[i], across[i]) for i in range(len(along))], drift))
+    tip = plane.to_frame_px(moved(axis.places(along[:, None], across[:, None])[:, 0], drift))
     turned = np.stack([np.zeros(len(drift)), np.zeros(len(drift)), drift[:, 2]], axis=1)
     chords = moved([axis.chord(i, s) for i, s in enumerate(np.nan_to_num(along))], turned)
     slope = np.where(present, [slope_deg(chord) for chord in chords], np.nan)
@@ -226,7 +226,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     for array in (tip, entry):
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
-    trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
+    trail = axis.places(ends[:, None])[:, 0]
     speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
     contrast = contrast_grey(course.spots, course.before, SAMPLE_MM)
     seen_sd = np.sqrt(
@@ -258,7 +258,7 @@ def _strip_rows(course: Course, drift: FloatArray, plane: Plane) -> dict[str, An
     far_mm = (grey.shape[1] - 1) * SAMPLE_MM
     reach_mm = np.nanmax(course.path.position_mm, initial=min(far_mm, CHORD_MM))
     axis = course.axis
-    ends = [np.array([axis.points(i, s) for i in range(len(grey))]) for s in (0.0, reach_mm)]
+    ends = np.moveaxis(axis.places(np.tile([0.0, reach_mm], (len(grey), 1))), 1, 0)
     start_px, place_px = (plane.to_frame_px(moved(end, drift)) for end in ends)
     return {
         "strip": grey,
