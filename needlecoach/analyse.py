@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,8 @@ from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, foll
 from needlecoach.tracking.track import Keeper, Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]
+# Takes what makes a scorecard of the clip's first part.
+Foreseen = Callable[[Callable[[], Scorecard]], None]
 
 REGION_FRAMES = 12
 # Without a scale the picture is taken to be so deep: enough to tell how far a target can move.
@@ -40,6 +43,7 @@ def score_clip(
     pass_withdrawal_mm: float = 5.0,
     progress: Progress | None = None,
     beside: Executor | None = None,
+    foreseen: Foreseen | None = None,
 ) -> Scorecard:
     """Score one recording.
 
@@ -53,6 +57,8 @@ def score_clip(
     progress : called with frames done and frames in all (0 when unknown)
     beside : follows the needle of a long clip while it is read, best in another process (see
         `tracking.beside`); a thread when left out
+    foreseen : called, while the last part of a long clip is followed, with a function that scores the part
+        before it: its frames are likely those of the final result; free to be called in another thread
 
     Returns
     -------
@@ -70,7 +76,7 @@ def score_clip(
         study = Study(reader, marks, no_target=no_target, fps=fps, pass_withdrawal_mm=pass_withdrawal_mm)
         if beside is not None:
             get_ready(beside, reader.clip)
-        return study.scored(progress, beside)
+        return study.scored(progress, beside, foreseen=foreseen)
 
 
 class Study:
@@ -122,11 +128,12 @@ class Study:
         progress: Progress | None = None,
         beside: Executor | None = None,
         keeper_of: Callable[[Plane], Keeper] | None = None,
+        foreseen: Foreseen | None = None,
     ) -> Scorecard:
         """Read the recording through and score it; `keeper_of` its plane keeps the working pictures."""
         try:
             plane = self._settle()
-            return self.card(self._track(plane, progress, beside, keeper_of))
+            return self.card(self._track(plane, progress, beside, keeper_of, foreseen))
         except UnscorableError as problem:
             if self._scale is None:
                 raise
@@ -157,10 +164,20 @@ class Study:
         progress: Progress | None,
         beside: Executor | None,
         keeper_of: Callable[[Plane], Keeper] | None,
+        foreseen: Foreseen | None,
     ) -> Tracking:
         target = None if self._marks.target is None else _target(self._reader, plane, self._marks.target)
         keeper = None if keeper_of is None else keeper_of(plane)
-        return track_clip(_pictures(self._reader, plane, progress), plane, target, beside, keeper)
+        early = None
+        if (
+            foreseen is not None and self._filmed is None
+        ):  # the views of a filmed screen are those of all of it
+
+            def early(tracking: Tracking) -> None:
+                foreseen(partial(self.card, tracking))
+
+        pictures = _pictures(self._reader, plane, progress)
+        return track_clip(pictures, plane, target, beside, keeper, early)
 
     def straight_px(self, frame: int, point_px: Point) -> Point:
         """Place of a point of an original frame in the picture that was followed."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor
+from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError
 from needlecoach.marks import MarkOptions, marks_beside, marks_path
-from needlecoach.model import Marks, Scorecard
+from needlecoach.model import Frame, Marks, Scorecard
 
 Progress = Callable[[int, int], None]
 
@@ -96,7 +96,6 @@ def score_into(
     # Imported here: reading the command line needs none of it.
     from needlecoach.analyse import score_clip
     from needlecoach.clips import sha256_of
-    from needlecoach.reporting.results import write_results
     from needlecoach.tracking.beside import another_process
 
     asked: dict[str, Any] = {
@@ -104,6 +103,7 @@ def score_into(
         "fps": wish.fps,
         "pass_withdrawal_mm": wish.pass_withdrawal_mm,
     }
+    frames: dict[int, Frame] = {}
     file = corrections_path(clip)
     corrections = read_corrections(file, sha256_of(clip)) if os.path.lexists(file) else ()
     try:
@@ -114,10 +114,39 @@ def score_into(
                 bench.open(scoring)
                 card = bench.score(corrections)
         else:
-            with another_process() as beside:
+            with another_process() as beside, _Ahead() as ahead:
+                if not wish.replay:  # which reads all frames again
+                    asked["foreseen"] = ahead.foreseen
                 card = score_clip(clip, marks, **asked, progress=scoring, beside=beside)
+            frames = ahead.frames
     except BrokenExecutor:
         raise NeedlecoachError(f"{clip.name}: {PROCESS_ENDED}") from None
     if wish.keep_screen:
         card = replace(card, options={**card.options, "keep_screen": True})
-    return card, write_results(card, out, replay=wish.replay, progress=writing, name=name)
+    from needlecoach.reporting.results import write_results
+
+    return card, write_results(card, out, replay=wish.replay, progress=writing, name=name, ahead=frames)
+
+
+class _Ahead:
+    """Reads frames for the results while the last part of a clip is still followed; a context manager."""
+
+    def __init__(self) -> None:
+        self.frames: dict[int, Frame] = {}
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-ahead")
+
+    def __enter__(self) -> _Ahead:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self._thread.shutdown(cancel_futures=True)
+
+    def foreseen(self, card_of: Callable[[], Scorecard]) -> None:
+        """Take in what scores the part that is known; returns at once."""
+        self._thread.submit(self._read, card_of)
+
+    def _read(self, card_of: Callable[[], Scorecard]) -> None:
+        # Imported here, where the time it takes is not waited for.
+        from needlecoach.reporting.results import foresee
+
+        foresee(card_of(), self.frames)

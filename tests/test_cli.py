@@ -83,7 +83,7 @@ class FakeSpine:
         return card_of(path, marks, unscorable=failure)
 
     def write_results(
-        self, card: Scorecard, out_dir: Path, *, replay: bool, progress: object, name: str
+        self, card: Scorecard, out_dir: Path, *, replay: bool, progress: object, name: str, ahead: object
     ) -> Path:
         self.written.append((name, replay))
         (out_dir / name).mkdir()
@@ -172,6 +172,7 @@ def test_options_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
     assert (marks.scale.x_mm_per_px, marks.region_box_px) == (pytest.approx(0.4), (1, 2, 30, 40))
     assert (marks.learner, marks.needle_gauge) == ("L07", 21)
     assert isinstance(options.pop("beside"), ProcessPoolExecutor)
+    assert callable(options.pop("foreseen"))
     assert options == {"no_target": False, "fps": 20.0, "pass_withdrawal_mm": 10.0}
     assert spine.written == [("L01", False)]
     lines = out.splitlines()

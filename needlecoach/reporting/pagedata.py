@@ -86,10 +86,11 @@ def summary_views(card: Scorecard) -> list[dict[str, Any]]:
     Each is as `page_data`, cut down to what is drawn; `first` is the frame of the arrays' first item.
     """
     frames = _Frames(card)
-    return [_view(card, attempt, frames) for attempt in card.attempts]
+    lists = frames.drawn()
+    return [_view(card, attempt, frames, lists) for attempt in card.attempts]
 
 
-def _view(card: Scorecard, attempt: Attempt, frames: _Frames) -> dict[str, Any]:
+def _view(card: Scorecard, attempt: Attempt, frames: _Frames, lists: dict[str, list[Any]]) -> dict[str, Any]:
     times = card.track.time_s
     rows = slice(
         int(np.searchsorted(times, times[attempt.first_frame] - MARGIN_S)),
@@ -100,7 +101,7 @@ def _view(card: Scorecard, attempt: Attempt, frames: _Frames) -> dict[str, Any]:
     return {
         "first": rows.start,
         "start_s": float(times[0]),
-        "frames": {name: values[rows] for name, values in frames.drawn().items()},
+        "frames": {name: values[rows] for name, values in lists.items()},
         "target": None if (target := _target(card)) is None else {"outline_mm": target["outline_mm"]},
         "strip": _cropped_strip(card.strip, frames.along_mm, rows),
         "attempts": [drawn],

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
 
 from needlecoach.clips import ClipReader, open_clip, straightened
 from needlecoach.clips.webm import webm_file
-from needlecoach.errors import OutputError
+from needlecoach.errors import NeedlecoachError, OutputError
 from needlecoach.model import Frame, Scorecard
 from needlecoach.reporting.overlay import Overlay
 
@@ -19,6 +21,8 @@ Progress = Callable[[int, int], None]
 MAX_FPS = 30.0
 MAX_SIDE_PX = 720
 STILL_SIDE_PX = 840
+# Frames read ahead for stills take up no more than this.
+AHEAD_BYTES = 64_000_000
 # Meant to keep a replay of up to two minutes small enough to be embedded in the page.
 AIM_BYTES = 13_000_000
 MIN_BIT_RATE, MAX_BIT_RATE = 800_000, 3_000_000
@@ -66,8 +70,12 @@ def write_replay(
     return found
 
 
-def stills(card: Scorecard, frames: Sequence[int]) -> dict[int, bytes]:
+def stills(
+    card: Scorecard, frames: Sequence[int], ahead: Mapping[int, Frame] = MappingProxyType({})
+) -> dict[int, bytes]:
     """Return single frames with everything found drawn on, as JPEG files keyed by frame number.
+
+    Frames found in `ahead`, which `read_ahead` fills, are not read again.
 
     Raises
     ------
@@ -77,9 +85,24 @@ def stills(card: Scorecard, frames: Sequence[int]) -> dict[int, bytes]:
     if not frames:
         return {}
     painter = Overlay(card, max_side_px=STILL_SIDE_PX)
-    with _reader(card) as reader:
-        found = reader.read_frames(sorted(set(frames)))
+    found = {number: ahead[number] for number in frames if number in ahead}
+    if missing := sorted(set(frames) - found.keys()):
+        with _reader(card) as reader:
+            found |= reader.read_frames(missing)
     return {number: _jpeg(painter.draw(frame, number)) for number, frame in found.items()}
+
+
+def read_ahead(card: Scorecard, frames: Sequence[int], into: dict[int, Frame]) -> None:
+    """Read the frames that a still is likely to show, as many as little memory holds; a fault reads none.
+
+    `card` may be of the clip's first part only.
+    """
+    room = max(1, AHEAD_BYTES // max(card.clip.width_px * card.clip.height_px, 1)) - len(into)
+    wanted = [number for number in dict.fromkeys(frames) if number not in into][: max(room, 0)]
+    if wanted:
+        # What can't be read is told when it is needed.
+        with suppress(NeedlecoachError), _reader(card) as reader:
+            into |= reader.read_frames(wanted)
 
 
 def overlay(frame: Frame, card: Scorecard, index: int, *, max_side_px: int = MAX_SIDE_PX) -> np.ndarray:

@@ -10,17 +10,18 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from needlecoach.errors import OutputError
-from needlecoach.model import Attempt, Scorecard
+from needlecoach.model import Attempt, Frame, Scorecard
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.pagedata import page_data, strip_png
 from needlecoach.reporting.record import run_record
 from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE
-from needlecoach.reporting.replay import Progress, stills, write_replay
+from needlecoach.reporting.replay import Progress, read_ahead, stills, write_replay
 from needlecoach.reporting.tables import attempts_table, combined_table, screen_table, track_table
 
 # The files of a results folder; anything else found in a former one is the user's and is kept.
@@ -37,6 +38,7 @@ def write_results(
     replay: bool,
     progress: Progress | None = None,
     name: str | None = None,
+    ahead: Mapping[int, Frame] = MappingProxyType({}),
 ) -> Path:
     """Write the results folder `out_dir/name` of a scored clip and return it.
 
@@ -51,6 +53,8 @@ def write_results(
         Called with (frames done, frames in all) while the replay is written.
     name
         Name of the folder, the clip's own name by default.
+    ahead
+        Frames of the clip that were read already (see `foresee`), by number.
 
     Raises
     ------
@@ -67,9 +71,14 @@ def write_results(
         _check_replaceable(final, card)
         with _partial_folder(Path(out_dir), name) as folder:
             place = _place(card.clip.path, final)
-            _write_files(card, folder, place, replay=replay, progress=progress)
+            _write_files(card, folder, place, replay=replay, progress=progress, ahead=ahead)
             _move_into_place(folder, final)
     return final
+
+
+def foresee(card: Scorecard, into: dict[int, Frame]) -> None:
+    """Read the frames that stills will show, as far as the scorecard of a clip's first part tells them."""
+    read_ahead(card, list(_still_frames(card).values()), into)
 
 
 def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
@@ -96,7 +105,13 @@ def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
 
 
 def _write_files(
-    card: Scorecard, folder: Path, place: str | None, *, replay: bool, progress: Progress | None
+    card: Scorecard,
+    folder: Path,
+    place: str | None,
+    *,
+    replay: bool,
+    progress: Progress | None,
+    ahead: Mapping[int, Frame],
 ) -> None:
     """Write every file of a results folder into an empty folder."""
     _write_csv(attempts_table(card), folder / "attempts.csv")
@@ -110,7 +125,9 @@ def _write_files(
     _write_text(folder / PAGE_FILE, json.dumps(page_data(card), ensure_ascii=False, allow_nan=False))
     if card.strip is not None:
         (folder / STRIP_FILE).write_bytes(strip_png(card.strip))
-    media = Media() if card.unscorable else _media(card, folder, replay=replay, progress=progress)
+    media = Media()
+    if not card.unscorable:
+        media = _media(card, folder, replay=replay, progress=progress, ahead=ahead)
     _write_text(folder / "summary.html", render_summary(card, media))
 
 
@@ -126,16 +143,28 @@ def _place(clip: Path, final: Path) -> str | None:
     return Path(os.path.relpath(clip, folder)).as_posix()
 
 
-def _media(card: Scorecard, folder: Path, *, replay: bool, progress: Progress | None) -> Media:
+def _media(
+    card: Scorecard,
+    folder: Path,
+    *,
+    replay: bool,
+    progress: Progress | None,
+    ahead: Mapping[int, Frame],
+) -> Media:
     """Make the pictures of the page, and the replay in the folder."""
-    shown = {one.number: frame for one in card.attempts if (frame := _still_frame(card, one)) is not None}
+    shown = _still_frames(card)
     frames = list(shown.values())
     if not (replay and len(card.track)):
-        found = stills(card, frames)
+        found = stills(card, frames, ahead)
         return Media(stills={number: found[frame] for number, frame in shown.items()})
     film = folder / "replay.webm"
     found = write_replay(card, film, progress, with_stills=frames)
     return Media(stills={number: found[frame] for number, frame in shown.items()}, replay=film.read_bytes())
+
+
+def _still_frames(card: Scorecard) -> dict[int, int]:
+    """Frame that the still of each attempt shows, by the attempt's number."""
+    return {one.number: frame for one in card.attempts if (frame := _still_frame(card, one)) is not None}
 
 
 def _still_frame(card: Scorecard, attempt: Attempt) -> int | None:

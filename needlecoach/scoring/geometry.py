@@ -57,20 +57,27 @@ def wall_crossings_mm(points_mm: FloatArray, direction: FloatArray, outline_mm: 
         Nearest wall and far wall along the direction (negative = behind the point); NaN where the line
         misses.
     """
-    result = np.full((len(points_mm), 2), np.nan)
-    for row, (point, unit) in enumerate(zip(points_mm, direction, strict=True)):
-        if not np.isfinite([*point, *unit]).all():
-            continue
-        corners = outline_mm - point
-        along = corners @ unit
-        across = corners @ np.array([-unit[1], unit[0]])
-        next_along, next_across = np.roll(along, -1), np.roll(across, -1)
-        cut = (across >= 0) != (next_across >= 0)
-        if cut.any():
-            share = across[cut] / (across[cut] - next_across[cut])
-            crossing = along[cut] + share * (next_along[cut] - along[cut])
-            result[row] = crossing.min(), crossing.max()
-    return result
+    parts = [
+        _crossings(points_mm[i : i + _CHUNK], direction[i : i + _CHUNK], outline_mm)
+        for i in range(0, len(points_mm), _CHUNK)
+    ]
+    return np.concatenate(parts) if parts else np.zeros((0, 2))
+
+
+def _crossings(points: FloatArray, direction: FloatArray, outline: FloatArray) -> FloatArray:
+    away_x = outline[None, :, 0] - points[:, None, 0]
+    away_y = outline[None, :, 1] - points[:, None, 1]
+    unit_x, unit_y = direction[:, :1], direction[:, 1:]
+    along, across = away_x * unit_x + away_y * unit_y, away_y * unit_x - away_x * unit_y
+    next_along, next_across = np.roll(along, -1, axis=1), np.roll(across, -1, axis=1)
+    # Comparing NaN gives False on both sides: what is unknown is cut nowhere.
+    cut = (across >= 0) != (next_across >= 0)
+    share = across / np.where(cut, across - next_across, 1.0)
+    crossing = along + share * (next_along - along)
+    near, far = np.where(cut, crossing, np.inf).min(axis=1), np.where(cut, crossing, -np.inf).max(axis=1)
+    walls = np.stack([near, far], axis=1)
+    walls[~cut.any(axis=1)] = np.nan
+    return walls
 
 
 def across_unit(direction: FloatArray, beam: Point) -> FloatArray:

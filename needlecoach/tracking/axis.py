@@ -41,6 +41,13 @@ class Axis:
         places = self.entry[frame] + (s * self.direction[frame] + n * self.below[frame]) / self.step_mm
         return np.asarray(places)
 
+    def places(self, along_mm: FloatArray, below_mm: FloatArray | float = 0.0) -> FloatArray:
+        """What `points` gives, of all frames at once: (n_frames, k, 2) at distances (n_frames, k)."""
+        s = along_mm[..., None]
+        n = (below_mm + self.bow_per_mm[:, None] * along_mm**2)[..., None]
+        direction, below = self.direction[:, None], self.below[:, None]
+        return np.asarray(self.entry[:, None] + (s * direction + n * below) / self.step_mm)
+
     def chord(self, frame: int, upto_mm: float) -> FloatArray:
         """Direction from the entry to a place along the shaft, (2,)."""
         return np.asarray(self.direction[frame] + self.bow_per_mm[frame] * upto_mm * self.below[frame])

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from needlecoach.finding.candidates import FAINTEST_RIDGE_GREY, Line, find_lines
 from needlecoach.model import BoolArray, FloatArray
-from needlecoach.tracking.changes import Changes
+from needlecoach.tracking.changes import Changes, single
 
 ENTRY_STEP_PX = 0.5
 # Which line it is shows in coarser pixels too, for a quarter of the work; where exactly is read later. Means
@@ -61,9 +61,16 @@ def entries_of(points: FloatArray, along: FloatArray, mask: BoolArray) -> FloatA
 
 def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
     """Point where a line enters the region from above, (2,) in working pixels; None when it misses it."""
-    foot = line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)])
-    entry = entries_of(foot[None], line.direction[None], mask)[0]
+    entry = _line_entries([line], mask)[0]
     return None if np.isnan(entry).any() else entry
+
+
+def _line_entries(lines: Sequence[Line], mask: BoolArray) -> FloatArray:
+    """Points where lines enter the region, (n, 2); NaN where they miss it."""
+    if not lines:
+        return np.zeros((0, 2))
+    feet = [line.offset_px * np.array([np.cos(line.normal_rad), np.sin(line.normal_rad)]) for line in lines]
+    return entries_of(np.array(feet), np.array([line.direction for line in lines]), mask)
 
 
 @dataclass(frozen=True)
@@ -84,13 +91,11 @@ def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[
     faintest_grey = COARSE_FAINTEST_GREY if times > 1 else FAINTEST_RIDGE_GREY
     mask = _shrunk(changes.mask.astype(np.float32), times) == 1
     for block, picture in enumerate(changes.pictures):
-        coarse = _shrunk(picture.astype(np.float32), times)
-        for found in find_lines(
-            coarse, step_mm=times * step_mm, mask=mask, count=8, faintest_grey=faintest_grey
-        ):
-            line = found.enlarged(times)
-            entry = entry_of(line, changes.mask)
-            if line.support_mm < SHORTEST_SUPPORT_MM or entry is None:
+        coarse = _shrunk(single(picture), times)
+        found = find_lines(coarse, step_mm=times * step_mm, mask=mask, count=8, faintest_grey=faintest_grey)
+        lines = [line.enlarged(times) for line in found]
+        for line, entry in zip(lines, _line_entries(lines, changes.mask), strict=True):
+            if line.support_mm < SHORTEST_SUPPORT_MM or np.isnan(entry).any():
                 continue
             column, row = np.rint(entry).astype(np.intp)
             if depth_share[row, column] > DEEPEST_ENTRY:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -83,26 +84,40 @@ def find_changes(
         total = np.zeros(mask.shape, dtype=np.float32)
         for i in range(ends[block] - counts[block], ends[block]):
             cv2.accumulate(pictures[i], total)
-        means[block] = cv2.GaussianBlur(total / counts[block], (0, 0), 1.0)
+        means[block] = _half(cv2.GaussianBlur(total / counts[block], (0, 0), 1.0))
     past, future = _darkest(means, step_mm)
     changed = means  # written over block by block: a window of it is large
     for block in range(n_blocks):
-        mean = means[block].astype(np.float32)
+        mean = single(means[block])
         sides = [mean - past[block - 1]] if block > 0 else []
         if block < n_blocks - 1:
             sides.append(mean - future[block + 1])
-        changed[block] = _over(sides, mean)
+        changed[block] = _half(_over(sides, mean))
     inner = _inner(mask, step_mm)
     flicker = np.where(inner, _flicker(changed), np.inf).astype(np.float32)
     before = here = np.zeros(0, dtype=np.float32)
-    after = np.maximum(changed[0].astype(np.float32) - flicker, 0)
+    after = np.maximum(single(changed[0]) - flicker, 0)
     for block in range(n_blocks):
         before, here = here, after
         if block < n_blocks - 1:
-            after = np.maximum(changed[block + 1].astype(np.float32) - flicker, 0)
-        changed[block] = (before + here + after) / 3 if 0 < block < n_blocks - 1 else here
+            after = np.maximum(single(changed[block + 1]) - flicker, 0)
+        changed[block] = _half((before + here + after) / 3 if 0 < block < n_blocks - 1 else here)
     middle = np.bincount(block_of, weights=time_s) / counts
     return Changes(changed, block_of, middle, inner, past, future)
+
+
+def single(picture: npt.NDArray[np.float16]) -> FloatImages:
+    """A picture in single precision; OpenCV converts in a quarter of numpy's time, to the same numbers."""
+    return _as(picture, cv2.CV_32F)
+
+
+def _half(picture: FloatImages) -> HalfImages:
+    """A picture in half precision."""
+    return _as(picture, cv2.CV_16F)
+
+
+def _as(picture: npt.NDArray[Any], kind: int) -> npt.NDArray[Any]:
+    return np.asarray(cv2.multiply(picture, 1.0, dtype=kind))  # type: ignore[call-overload]
 
 
 def _flicker(changed: HalfImages) -> FloatImages:
@@ -111,7 +126,7 @@ def _flicker(changed: HalfImages) -> FloatImages:
     least = np.full(changed.shape[1:], np.inf, dtype=np.float32)
     recent: list[FloatImages] = []
     for number, picture in enumerate(changed, start=1):
-        recent = [*recent[-reach + 1 :], picture.astype(np.float32)]
+        recent = [*recent[-reach + 1 :], single(picture)]
         if number >= min(reach, len(changed)):
             np.minimum(least, np.maximum.reduce(recent), out=least)
     return least
@@ -130,7 +145,7 @@ def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]
     kernel = np.ones((size, size), np.uint8)
     past = np.empty(means.shape, dtype=np.uint8)
     for mean, reference in zip(means, past, strict=True):
-        cv2.dilate(np.rint(mean.astype(np.float32)).astype(np.uint8), kernel, dst=reference)
+        cv2.dilate(np.rint(single(mean)).astype(np.uint8), kernel, dst=reference)
     future = past.copy()
     for block in range(1, len(means)):
         np.minimum(past[block], past[block - 1], out=past[block])

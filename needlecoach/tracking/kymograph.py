@@ -63,7 +63,8 @@ class Sheet:
     def sample(self, picture: npt.NDArray[Any], frame: int) -> FloatImages:
         """Mean value over the needle's width at every place along the shaft of a frame, (n_samples,)."""
         places = self.places[frame]
-        strip = cv2.remap(picture, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
+        # Places as pairs are read as they lie; OpenCV's annotations do not know of that.
+        strip = cv2.remap(picture, places, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
         return np.asarray(np.asarray(strip, dtype=np.float32).mean(axis=0))
 
     def strips(self, pictures: Sequence[GreyImage]) -> FloatImages:
@@ -96,6 +97,8 @@ def background_strips(
     out = np.full(sheet.inside.shape, np.nan, dtype=np.float32)
     places = sheet.places - np.array([left, top], dtype=np.float32)
     near = Sheet(sheet.axis, places, sheet.inside)
+    shafts = sheet.axis.places(np.linspace(-3.0, covered_mm, 8, axis=1)) - (left, top)
+    shafts = np.rint(shafts).astype(np.int32, order="C")
     thickness = max(1, round(2 * SIDE_MM / sheet.axis.step_mm))
     for i, picture in enumerate(pictures):
         if i:
@@ -110,8 +113,7 @@ def background_strips(
             continue
         cover, free = None, np.full(size, 255, dtype=np.uint8)
         if covered_mm[i] > 0:
-            shaft = sheet.axis.points(i, np.linspace(-3.0, covered_mm[i], 8)) - (left, top)
-            cv2.polylines(free, [np.rint(shaft).astype(np.int32)], False, 0, thickness)
+            cv2.polylines(free, [shafts[i]], False, 0, thickness)
             cover = cv2.bitwise_not(free)
         cv2.accumulateWeighted(new, background, share, mask=free)
         # A place that has just come free shows what is there now, not a blend with what was there long ago.

@@ -67,6 +67,10 @@ class TargetPath:
         """Path over n frames when no target was marked: NaN."""
         return cls(np.full((n, 2), np.nan), np.zeros(n, dtype=bool))
 
+    def cut(self, n: int) -> TargetPath:
+        """Path over the first n frames."""
+        return TargetPath(self.centre_px[:n], self.found[:n])
+
 
 @dataclass(frozen=True, eq=False)
 class _Tile:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -192,6 +193,16 @@ class _Dynamics:
     enter: FloatArray
     leave: FloatArray
 
+    @cached_property
+    def stay(self) -> FloatArray:
+        """Probability of not leaving, by place."""
+        return np.asarray(1 - self.leave)
+
+    @cached_property
+    def wait(self) -> float:
+        """Probability of not coming in."""
+        return float(1 - self.enter.sum())
+
     @classmethod
     def over(cls, step_s: float, n: int) -> _Dynamics:
         m = max(2, int(np.ceil(FASTEST_MM_S * step_s / SAMPLE_MM)))
@@ -255,14 +266,16 @@ def _forward_backward(log_likelihood: FloatArray, modes: FloatArray, dynamics: l
     like_absent = np.exp(-np.minimum(top, MOST_NATS))
     forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
     state, absent = np.full((3, n), IN_AT_START / (3 * n)) * like[0], (1 - IN_AT_START) * like_absent[0]
+    moved = np.empty((3, n))
     for t in range(n_frames):
         if t:
             step = dynamics[t - 1]
-            mixed = step.switch.T @ (state * (1 - step.leave))
-            moved = np.stack([_spread(mixed[k], step.kernels[k]) for k in range(3)])
+            mixed = step.switch.T @ (state * step.stay)
+            for k in range(3):
+                moved[k] = _spread(mixed[k], step.kernels[k])
             gone = float((state @ step.leave).sum())
             state = (moved + absent * step.enter / 3) * like[t]
-            absent = (absent * (1 - step.enter.sum()) + gone) * like_absent[t]
+            absent = (absent * step.wait + gone) * like_absent[t]
         total = state.sum() + absent
         state, absent = state / total, absent / total
         forward[t], forward_absent[t] = state, absent
@@ -273,9 +286,10 @@ def _forward_backward(log_likelihood: FloatArray, modes: FloatArray, dynamics: l
         if t:
             step = dynamics[t - 1]
             seen, seen_absent = like[t] * back, like_absent[t] * back_absent
-            carried = np.stack([_spread(seen[k], step.kernels[k][::-1]) for k in range(3)])
-            back_absent = float((step.enter / 3 * seen).sum() + (1 - step.enter.sum()) * seen_absent)
-            back = (1 - step.leave) * (step.switch @ carried) + step.leave * seen_absent
+            for k in range(3):
+                moved[k] = _spread(seen[k], step.kernels[k][::-1])
+            back_absent = float((step.enter / 3 * seen).sum() + step.wait * seen_absent)
+            back = step.stay * (step.switch @ moved) + step.leave * seen_absent
             norm = back.sum() + back_absent
             back, back_absent = back / norm, back_absent / norm
     return path

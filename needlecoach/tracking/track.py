@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import partial
@@ -87,6 +87,7 @@ def track_clip(
     target: TargetFollower | None,
     beside: Executor | None = None,
     keeper: Keeper | None = None,
+    early: Callable[[Tracking], None] | None = None,
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
@@ -96,6 +97,8 @@ def track_clip(
     target : knows what to follow; None when no target was marked
     beside : follows the needle while the next pictures are read; a thread of its own when left out
     keeper : is given every picture, and follows the windows in this process
+    early : called, once all pictures are read, with what is known of the first of them while the rest is
+        still followed; may be called several times or never
 
     Returns
     -------
@@ -107,7 +110,13 @@ def track_clip(
     likeness: list[float] = []
     stills: list[GreyImage] = []
     follow = partial(follow_window, plane) if keeper is None else keeper.follow
-    with Windows(follow, beside if keeper is None else None) as windows:
+
+    def told(rows: NeedleRows) -> None:
+        if early is not None:
+            n, path = len(rows.needle_present), _target_path(target, np.array(drifts))
+            early(finished(rows, path.cut(n), times[:n], np.array(likeness[:n])))
+
+    with Windows(follow, beside if keeper is None else None, told) as windows:
         clock_s = 0.0
         for held in steady(pictures, mask=plane.mask, step_mm=plane.step_mm):
             clock_s += min(held.time_s - times[-1], HOLE_S) if times else 0.0
@@ -127,10 +136,14 @@ def track_clip(
     if not needle.needle_present.any() and n <= MOST_STILLS:
         needle = needle_in_stills(stills, drift, plane)
         notes = (STILLS_NOTE,) if needle.needle_present.any() else ()
-    path = TargetPath.nowhere(n) if target is None else target.path(drift)
+    path = _target_path(target, drift)
     if keeper is not None:
         keeper.keep_target(path)
     return finished(needle, path, times, np.array(likeness), notes)
+
+
+def _target_path(target: TargetFollower | None, drift: FloatArray) -> TargetPath:
+    return TargetPath.nowhere(len(drift)) if target is None else target.path(drift)
 
 
 def finished(
@@ -205,7 +218,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     visible = known.in_sight(visible & (np.abs(along - sights.position_mm) < ELSEWHERE_MM), present)
     off_axis = np.array([0.0 if spot is None else spot.across_mm for spot in course.spots])
     across = known.off_line_mm(np.where(visible & placed, off_axis, 0.0), axis)
-    tip = plane.to_frame_px(moved([axis.points(i, along[i], across[i]) for i in range(len(along))], drift))
+    tip = plane.to_frame_px(moved(axis.places(along[:, None], across[:, None])[:, 0], drift))
     turned = np.stack([np.zeros(len(drift)), np.zeros(len(drift)), drift[:, 2]], axis=1)
     chords = moved([axis.chord(i, s) for i, s in enumerate(np.nan_to_num(along))], turned)
     slope = np.where(present, [slope_deg(chord) for chord in chords], np.nan)
@@ -213,7 +226,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     for array in (tip, entry):
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
-    trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
+    trail = axis.places(ends[:, None])[:, 0]
     speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
     contrast = contrast_grey(course.spots, course.before, SAMPLE_MM)
     seen_sd = np.sqrt(
@@ -245,7 +258,7 @@ def _strip_rows(course: Course, drift: FloatArray, plane: Plane) -> dict[str, An
     far_mm = (grey.shape[1] - 1) * SAMPLE_MM
     reach_mm = np.nanmax(course.path.position_mm, initial=min(far_mm, CHORD_MM))
     axis = course.axis
-    ends = [np.array([axis.points(i, s) for i in range(len(grey))]) for s in (0.0, reach_mm)]
+    ends = np.moveaxis(axis.places(np.tile([0.0, reach_mm], (len(grey), 1))), 1, 0)
     start_px, place_px = (plane.to_frame_px(moved(end, drift)) for end in ends)
     return {
         "strip": grey,

@@ -94,17 +94,19 @@ class Window:
 
 
 Follow = Callable[[Window], NeedleRows]
+Told = Callable[[NeedleRows], None]
 
 
 class Windows:
     """Collects steadied pictures and has them followed in windows, beside the reading of the next ones.
 
     Use as a context manager; `rows` gives the whole once all pictures have been added. Windows are followed
-    by `beside`, the last of them by the caller; without it, by a thread of their own.
+    by `beside`, the last of them by the caller; without it, by a thread of their own. Once all pictures are
+    in, `told` is called with the rows known so far, each time before more are waited for.
     """
 
-    def __init__(self, follow: Follow, beside: Executor | None = None) -> None:
-        self._follow = follow
+    def __init__(self, follow: Follow, beside: Executor | None = None, told: Told | None = None) -> None:
+        self._follow, self._told = follow, told
         self._thread: ThreadPoolExecutor | None = None
         if beside is None:
             self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-follow")
@@ -138,6 +140,8 @@ class Windows:
     def rows(self) -> NeedleRows:
         """Follow what is left; rows of all pictures."""
         while self._pending is not None or self._fresh < len(self._pictures):
+            if self._told is not None and self._done:
+                self._told(NeedleRows.joined(self._done))
             if self._pending is not None:
                 self._take()
             elif end := self._end():

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from needlecoach.errors import ClipError, OutputError
+from needlecoach.model import Frame
 from needlecoach.reporting.overlay import BAR_HEIGHT_PX, SEEN, Overlay
-from needlecoach.reporting.replay import MAX_SIDE_PX, replay_stamps_ms, stills, write_replay
+from needlecoach.reporting.replay import MAX_SIDE_PX, read_ahead, replay_stamps_ms, stills, write_replay
 
 
 def read_all(path):
@@ -95,6 +96,24 @@ def test_stills_are_the_frames_asked_for(card):
     x, y = painter.to_picture(card.track.tip_px[37]).round().astype(int)
     assert picture[y, x].astype(int) @ (1, 0, -1) > 60
     assert stills(card, []) == {}
+
+
+def test_stills_read_ahead_are_not_read_again(card):
+    read: dict[int, Frame] = {}
+    read_ahead(card, [37, 5, 37], read)
+    assert sorted(read) == [5, 37]
+    gone = replace(card, clip=replace(card.clip, path=Path("gone.mp4")))
+    assert stills(gone, [37, 5], read) == stills(card, [5, 37])
+    read_ahead(gone, [3], read)  # told only when the frame is needed
+    assert sorted(read) == [5, 37]
+
+
+def test_no_more_is_read_ahead_than_little_memory_holds(card, monkeypatch):
+    monkeypatch.setattr("needlecoach.reporting.replay.AHEAD_BYTES", 2 * 320 * 240)
+    read: dict[int, Frame] = {}
+    read_ahead(card, [1, 2, 3], read)
+    read_ahead(card, [4], read)
+    assert sorted(read) == [1, 2]
 
 
 def test_folder_of_images_is_replayed_at_the_rate_given(card, tmp_path):

@@ -321,3 +321,15 @@ def test_a_seam_in_the_quiet_is_as_far_from_the_needle_as_can_be_told() -> None:
             assert not here[restart:cut].any()
         if here[restart:cut].any():
             assert TEN_S[cut] - TEN_S[restart] >= SHARED_S - 0.1
+
+
+def test_what_is_known_is_told_before_the_rest_is_waited_for() -> None:
+    n, early = 1800, []
+    with Windows(Told(takes_s=0.2), told=early.append) as windows:
+        for i, here in enumerate(in_and_out(n)):
+            windows.add(np.full((1, 1), i, dtype=np.int32), i / FPS, np.array([i, here], dtype=float))
+        assert not early
+        rows = windows.rows()
+    assert early and all(0 < len(part.angle_deg) < n for part in early)
+    for part in early:
+        assert np.array_equal(part.angle_deg, rows.angle_deg[: len(part.angle_deg)])
