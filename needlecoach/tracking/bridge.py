@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.doubt import BRIDGE_SD_MM, DEEPER_SD_SHARE, astray_mm
 from needlecoach.tracking.tip import TipPath, spells
 
 # A tip known to no better than this is not reported at the ends of a stay.
@@ -40,10 +41,6 @@ LEAST_REST_S = 0.4
 # A path this sure is kept where it does not draw back behind the bridge by more than this.
 KNOWN_SD_MM = 1.0
 DRAWN_BACK_MM = 1.0
-# Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
-BRIDGE_SD_MM = 0.5
-BRIDGE_SD_SHARE = 0.3
-BRIDGE_SD_MM_S = 1.0
 
 
 def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s: FloatArray) -> BoolArray:
@@ -112,7 +109,9 @@ def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
     return np.asarray(np.abs(position_mm[late] - position_mm[early]) / (time_s[late] - time_s[early]))
 
 
-def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:
+def bridge_hidden(
+    path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray, doubt_mm: FloatArray | None = None
+) -> TipPath:
     """Replace the path between two sights of the tip by what those sights and the strip's motion allow.
 
     While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
@@ -125,7 +124,10 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     seen : (n_frames,) bool
         Where the tip itself can be seen. A glimpse shorter than 0.3 s and far
         behind the sights around it is an echo of something else.
+    doubt_mm : (n_frames,), optional
+        Error of the sights, where it is not that of the path.
     """
+    doubt_mm = path.sd_mm if doubt_mm is None else doubt_mm
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
     ahead_mm = HIDDEN_LEAD_SHARE * _lead_mm(path, by_motion, seen, time_s)
@@ -141,13 +143,25 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
         deeper = _on_the_way(deeper, ~known & (moved - ahead_mm > between))
         position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
-        travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
-        rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
-        loose = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
-        loose = np.where(deeper, np.hypot(loose, ahead_sd_mm), loose)
+        whole = np.concatenate([[position[first]], between, [position[last]]])
+        gap_s = time_s[first : last + 1] - time_s[first]
+        speeds = [_speed_at(path.position_mm, seen, time_s, at) for at in (first, last)]
+        astray = astray_mm(whole, gap_s, speeds)
+        beyond = np.hypot(DEEPER_SD_SHARE * (position[hidden] - between), ahead_sd_mm)
+        ends = (1 - share) * doubt_mm[first] + share * doubt_mm[last]
+        loose = np.sqrt(BRIDGE_SD_MM**2 + ends**2 + np.where(deeper, beyond, astray) ** 2)
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _speed_at(position: FloatArray, seen: BoolArray, time_s: FloatArray, at: int) -> float:
+    """Fastest speed between neighbouring sights within a moment of a frame, mm/s; 0 without two."""
+    near = np.flatnonzero(seen & (np.abs(time_s - time_s[at]) <= SPEED_S) & np.isfinite(position))
+    if len(near) < 2:
+        return 0.0
+    speeds = np.diff(position[near]) / np.diff(time_s[near])
+    return float(speeds[int(np.argmax(np.abs(speeds)))])
 
 
 def _on_the_way(deeper: BoolArray, beyond: BoolArray) -> BoolArray:
