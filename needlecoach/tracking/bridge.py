@@ -145,14 +145,20 @@ def bridge_hidden(
         position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
         whole = np.concatenate([[position[first]], between, [position[last]]])
         gap_s = time_s[first : last + 1] - time_s[first]
+        mean_mm_s = (position[last] - position[first]) / (time_s[last] - time_s[first])
         speeds = [_speed_at(path.position_mm, seen, time_s, at) for at in (first, last)]
-        astray = astray_mm(whole, gap_s, speeds)
+        astray = astray_mm(whole, gap_s, [speed - _leading_on(speed, mean_mm_s) for speed in speeds])
         beyond = np.hypot(DEEPER_SD_SHARE * (position[hidden] - between), ahead_sd_mm)
         ends = (1 - share) * doubt_mm[first] + share * doubt_mm[last]
         loose = np.sqrt(BRIDGE_SD_MM**2 + ends**2 + np.where(deeper, beyond, astray) ** 2)
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
+
+
+def _leading_on(speed_mm_s: float, mean_mm_s: float) -> float:
+    """Part of a speed that leads to the other sight: more than thrice the mean overshoots, backwards turns."""
+    return float(np.clip(speed_mm_s / mean_mm_s, 0, 3) * mean_mm_s) if mean_mm_s else 0.0
 
 
 def _speed_at(position: FloatArray, seen: BoolArray, time_s: FloatArray, at: int) -> float:
@@ -189,8 +195,7 @@ def _onward(position: FloatArray, seen: BoolArray, time_s: FloatArray, first: in
         reach = position[beside][near]
         took_s = np.ptp(time_s[beside][near]) if near.any() else 0.0
         speeds.append((reach[-1] - reach[0]) / took_s if took_s > 0 else 0.0)
-    # Speeds beyond three times the mean would overshoot, those the other way would turn round.
-    start, end = (np.clip(speed * span_s / way, 0, 3) if way else 0.0 for speed in speeds)
+    start, end = (_leading_on(speed, way / span_s) * span_s / way if way else 0.0 for speed in speeds)
     u = (time_s[first + 1 : last] - time_s[first]) / span_s
     shape = u * u * (3 - 2 * u) + start * u * (1 - u) ** 2 - end * u * u * (1 - u)
     return np.asarray(position[first] + way * shape)

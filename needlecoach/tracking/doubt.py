@@ -102,26 +102,25 @@ def _dim_share(spots: Sequence[Spot | None], seen: BoolArray) -> FloatArray:
     return np.asarray(np.clip((usual - DIM_GREY - grey) / DIMMER_GREY, 0.0, 1.0))
 
 
-def astray_mm(bridge_mm: FloatArray, time_s: FloatArray, speeds_mm_s: Sequence[float]) -> FloatArray:
+def astray_mm(bridge_mm: FloatArray, time_s: FloatArray, unspent_mm_s: Sequence[float]) -> FloatArray:
     """How far a tip may be off the bridge between two sights, root of the mean square, (n - 2,), mm.
 
     Parameters
     ----------
     bridge_mm, time_s : (n,)
         The bridge, with the sight at either end, and its times.
-    speeds_mm_s : speeds seen about the first and the last
+    unspent_mm_s : part of the speed at the first and at the last sight that does not lead to the other one
 
     Notes
     -----
     A speed that is forgotten exponentially: Uhlenbeck & Ornstein, Phys Rev 1930;36:823 (from memory). What is
     known from both sights is weighed as two measurements are.
     """
-    built = np.gradient(bridge_mm, time_s)
     precision = np.zeros(len(time_s) - 2)
-    for at, away_s in ((0, time_s - time_s[0]), (-1, time_s[-1] - time_s)):
+    for away_s, unspent in zip((time_s - time_s[0], time_s[-1] - time_s), unspent_mm_s, strict=True):
         ratio = away_s[1:-1] / WANDER_S
-        speed = np.hypot(WANDER_MM_S, speeds_mm_s[at] - built[at])
-        precision += 1 / (speed * WANDER_S) ** 2 / (2 * (ratio - 1 + np.exp(-ratio)))
+        reach_mm = np.hypot(WANDER_MM_S, unspent) * WANDER_S
+        precision += 1 / (reach_mm**2 * 2 * (ratio - 1 + np.exp(-ratio)))
     done = (time_s[1:-1] - time_s[0]) / (time_s[-1] - time_s[0])
     half_way = 2 * np.sqrt(done * (1 - done)) * abs(bridge_mm[-1] - bridge_mm[0])
     return np.asarray(np.sqrt(1 / precision + (BRIDGE_SD_SHARE * half_way) ** 2))
