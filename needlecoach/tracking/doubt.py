@@ -29,24 +29,24 @@ ALIKE_MM, APART_SHARE = 0.15, 0.6
 SHARED_S, SPREAD_SHARE = 0.15, 2.0
 # Motion shows so far ahead of the tip, its picture's reach, and about so long after it has passed. What moves
 # further ahead may be the needle, and what was taken for its tip the place where the shaft leaves the plane.
-AHEAD_MM, AHEAD_S, AHEAD_SHARE = 2.5, 0.12, 1.5
+AHEAD_MM, AHEAD_S, AHEAD_SHARE = 2.5, 0.12, 2.0
 # Where the tip is not seen nothing but the path tells where it is, and nothing how far it lies off the axis.
-UNSEEN_SPREAD_SHARE, UNSEEN_MM = 3.0, 0.4
+UNSEEN_SPREAD_SHARE, UNSEEN_MM = 3.0, 0.5
 # Error of a bridged tip. At once; half-way between the sights, as a share of the way between them, since when
 # that way was made is not known. And a hand may have gone on and come back meanwhile: with the speed at which
 # it was seen, as far as the bridge leaves that unspent, or else at half the usual speed since it rests as often;
 # it keeps to that for a while, and so is lost like a particle in a liquid.
-BRIDGE_SD_MM = 0.4
-BRIDGE_SD_SHARE = 0.2
+BRIDGE_SD_MM = 0.5
+BRIDGE_SD_SHARE = 0.15
 WANDER_MM_S, WANDER_S = USUAL_MM_S / 2, 0.5
 # Where motion reached beyond the sights the tip is deeper, but by more or less than so much of that way.
-DEEPER_SD_SHARE = 0.3
+DEEPER_SD_SHARE = 0.4
 
 
-def spread_mm(path: TipPath, time_s: FloatArray) -> FloatArray:
+def spread_mm(path: TipPath, seen: BoolArray, time_s: FloatArray) -> FloatArray:
     """Widest spread of a path's posterior within 0.15 s of each frame, beyond half a sample, (n,), mm."""
     sd_mm = np.nan_to_num(path.sd_mm)
-    near = np.abs(time_s[:, None] - time_s[None, :]) <= SHARED_S
+    near = (np.abs(time_s[:, None] - time_s[None, :]) <= SHARED_S) & (seen[:, None] == seen[None, :])
     widest = np.where(near, sd_mm[None, :], 0.0).max(axis=1, initial=0.0)
     return np.asarray(np.maximum(widest - ALIKE_MM, 0.0))
 
@@ -69,20 +69,20 @@ def seen_doubt_mm(
         + (FALL_SHARE * place_doubts_mm(spots)) ** 2
         + (DIM_MM * _dim_share(spots, seen)) ** 2
         + (APART_SHARE * np.maximum(apart - ALIKE_MM, 0.0)) ** 2
-        + (SPREAD_SHARE * spread_mm(path, time_s)) ** 2
+        + (SPREAD_SHARE * spread_mm(path, seen, time_s)) ** 2
         + (AHEAD_SHARE * _ahead_mm(np.where(np.isnan(places), path.position_mm, places), by_motion, time_s))
         ** 2
     )
 
 
-def unseen_doubt_mm(path: TipPath, bridged: TipPath, time_s: FloatArray) -> FloatArray:
+def unseen_doubt_mm(path: TipPath, bridged: TipPath, seen: BoolArray, time_s: FloatArray) -> FloatArray:
     """Expected root-mean-square error of a tip that is not seen, both axes together, (n,), mm.
 
     Parameters
     ----------
     path, bridged : the path before and after what lies between two sights was bridged
     """
-    own = UNSEEN_SPREAD_SHARE * spread_mm(path, time_s)
+    own = UNSEEN_SPREAD_SHARE * spread_mm(path, seen, time_s)
     along = np.where(bridged.position_mm == path.position_mm, own, bridged.sd_mm)
     return np.hypot(along, UNSEEN_MM)
 

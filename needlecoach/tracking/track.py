@@ -206,7 +206,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
     trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
-    by_itself = np.where(visible, seen_sd, unseen_doubt_mm(sights, path, time_s))
+    by_itself = np.where(visible, seen_sd, unseen_doubt_mm(sights, path, visible, time_s))
     return NeedleRows(
         needle_present=present,
         tip_px=tip,
