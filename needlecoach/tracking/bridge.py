@@ -109,6 +109,11 @@ def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
     return np.asarray(np.abs(position_mm[late] - position_mm[early]) / (time_s[late] - time_s[early]))
 
 
+def resting(position_mm: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Where a path moves no faster than a needle at rest seems to, (n_frames,)."""
+    return np.asarray(speed_mm_s(np.nan_to_num(position_mm), time_s) < RESTING_MM_S)
+
+
 def bridge_hidden(
     path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray, doubt_mm: FloatArray | None = None
 ) -> TipPath:

@@ -30,8 +30,9 @@ SHARED_S, SPREAD_SHARE = 0.15, 2.0
 # Motion shows so far ahead of the tip, its picture's reach, and about so long after it has passed. What moves
 # further ahead may be the needle, and what was taken for its tip the place where the shaft leaves the plane.
 AHEAD_MM, AHEAD_S, AHEAD_SHARE = 2.5, 0.12, 2.0
-# Where the tip is not seen nothing but the path tells where it is, and nothing how far it lies off the axis.
-UNSEEN_SPREAD_SHARE, UNSEEN_MM = 3.0, 0.5
+# Where the tip is not seen nothing but the path tells where it is: quite well while it moves, since that shows;
+# hardly once it rests, since nothing new shows then. And nothing tells how far it lies off the axis.
+MOVING_SPREAD_SHARE, RESTING_SPREAD_SHARE, UNSEEN_MM = 1.5, 4.0, 0.4
 # Error of a bridged tip. At once; half-way between the sights, as a share of the way between them, since when
 # that way was made is not known. And a hand may have gone on and come back meanwhile: with the speed at which
 # it was seen, as far as the bridge leaves that unspent, or else at half the usual speed since it rests as often;
@@ -75,14 +76,18 @@ def seen_doubt_mm(
     )
 
 
-def unseen_doubt_mm(path: TipPath, bridged: TipPath, seen: BoolArray, time_s: FloatArray) -> FloatArray:
+def unseen_doubt_mm(
+    path: TipPath, bridged: TipPath, seen: BoolArray, at_rest: BoolArray, time_s: FloatArray
+) -> FloatArray:
     """Expected root-mean-square error of a tip that is not seen, both axes together, (n,), mm.
 
     Parameters
     ----------
     path, bridged : the path before and after what lies between two sights was bridged
+    seen, at_rest : (n,) bool, where the tip is in sight, and where the path rests
     """
-    own = UNSEEN_SPREAD_SHARE * spread_mm(path, seen, time_s)
+    share = np.where(at_rest, RESTING_SPREAD_SHARE, MOVING_SPREAD_SHARE)
+    own = share * spread_mm(path, seen, time_s)
     along = np.where(bridged.position_mm == path.position_mm, own, bridged.sd_mm)
     return np.hypot(along, UNSEEN_MM)
 

@@ -13,7 +13,7 @@ import numpy as np
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Strip, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, resting, without_loose_ends
 from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
 from needlecoach.tracking.drift import Held, moved, steady
 from needlecoach.tracking.follow import Course, follow_needle
@@ -206,7 +206,9 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
     trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
-    by_itself = np.where(visible, seen_sd, unseen_doubt_mm(sights, path, visible, time_s))
+    by_itself = np.where(
+        visible, seen_sd, unseen_doubt_mm(sights, path, visible, resting(path.position_mm, time_s), time_s)
+    )
     return NeedleRows(
         needle_present=present,
         tip_px=tip,
