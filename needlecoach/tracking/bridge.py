@@ -7,7 +7,8 @@ from itertools import pairwise
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
-from needlecoach.tracking.doubt import BRIDGE_SD_MM, DEEPER_SD_SHARE, astray_mm
+from needlecoach.tracking.between import onward_mm, out_and_back_mm, unspent_mm_s
+from needlecoach.tracking.doubt import BRIDGE_SD_MM, DEEPER_SD_SHARE, OUT_SD_SHARE, astray_mm
 from needlecoach.tracking.tip import TipPath, spells
 
 # A tip known to no better than this is not reported at the ends of a stay.
@@ -22,8 +23,6 @@ BRIDGE_FROM_S = 0.3
 # the line that it follows further on (by over so much).
 SETTLE_S, SETTLED_SD_MM, SETTLED_MM = 0.15, 1.2, 1.0
 MOST_INNER = 20
-# The speed at a sight is taken over this long.
-SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
 # A tip out of sight is dimmer than one that is seen, so its picture reaches less far beyond it: by anything
@@ -121,7 +120,8 @@ def bridge_hidden(
 
     While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
     plane looks like one that is pulled back. The tip is taken to move evenly from where it went out of sight
-    to where it came back, or to be as deep as anything was seen moving.
+    to where it came back, to have gone on and come back where it was lost going on and found coming back, or to
+    be as deep as anything was seen moving.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def bridge_hidden(
     for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
-        between = _onward(path.position_mm, seen, time_s, int(first), int(last))
+        between = onward_mm(path.position_mm, seen, time_s, int(first), int(last))
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
         # Where the whole evidence agrees on one place no shallower than that, it knows better.
         shown, shown_sd = path.position_mm[hidden], path.sd_mm[hidden]
@@ -148,31 +148,21 @@ def bridge_hidden(
         deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
         deeper = _on_the_way(deeper, ~known & (moved - ahead_mm > between))
         position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
-        whole = np.concatenate([[position[first]], between, [position[last]]])
-        gap_s = time_s[first : last + 1] - time_s[first]
-        mean_mm_s = (position[last] - position[first]) / (time_s[last] - time_s[first])
-        speeds = [_speed_at(path.position_mm, seen, time_s, at) for at in (first, last)]
-        astray = astray_mm(whole, gap_s, [speed - _leading_on(speed, mean_mm_s) for speed in speeds])
+        way_mm = float(position[last] - position[first])
+        unspent = unspent_mm_s(path.position_mm, seen, time_s, int(first), int(last))
+        sight_s = time_s[first : last + 1]
+        out = np.zeros(len(hidden)) if known.mean() > 0.5 else out_and_back_mm(way_mm, sight_s, unspent)
+        position[hidden] = np.maximum(position[hidden] + np.where(known | deeper, 0.0, out), 0.0)
+        astray = np.hypot(
+            astray_mm(way_mm, sight_s, unspent if not out.any() else (0.0, 0.0)),
+            OUT_SD_SHARE * out,
+        )
         beyond = np.hypot(DEEPER_SD_SHARE * (position[hidden] - between), ahead_sd_mm)
         ends = (1 - share) * doubt_mm[first] + share * doubt_mm[last]
         loose = np.sqrt(BRIDGE_SD_MM**2 + ends**2 + np.where(deeper, beyond, astray) ** 2)
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
-
-
-def _leading_on(speed_mm_s: float, mean_mm_s: float) -> float:
-    """Part of a speed that leads to the other sight: more than thrice the mean overshoots, backwards turns."""
-    return float(np.clip(speed_mm_s / mean_mm_s, 0, 3) * mean_mm_s) if mean_mm_s else 0.0
-
-
-def _speed_at(position: FloatArray, seen: BoolArray, time_s: FloatArray, at: int) -> float:
-    """Fastest speed between neighbouring sights within a moment of a frame, mm/s; 0 without two."""
-    near = np.flatnonzero(seen & (np.abs(time_s - time_s[at]) <= SPEED_S) & np.isfinite(position))
-    if len(near) < 2:
-        return 0.0
-    speeds = np.diff(position[near]) / np.diff(time_s[near])
-    return float(speeds[int(np.argmax(np.abs(speeds)))])
 
 
 def _on_the_way(deeper: BoolArray, beyond: BoolArray) -> BoolArray:
@@ -189,21 +179,6 @@ def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatAr
     speed = speed_mm_s(np.nan_to_num(path.position_mm), time_s)
     known = seen & (speed < RESTING_MM_S) & (np.abs(lead) < BRIDGE_BEYOND_MM)
     return max(float(np.median(lead[known])), 0.0) if known.any() else 0.0
-
-
-def _onward(position: FloatArray, seen: BoolArray, time_s: FloatArray, first: int, last: int) -> FloatArray:
-    """Positions in the frames between two sights, keeping the speed at each of them as far as it leads on."""
-    span_s, way = time_s[last] - time_s[first], position[last] - position[first]
-    speeds = []
-    for at, beside in ((first, slice(max(first - 20, 0), first + 1)), (last, slice(last, last + 21))):
-        near = seen[beside] & (np.abs(time_s[beside] - time_s[at]) <= SPEED_S)
-        reach = position[beside][near]
-        took_s = np.ptp(time_s[beside][near]) if near.any() else 0.0
-        speeds.append((reach[-1] - reach[0]) / took_s if took_s > 0 else 0.0)
-    start, end = (_leading_on(speed, way / span_s) * span_s / way if way else 0.0 for speed in speeds)
-    u = (time_s[first + 1 : last] - time_s[first]) / span_s
-    shape = u * u * (3 - 2 * u) + start * u * (1 - u) ** 2 - end * u * u * (1 - u)
-    return np.asarray(position[first] + way * shape)
 
 
 def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:

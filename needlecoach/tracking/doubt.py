@@ -10,19 +10,19 @@ from needlecoach.model import BoolArray, FloatArray
 from needlecoach.tracking.spot import Spot, half_width_mm, place_doubts_mm, tip_places_mm
 from needlecoach.tracking.tip import USUAL_MM_S, TipPath
 
-# The constants are fits to 100 drawn scenes, such that the truth lies within twice the doubt in 96 % of the
-# frames, those with the tip in sight and others counting alike, and long recordings no more than their root.
-# A point's place, as a share of the half-width of its picture.
-POINT_SHARE = 0.2
+# The constants are fits to 100 drawn scenes, such that the truth lies within twice the doubt in about 96 % of
+# the frames; those with the tip in sight and the others count alike, a long recording only as its root.
+# A point's place, as a share of the half-width of its picture, and at least.
+POINT_SHARE, POINT_MM = 0.2, 0.03
 # A spot that falls slowly: the tip lies further off than if any place along the fall were as likely.
 FALL_SHARE = 1.5
 # The tip is the whitest point of the needle. A spot dimmer than this clip's bright ones by over so many greys
-# (5 dB at a dynamic range of 60 dB), in full so many further on, is more often an echo drawn beside the tip, or
-# a bright piece of shaft.
+# (5 dB at a dynamic range of 60 dB), in full so many further on, is more often an echo drawn beside the tip,
+# or a bright piece of shaft.
 DIM_GREY, DIMMER_GREY, DIM_MM = 20.0, 25.0, 0.5
 BRIGHT_PERCENT = 90.0
-# Path and spot are two readings of one place: where they differ by over half a sample of the path, either may be
-# wrong by about so much of that.
+# Path and spot are two readings of one place: where they differ by over half a sample of the path, either may
+# be wrong by about so much of that.
 ALIKE_MM, APART_SHARE = 0.15, 0.6
 # The path takes frames for independent looks, but speckle, trail and false ends stay as they are from one to
 # the next: it is surer than it may be. The widest spread within this time counts, and so many times.
@@ -30,16 +30,18 @@ SHARED_S, SPREAD_SHARE = 0.15, 2.0
 # Motion shows so far ahead of the tip, its picture's reach, and about so long after it has passed. What moves
 # further ahead may be the needle, and what was taken for its tip the place where the shaft leaves the plane.
 AHEAD_MM, AHEAD_S, AHEAD_SHARE = 2.5, 0.12, 2.0
-# Where the tip is not seen nothing but the path tells where it is: quite well while it moves, since that shows;
-# hardly once it rests, since nothing new shows then. And nothing tells how far it lies off the axis.
+# Where the tip is not seen nothing but the path tells where it is: quite well while it moves, since that
+# shows; hardly once it rests, since nothing new shows then. And nothing tells how far it lies off the axis.
 MOVING_SPREAD_SHARE, RESTING_SPREAD_SHARE, UNSEEN_MM = 1.5, 4.0, 0.4
 # Error of a bridged tip. At once; half-way between the sights, as a share of the way between them, since when
 # that way was made is not known. And a hand may have gone on and come back meanwhile: with the speed at which
-# it was seen, as far as the bridge leaves that unspent, or else at half the usual speed since it rests as often;
-# it keeps to that for a while, and so is lost like a particle in a liquid.
+# it was seen, as far as the bridge leaves that unspent, or else at half the usual speed since it rests as
+# often; it keeps to that for a while, and so is lost like a particle in a liquid.
 BRIDGE_SD_MM = 0.5
 BRIDGE_SD_SHARE = 0.15
 WANDER_MM_S, WANDER_S = USUAL_MM_S / 2, 0.5
+# How far out it went before it came back is known to such a share.
+OUT_SD_SHARE = 0.35
 # Where motion reached beyond the sights the tip is deeper, but by more or less than so much of that way.
 DEEPER_SD_SHARE = 0.4
 
@@ -65,14 +67,14 @@ def seen_doubt_mm(
     """
     places = tip_places_mm(spots)
     apart = np.abs(np.nan_to_num(places - path.position_mm))
+    taken = np.where(np.isnan(places), path.position_mm, places)
     return np.sqrt(
-        (POINT_SHARE * half_width_mm(spots)) ** 2
+        max(POINT_SHARE * half_width_mm(spots), POINT_MM) ** 2
         + (FALL_SHARE * place_doubts_mm(spots)) ** 2
         + (DIM_MM * _dim_share(spots, seen)) ** 2
         + (APART_SHARE * np.maximum(apart - ALIKE_MM, 0.0)) ** 2
         + (SPREAD_SHARE * spread_mm(path, seen, time_s)) ** 2
-        + (AHEAD_SHARE * _ahead_mm(np.where(np.isnan(places), path.position_mm, places), by_motion, time_s))
-        ** 2
+        + (AHEAD_SHARE * _ahead_mm(taken, by_motion, time_s)) ** 2
     )
 
 
@@ -107,14 +109,15 @@ def _dim_share(spots: Sequence[Spot | None], seen: BoolArray) -> FloatArray:
     return np.asarray(np.clip((usual - DIM_GREY - grey) / DIMMER_GREY, 0.0, 1.0))
 
 
-def astray_mm(bridge_mm: FloatArray, time_s: FloatArray, unspent_mm_s: Sequence[float]) -> FloatArray:
+def astray_mm(way_mm: float, time_s: FloatArray, unspent_mm_s: tuple[float, float]) -> FloatArray:
     """How far a tip may be off the bridge between two sights, root of the mean square, (n - 2,), mm.
 
     Parameters
     ----------
-    bridge_mm, time_s : (n,)
-        The bridge, with the sight at either end, and its times.
-    unspent_mm_s : part of the speed at the first and at the last sight that does not lead to the other one
+    way_mm : from one sight to the other
+    time_s : (n,)
+        Times of the two sights and of the frames between them.
+    unspent_mm_s : part of the speed at either sight of which the bridge makes nothing
 
     Notes
     -----
@@ -127,5 +130,5 @@ def astray_mm(bridge_mm: FloatArray, time_s: FloatArray, unspent_mm_s: Sequence[
         reach_mm = np.hypot(WANDER_MM_S, unspent) * WANDER_S
         precision += 1 / (reach_mm**2 * 2 * (ratio - 1 + np.exp(-ratio)))
     done = (time_s[1:-1] - time_s[0]) / (time_s[-1] - time_s[0])
-    half_way = 2 * np.sqrt(done * (1 - done)) * abs(bridge_mm[-1] - bridge_mm[0])
-    return np.asarray(np.sqrt(1 / precision + (BRIDGE_SD_SHARE * half_way) ** 2))
+    half_way_mm = 2 * np.sqrt(done * (1 - done)) * abs(way_mm)
+    return np.asarray(np.sqrt(1 / precision + (BRIDGE_SD_SHARE * half_way_mm) ** 2))
