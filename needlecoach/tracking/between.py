@@ -74,7 +74,7 @@ def out_and_back_mm(way_mm: float, time_s: FloatArray, unspent_mm_s: tuple[float
 
 
 def _leading_on(speed_mm_s: float, mean_mm_s: float) -> float:
-    """Part of a speed that leads to the other sight: more than thrice the mean overshoots, backwards turns."""
+    """Part of a speed that leads on: more than thrice the mean would overshoot, the other way turn round."""
     return float(np.clip(speed_mm_s / mean_mm_s, 0, 3) * mean_mm_s) if mean_mm_s else 0.0
 
 

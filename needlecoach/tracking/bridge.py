@@ -120,7 +120,7 @@ def bridge_hidden(
 
     While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
     plane looks like one that is pulled back. The tip is taken to move evenly from where it went out of sight
-    to where it came back, to have gone on and come back where it was lost going on and found coming back, or to
+    to where it came back, to have gone on and turned where it was lost going on and found coming back, or to
     be as deep as anything was seen moving.
 
     Parameters
