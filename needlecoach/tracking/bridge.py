@@ -139,6 +139,8 @@ def bridge_hidden(
     ahead_sd_mm = ahead_mm / np.sqrt(3)
     for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
+        if not hidden.size:  # a hole in the recording
+            continue
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
         between = onward_mm(path.position_mm, seen, time_s, int(first), int(last))
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
