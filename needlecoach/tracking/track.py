@@ -218,22 +218,9 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     for array in (tip, entry):
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
-<<<<<<< HEAD
     trail = axis.places(ends[:, None])[:, 0]
-    speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
-    contrast = contrast_grey(course.spots, course.before, SAMPLE_MM)
-    seen_sd = np.sqrt(
-        (SEEN_SD_STEPS * plane.step_mm) ** 2
-        + SEEN_SD_MM**2
-        + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
-        + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
-        + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - contrast) / CLUTTER_GREY, 0, 1)) ** 2
-        + place_doubts_mm(course.spots) ** 2
-=======
-    trail = np.array([axis.points(i, end) for i, end in enumerate(ends)])
     by_itself = np.where(
         visible, seen_sd, unseen_doubt_mm(sights, path, visible, resting(path.position_mm, time_s), time_s)
->>>>>>> sure
     )
     return NeedleRows(
         needle_present=present,
