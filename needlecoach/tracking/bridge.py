@@ -7,6 +7,8 @@ from itertools import pairwise
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray
+from needlecoach.tracking.between import onward_mm, out_and_back_mm, unspent_mm_s
+from needlecoach.tracking.doubt import BRIDGE_SD_MM, DEEPER_SD_SHARE, OUT_SD_SHARE, astray_mm
 from needlecoach.tracking.tip import TipPath, spells
 
 # A tip known to no better than this is not reported at the ends of a stay.
@@ -21,8 +23,6 @@ BRIDGE_FROM_S = 0.3
 # the line that it follows further on (by over so much).
 SETTLE_S, SETTLED_SD_MM, SETTLED_MM = 0.15, 1.2, 1.0
 MOST_INNER = 20
-# The speed at a sight is taken over this long.
-SPEED_S = 0.16
 # Motion alone runs ahead of the tip by up to about this much.
 BRIDGE_BEYOND_MM = 3.0
 # A tip out of sight is dimmer than one that is seen, so its picture reaches less far beyond it: by anything
@@ -40,10 +40,6 @@ LEAST_REST_S = 0.4
 # A path this sure is kept where it does not draw back behind the bridge by more than this.
 KNOWN_SD_MM = 1.0
 DRAWN_BACK_MM = 1.0
-# Error of a bridged tip: at once, per mm between the sights, and per second from the nearer one.
-BRIDGE_SD_MM = 0.5
-BRIDGE_SD_SHARE = 0.3
-BRIDGE_SD_MM_S = 1.0
 
 
 def beyond_sight(path: TipPath, by_motion: TipPath, end_grey: FloatArray, time_s: FloatArray) -> BoolArray:
@@ -112,12 +108,20 @@ def speed_mm_s(position_mm: FloatArray, time_s: FloatArray) -> FloatArray:
     return np.asarray(np.abs(position_mm[late] - position_mm[early]) / (time_s[late] - time_s[early]))
 
 
-def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray) -> TipPath:
+def resting(position_mm: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Where a path moves no faster than a needle at rest seems to, (n_frames,)."""
+    return np.asarray(speed_mm_s(np.nan_to_num(position_mm), time_s) < RESTING_MM_S)
+
+
+def bridge_hidden(
+    path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatArray, doubt_mm: FloatArray | None = None
+) -> TipPath:
     """Replace the path between two sights of the tip by what those sights and the strip's motion allow.
 
     While the tip is out of sight the end of what can be seen says little: a shaft that leaves the beam's
     plane looks like one that is pulled back. The tip is taken to move evenly from where it went out of sight
-    to where it came back, or to be as deep as anything was seen moving.
+    to where it came back, to have gone on and turned where it was lost going on and found coming back, or to
+    be as deep as anything was seen moving.
 
     Parameters
     ----------
@@ -125,15 +129,20 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
     seen : (n_frames,) bool
         Where the tip itself can be seen. A glimpse shorter than 0.3 s and far
         behind the sights around it is an echo of something else.
+    doubt_mm : (n_frames,), optional
+        Error of the sights, where it is not that of the path.
     """
+    doubt_mm = path.sd_mm if doubt_mm is None else doubt_mm
     position, sd = path.position_mm.copy(), path.sd_mm.copy()
     present = path.present.copy()
     ahead_mm = HIDDEN_LEAD_SHARE * _lead_mm(path, by_motion, seen, time_s)
     ahead_sd_mm = ahead_mm / np.sqrt(3)
     for first, last in _gaps_in_sight(position, sd, seen, time_s):
         hidden = np.arange(first + 1, last)
+        if not hidden.size:  # a hole in the recording
+            continue
         share = (time_s[hidden] - time_s[first]) / (time_s[last] - time_s[first])
-        between = _onward(path.position_mm, seen, time_s, int(first), int(last))
+        between = onward_mm(path.position_mm, seen, time_s, int(first), int(last))
         moved = np.nan_to_num(by_motion.position_mm[hidden], nan=0.0)
         # Where the whole evidence agrees on one place no shallower than that, it knows better.
         shown, shown_sd = path.position_mm[hidden], path.sd_mm[hidden]
@@ -141,10 +150,18 @@ def bridge_hidden(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: Fl
         deeper = ~known & (moved > max(position[first], position[last]) + BRIDGE_BEYOND_MM)
         deeper = _on_the_way(deeper, ~known & (moved - ahead_mm > between))
         position[hidden] = np.where(known, shown, np.where(deeper, moved - ahead_mm, between))
-        travel = np.maximum(abs(position[last] - position[first]), position[hidden] - between)
-        rest_s = np.minimum(share, 1 - share) * (time_s[last] - time_s[first])
-        loose = BRIDGE_SD_MM + BRIDGE_SD_SHARE * travel + BRIDGE_SD_MM_S * rest_s
-        loose = np.where(deeper, np.hypot(loose, ahead_sd_mm), loose)
+        way_mm = float(position[last] - position[first])
+        unspent = unspent_mm_s(path.position_mm, seen, time_s, int(first), int(last))
+        sight_s = time_s[first : last + 1]
+        out = np.zeros(len(hidden)) if known.mean() > 0.5 else out_and_back_mm(way_mm, sight_s, unspent)
+        position[hidden] = np.maximum(position[hidden] + np.where(known | deeper, 0.0, out), 0.0)
+        astray = np.hypot(
+            astray_mm(way_mm, sight_s, unspent if not out.any() else (0.0, 0.0)),
+            OUT_SD_SHARE * out,
+        )
+        beyond = np.hypot(DEEPER_SD_SHARE * (position[hidden] - between), ahead_sd_mm)
+        ends = (1 - share) * doubt_mm[first] + share * doubt_mm[last]
+        loose = np.sqrt(BRIDGE_SD_MM**2 + ends**2 + np.where(deeper, beyond, astray) ** 2)
         sd[hidden] = np.where(known, shown_sd, loose)
         present[hidden] = np.maximum(present[hidden], 0.5)
     return TipPath(position, sd, present)
@@ -164,22 +181,6 @@ def _lead_mm(path: TipPath, by_motion: TipPath, seen: BoolArray, time_s: FloatAr
     speed = speed_mm_s(np.nan_to_num(path.position_mm), time_s)
     known = seen & (speed < RESTING_MM_S) & (np.abs(lead) < BRIDGE_BEYOND_MM)
     return max(float(np.median(lead[known])), 0.0) if known.any() else 0.0
-
-
-def _onward(position: FloatArray, seen: BoolArray, time_s: FloatArray, first: int, last: int) -> FloatArray:
-    """Positions in the frames between two sights, keeping the speed at each of them as far as it leads on."""
-    span_s, way = time_s[last] - time_s[first], position[last] - position[first]
-    speeds = []
-    for at, beside in ((first, slice(max(first - 20, 0), first + 1)), (last, slice(last, last + 21))):
-        near = seen[beside] & (np.abs(time_s[beside] - time_s[at]) <= SPEED_S)
-        reach = position[beside][near]
-        took_s = np.ptp(time_s[beside][near]) if near.any() else 0.0
-        speeds.append((reach[-1] - reach[0]) / took_s if took_s > 0 else 0.0)
-    # Speeds beyond three times the mean would overshoot, those the other way would turn round.
-    start, end = (np.clip(speed * span_s / way, 0, 3) if way else 0.0 for speed in speeds)
-    u = (time_s[first + 1 : last] - time_s[first]) / span_s
-    shape = u * u * (3 - 2 * u) + start * u * (1 - u) ** 2 - end * u * u * (1 - u)
-    return np.asarray(position[first] + way * shape)
 
 
 def without_loose_ends(path: TipPath, seen: BoolArray) -> TipPath:

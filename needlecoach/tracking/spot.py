@@ -35,8 +35,6 @@ HALF_GREY = 25.0
 END_SHARE = 0.6
 FALL_MM = 1.5
 WIDE_MM = 1.2
-# What lies this close to the tip blends with it.
-CLUTTER_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -150,27 +148,3 @@ def place_doubts_mm(spots: Sequence[Spot | None]) -> FloatArray:
     """
     falls = np.array([0.0 if spot is None else spot.fall_mm for spot in spots], dtype=float)
     return np.asarray(np.maximum(falls - half_width_mm(spots), 0.0) / np.sqrt(12))
-
-
-def contrast_grey(spots: Sequence[Spot | None], before: FloatImage, sample_mm: float) -> FloatArray:
-    """By how many greys each tip's echo stands out from the brightest that its place showed before, (n,).
-
-    Parameters
-    ----------
-    before : (n, n_samples)
-        Strips along the axis, a sample per `sample_mm`, without the needle; NaN where not seen yet.
-
-    Returns
-    -------
-    (n,) float
-        Infinite where there is no echo or its place was not seen before.
-    """
-    contrast = np.full(len(spots), np.inf)
-    near = round(CLUTTER_MM / sample_mm)
-    for i, spot in enumerate(spots):
-        if spot is not None:
-            centre = round(spot.tip_mm / sample_mm)
-            around = before[i, max(0, centre - near) : centre + near + 1]
-            if np.isfinite(around).any():
-                contrast[i] = spot.grey - np.nanmax(around)
-    return contrast

@@ -13,7 +13,8 @@ import numpy as np
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Strip, Track
 from needlecoach.tracking.averaging import without_averaging
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, without_loose_ends
+from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, resting, without_loose_ends
+from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
 from needlecoach.tracking.drift import Held, moved, steady
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.known import Known, Said
@@ -21,7 +22,7 @@ from needlecoach.tracking.kymograph import SAMPLE_MM
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.resting import hold_resting
 from needlecoach.tracking.sight import sight_evidence, tip_in_sight
-from needlecoach.tracking.spot import contrast_grey, place_doubts_mm, tip_places_mm
+from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
@@ -32,21 +33,8 @@ from needlecoach.tracking.windows import NeedleRows, Window, Windows
 ELSEWHERE_MM = 3.0
 # The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
 ENTRY_REACH_MM = 6.0
-# Root-mean-square error of a tip that is seen: in working pixels, in mm, of the way in one frame (blur,
-# frame averaging) and as a share of the posterior's width; least errors of one that is inferred, along and
-# across the shaft.
-SEEN_SD_STEPS = 1.1
-SEEN_SD_MM = 0.08
-SEEN_SD_FRAMES = 0.32
-SEEN_SD_SHARE = 0.32
-# So much more where the tip stands out from what its place looked like before by less than so many greys, in
-# full so many greys below that.
-SEEN_SD_CLUTTER_MM = 0.5
-CLEAR_GREY, CLUTTER_GREY = 60.0, 40.0
-INFERRED_SD_MM = 0.6
 # A strip is placed by its line's chord up to the deepest tip, or so far.
 CHORD_MM = 10.0
-ACROSS_SD_MM = 0.2
 # What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
 # when it is also this many times as long as the step from picture to picture.
 HOLE_S = 1.0
@@ -212,7 +200,11 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
     sights, anchors = known.settle(sights, axis), visible | known.placed
     sights = known.only_bridged(sights, anchors)
-    path = without_loose_ends(bridge_hidden(sights, course.by_motion, anchors, time_s), anchors)
+    seen_sd = seen_doubt_mm(course.path, course.by_motion, course.spots, visible, time_s)
+    path = bridge_hidden(
+        sights, course.by_motion, anchors, time_s, np.where(known.placed, known.sd_mm, seen_sd)
+    )
+    path = without_loose_ends(path, anchors)
     path = known.settle(known.kept_open(path, sights), axis)
     present, along = np.isfinite(path.position_mm), path.position_mm
     visible = known.in_sight(visible & (np.abs(along - sights.position_mm) < ELSEWHERE_MM), present)
@@ -227,18 +219,9 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
         array[~present] = np.nan
     ends = trail_ends_mm(course, path.position_mm, time_s)
     trail = axis.places(ends[:, None])[:, 0]
-    speed_mm_s = np.abs(np.gradient(np.nan_to_num(along), time_s))
-    contrast = contrast_grey(course.spots, course.before, SAMPLE_MM)
-    seen_sd = np.sqrt(
-        (SEEN_SD_STEPS * plane.step_mm) ** 2
-        + SEEN_SD_MM**2
-        + (SEEN_SD_FRAMES * np.gradient(time_s) * speed_mm_s) ** 2
-        + (SEEN_SD_SHARE * np.nan_to_num(path.sd_mm)) ** 2
-        + (SEEN_SD_CLUTTER_MM * np.clip((CLEAR_GREY - contrast) / CLUTTER_GREY, 0, 1)) ** 2
-        + place_doubts_mm(course.spots) ** 2
+    by_itself = np.where(
+        visible, seen_sd, unseen_doubt_mm(sights, path, visible, resting(path.position_mm, time_s), time_s)
     )
-    inferred_sd = np.hypot(np.maximum(path.sd_mm, INFERRED_SD_MM), ACROSS_SD_MM)
-    by_itself = np.where(visible, seen_sd, inferred_sd)
     return NeedleRows(
         needle_present=present,
         tip_px=tip,

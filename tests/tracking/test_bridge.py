@@ -126,6 +126,29 @@ class TestBridge:
         np.testing.assert_allclose(path.position_mm[hidden], truth_mm[hidden], atol=2.0)
         assert (np.diff(path.position_mm[hidden]) >= 0).all()
 
+    @pytest.mark.parametrize("out_mm", [8.0, -8.0])
+    def test_a_tip_lost_going_on_and_found_coming_back_was_further_on(self, out_mm: float) -> None:
+        """Out of sight from soon after it set out until it is nearly back; at rest there meanwhile."""
+        turns = (
+            (0, -1),
+            (0.5, -1),
+            (1.5, 20),
+            (2.5, 20),
+            (2.8, 20 + out_mm),
+            (3.4, 20 + out_mm),
+            (3.7, 20),
+            (6, 20),
+        )
+        truth_mm = path_of(self.TIME_S, *turns)
+        hidden = np.abs(truth_mm - 20) > 2.5
+        hidden &= (self.TIME_S > 2.5) & (self.TIME_S < 3.8)
+
+        path = self.bridged(truth_mm, ~hidden, np.where(hidden, 6.0, truth_mm))
+
+        error_mm = np.abs(path.position_mm - truth_mm)[hidden]
+        assert error_mm.mean() < 4.0
+        assert (error_mm <= 2 * path.sd_mm[hidden]).mean() > 0.9
+
     def lost_and_found(self, behind_mm: np.ndarray, sd_mm: float) -> tuple[np.ndarray, TipPath]:
         """Hidden from 2 to 3.5 s at 8 mm/s; just before and just after, the path lies behind the tip."""
         truth_mm = path_of(self.TIME_S, (0, -1), (0.5, -1), (4.5, 31), (6, 31))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.spot import Spot, contrast_grey, find_spot, place_doubts_mm, tip_places_mm
+from needlecoach.tracking.spot import Spot, find_spot, place_doubts_mm, tip_places_mm
 
 STEP_MM = 0.15
 SIZE = (200, 160)
@@ -164,13 +164,3 @@ def test_an_echo_beyond_a_tip_that_is_well_known_is_left_out() -> None:
     sure = find_spot(picture, axis, 0, 12.0, 0.1)
     assert sure is not None
     assert sure.grey > 185
-
-
-def test_contrast_is_that_to_the_brightest_near_the_tip_before() -> None:
-    spot = Spot(end_mm=10.3, across_mm=0.0, grey=200.0, half_width_mm=0.3, fall_mm=0.4)
-    before = np.full((4, 80), 60.0, dtype=np.float32)
-    before[0, 42] = 150.0  # 0.5 mm beyond the tip
-    before[1, 50] = 150.0  # 2.5 mm beyond it
-    before[2] = np.nan
-    contrast = contrast_grey([spot, spot, spot, None], before, 0.25)
-    assert contrast.tolist() == [50.0, 140.0, np.inf, np.inf]
