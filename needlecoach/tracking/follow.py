@@ -20,6 +20,7 @@ from needlecoach.tracking.kymograph import (
     FloatImages,
     Sheet,
     background_strips,
+    motion_reach,
     motion_strips,
     stand_out,
     without_ghosts,
@@ -30,12 +31,16 @@ from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
+    DARK_NATS,
+    HALO_MM,
     TipPath,
     emission,
     follow_tip,
+    fresh_looks,
     log_odds,
     motion_odds,
     moving_share,
+    reach_of_motion,
     spells,
     tip_bonus,
     usual_tip_grey,
@@ -55,6 +60,7 @@ SAME_LOOK_GREY = 12.0
 HELD_SAMPLES = 4
 DEEP_MM = 8.0
 STILL_S = 0.4
+MOST_LEAD_MM = 8.0
 # Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
 AXIS_BEYOND_MM = 2.0
 # An axis that moved by less than this, so far in, need not be looked along again.
@@ -72,6 +78,9 @@ STIRRING = 0.3
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
 MOST_LIT_AHEAD, MOST_LIT_PART = 0.06, 0.15
+# Where the probe drifts across the plane everything moves a little: less contrast of motion will do where
+# most of the shaft stands out and next to nothing ahead of it.
+CLEARLY_LIT, CLEARLY_DARK, CLEAR_CONTRAST = 0.6, 0.01, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,6 +148,10 @@ def _by_shaft(
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     passing = flash_bonus(grey, time_s, usual_grey)
+    speed_mm_s = np.abs(np.gradient(np.nan_to_num(by_motion.position_mm), time_s))
+    lead_mm = HALO_MM + MOTION_SPAN_S / 2 * speed_mm_s
+    against = reach_of_motion(motion_odds(motion, inside), np.minimum(lead_mm, MOST_LEAD_MM))
+    span = motion_reach(time_s, MOTION_SPAN_S)
     for margin_mm in COVER_MM:
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
@@ -147,7 +160,9 @@ def _by_shaft(
             after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        shown = emission(odds, tip_bonus(grey, odds, usual_grey) + passing)
+        bonus = tip_bonus(grey, odds, usual_grey) + passing
+        shown = np.maximum(emission(odds, bonus) + against, -DARK_NATS)
+        shown = fresh_looks(shown, bonus, stirring, time_s, span)
         path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
@@ -250,13 +265,14 @@ def _real_needle(
         contrast = _mean(motion[first:end], behind & moving) / max(
             _mean(motion[first:end], ahead & moving), 0.2
         )
-        behind_lit = _mean(lit, behind)
+        behind_lit, ahead_lit = _mean(lit, behind), _mean(lit, ahead)
+        clear = behind_lit > CLEARLY_LIT and ahead_lit < CLEARLY_DARK
         scenery[first:end] = (
             not moving.any()
             or np.ptp(np.percentile(tip[moving], [5, 95])) < LEAST_TRAVEL_MM
-            or contrast < LEAST_CONTRAST
+            or contrast < (CLEAR_CONTRAST if clear else LEAST_CONTRAST)
             or behind_lit < LEAST_LIT
-            or _mean(lit, ahead) > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)
+            or ahead_lit > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)
         )
     return path.without(scenery)
 

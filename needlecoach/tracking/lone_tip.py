@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.model import BoolArray, FloatArray, GreyImage
+from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, find_axis
 from needlecoach.tracking.changes import BLOCK_S, Changes
 from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages, Sheet

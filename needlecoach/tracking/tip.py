@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -24,6 +25,8 @@ MODE_NATS = 1.0
 INDEPENDENT_MM = 0.5
 # This share of a shaft in the plane may still not stand out: what it lies on is as bright.
 SHARE_HIDDEN = 0.3
+# Of a strip in which nothing stirs, so long a while counts as one look.
+SAME_LOOK_S = 1.0
 # Price, per frame, of a shaft that ends in sight before its tip, and of one that is out of sight altogether.
 # Both are small, since they last for many frames; what speaks against them is a tip seen elsewhere.
 FADE_NATS = 0.7
@@ -42,6 +45,8 @@ TIP_DIM_GREY = 20.0
 # cost this.
 MOVING_NATS = 4.0
 STILL_PRICE = 0.12
+# Where motion ends counts for at most so many nats.
+MOTION_MOST_NATS = 6.0
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so
@@ -160,6 +165,32 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     return np.asarray(np.maximum(np.maximum(shown, faded), -DARK_NATS))
 
 
+def fresh_looks(
+    shown: FloatArray, bonus: FloatArray, moving: FloatArray, time_s: FloatArray, span: int
+) -> FloatArray:
+    """Let tip and bubbles that resemble it compete once while a strip is at rest, not once per frame.
+
+    Noise of the picture is speckle, which moves with what moves: frames between which nothing stirred are one
+    look at it. However long such a rest, a place that looks a little more like a tip gains no more by it.
+
+    Parameters
+    ----------
+    shown, bonus : (n_frames, n_samples)
+        Log likelihood of the tip at each sample, and what of it is for a tip that shows as one.
+    moving : (n_frames,)
+        How surely the strip shows motion, told from `span` frames to either side.
+    """
+    throughout = cv2.erode(moving.reshape(1, -1), np.ones((1, 2 * span + 1), np.uint8)).ravel()
+    looks = np.maximum(throughout, np.minimum(np.gradient(time_s) / SAME_LOOK_S, 1.0))
+    # Places no further apart than a tip's picture is wide are one.
+    near = np.ones((1, 2 * round(HALO_MM / SAMPLE_MM) + 1), np.uint8)
+    behind = shown.max(axis=1, keepdims=True) - cv2.dilate(shown, near)
+    # What looks like a tip now and then, for one look's time, is given the benefit of it throughout.
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else SAME_LOOK_S
+    while_ = np.ones((2 * round(SAME_LOOK_S / 2 / step_s) + 1, near.shape[1]), np.uint8)
+    return np.asarray(shown + (1 - looks[:, None]) * np.minimum(behind, cv2.dilate(bonus, while_)))
+
+
 def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:
     """Log odds, sample by sample, that a strip shows a moving shaft there.
 
@@ -176,6 +207,26 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
     odds[~inside] = 0
     odds[odds.sum(axis=1) < STRAY_MOTION_NATS] = 0
     return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving_share(odds)[:, None]), -1.0)
+
+
+def reach_of_motion(odds: FloatArray, lead_mm: FloatArray) -> FloatArray:
+    """What `motion_odds` say against the tip at each sample, shape as `odds`, 0 where they say nothing.
+
+    What moves is needle: the tip lies neither far short of where motion ends nor beyond. Other things move
+    too, so this never outweighs a tip in sight.
+
+    Parameters
+    ----------
+    lead_mm : (n_frames,)
+        How far motion, told over a while, may run ahead of a tip that moves.
+    """
+    upto = np.cumsum(odds, axis=1).astype(np.float32)
+    against = np.empty_like(upto)
+    for i, lead in enumerate(np.rint(lead_mm / SAMPLE_MM).astype(int)):
+        # The largest up to so many samples further on.
+        reach = np.ones((1, lead + 1), np.uint8)
+        against[i] = cv2.dilate(upto[i : i + 1], reach, anchor=(0, 0))[0]
+    return np.asarray(np.maximum(against - against.max(axis=1, keepdims=True), -MOTION_MOST_NATS))
 
 
 def moving_share(odds: FloatArray) -> FloatArray:
