@@ -31,19 +31,16 @@ from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.tip import (
-    DARK_NATS,
-    HALO_MM,
     TipPath,
     emission,
     follow_tip,
-    fresh_looks,
     log_odds,
     motion_odds,
     moving_share,
-    reach_of_motion,
     spells,
     tip_bonus,
     usual_tip_grey,
+    where_it_stopped,
 )
 
 # A strip is compared with itself this long apart; a tip that fades while moving costs this share of the
@@ -54,13 +51,14 @@ MOTION_FADE_SHARE = 0.6
 WAIT_S = 0.8
 WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
+# Price, per frame, of a needle that was in before it seems to come in.
+OUT_NATS = 2.0
 # A stretch that differs by less than this from what it was with the needle in it still holds the needle;
 # shorter stretches are the tip's own jitter.
 SAME_LOOK_GREY = 12.0
 HELD_SAMPLES = 4
 DEEP_MM = 8.0
 STILL_S = 0.4
-MOST_LEAD_MM = 8.0
 # Motion runs ahead of the tip by little; what seems to be shaft further out is something else.
 AXIS_BEYOND_MM = 2.0
 # An axis that moved by less than this, so far in, need not be looked along again.
@@ -148,9 +146,6 @@ def _by_shaft(
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     passing = flash_bonus(grey, time_s, usual_grey)
-    speed_mm_s = np.abs(np.gradient(np.nan_to_num(by_motion.position_mm), time_s))
-    lead_mm = HALO_MM + MOTION_SPAN_S / 2 * speed_mm_s
-    against = reach_of_motion(motion_odds(motion, inside), np.minimum(lead_mm, MOST_LEAD_MM))
     span = motion_reach(time_s, MOTION_SPAN_S)
     for margin_mm in COVER_MM:
         covered = _covered(path, grey, stirring, time_s, margin_mm)
@@ -161,8 +156,8 @@ def _by_shaft(
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
         bonus = tip_bonus(grey, odds, usual_grey) + passing
-        shown = np.maximum(emission(odds, bonus) + against, -DARK_NATS)
-        shown = fresh_looks(shown, bonus, stirring, time_s, span)
+        shown = where_it_stopped(emission(odds, bonus), bonus, by_motion.position_mm, stirring, time_s, span)
+        shown[: comes_in_at(by_motion)] -= OUT_NATS
         path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
@@ -223,6 +218,15 @@ def _covered(
         waiting = (time_s < time_s[first]) & (time_s >= time_s[first] - WAIT_S)
         reach[waiting] = np.maximum(reach[waiting], WAIT_MM)
     return reach
+
+
+def comes_in_at(by_motion: TipPath) -> int:
+    """Frame in which a needle comes in, by what stirs first: the edge, and from there ever deeper; else 0."""
+    at_mm = by_motion.position_mm
+    for first, end in spells(np.isfinite(at_mm)):
+        if at_mm[first:end].max() >= DEEP_MM:
+            return first if at_mm[first] <= WAIT_MM else 0
+    return 0
 
 
 def reached_first(path: TipPath, before: FloatImages) -> BoolArray:

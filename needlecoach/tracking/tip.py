@@ -27,6 +27,10 @@ INDEPENDENT_MM = 0.5
 SHARE_HIDDEN = 0.3
 # Of a strip in which nothing stirs, so long a while counts as one look.
 SAME_LOOK_S = 1.0
+# What exceeds a look-alike by more than this in one frame is no doubt. Motion stops so close to the tip.
+DOUBT_NATS = 5.0
+STOPPED_MM = 1.5
+STOPPED_MM_S = 10.0
 # Price, per frame, of a shaft that ends in sight before its tip, and of one that is out of sight altogether.
 # Both are small, since they last for many frames; what speaks against them is a tip seen elsewhere.
 FADE_NATS = 0.7
@@ -45,8 +49,6 @@ TIP_DIM_GREY = 20.0
 # cost this.
 MOVING_NATS = 4.0
 STILL_PRICE = 0.12
-# Where motion ends counts for at most so many nats.
-MOTION_MOST_NATS = 6.0
 # Less than this is noise that happened to pass the threshold.
 STRAY_MOTION_NATS = 1.0
 # Imperfect references (drift, coding) change places without a needle too: this share of them, by about so
@@ -165,30 +167,42 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     return np.asarray(np.maximum(np.maximum(shown, faded), -DARK_NATS))
 
 
-def fresh_looks(
-    shown: FloatArray, bonus: FloatArray, moving: FloatArray, time_s: FloatArray, span: int
+def where_it_stopped(
+    shown: FloatArray,
+    bonus: FloatArray,
+    stopped_mm: FloatArray,
+    moving: FloatArray,
+    time_s: FloatArray,
+    span: int,
 ) -> FloatArray:
-    """Let tip and bubbles that resemble it compete once while a strip is at rest, not once per frame.
+    """Give a tip at rest, where motion stopped, the benefit of the doubt against what resembles it elsewhere.
 
     Noise of the picture is speckle, which moves with what moves: frames between which nothing stirred are one
-    look at it. However long such a rest, a place that looks a little more like a tip gains no more by it.
+    look at it, not one per frame. However long such a rest, a bubble that looks a little more like a tip than
+    the tip itself gains no more by it.
 
     Parameters
     ----------
     shown, bonus : (n_frames, n_samples)
         Log likelihood of the tip at each sample, and what of it is for a tip that shows as one.
+    stopped_mm : (n_frames,)
+        The tip by motion alone, NaN where there is none.
     moving : (n_frames,)
         How surely the strip shows motion, told from `span` frames to either side.
     """
     throughout = cv2.erode(moving.reshape(1, -1), np.ones((1, 2 * span + 1), np.uint8)).ravel()
-    looks = np.maximum(throughout, np.minimum(np.gradient(time_s) / SAME_LOOK_S, 1.0))
+    again = 1 - np.maximum(throughout, np.minimum(np.gradient(time_s) / SAME_LOOK_S, 1.0))[:, None]
     # Places no further apart than a tip's picture is wide are one.
     near = np.ones((1, 2 * round(HALO_MM / SAMPLE_MM) + 1), np.uint8)
     behind = shown.max(axis=1, keepdims=True) - cv2.dilate(shown, near)
     # What looks like a tip now and then, for one look's time, is given the benefit of it throughout.
     step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else SAME_LOOK_S
-    while_ = np.ones((2 * round(SAME_LOOK_S / 2 / step_s) + 1, near.shape[1]), np.uint8)
-    return np.asarray(shown + (1 - looks[:, None]) * np.minimum(behind, cv2.dilate(bonus, while_)))
+    look = np.ones((2 * round(SAME_LOOK_S / 2 / step_s) + 1, near.shape[1]), np.uint8)
+    alike = np.minimum(cv2.dilate(bonus * again, look), DOUBT_NATS)
+    at_rest = np.abs(np.gradient(stopped_mm, time_s)) < STOPPED_MM_S if len(time_s) > 1 else True
+    stopped_mm = np.where(at_rest, stopped_mm, np.nan)
+    off_mm = np.abs(np.arange(shown.shape[1]) * SAMPLE_MM - stopped_mm[:, None])
+    return np.asarray(np.where(off_mm <= STOPPED_MM, shown + again * np.minimum(behind, alike), shown))
 
 
 def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:
@@ -207,26 +221,6 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
     odds[~inside] = 0
     odds[odds.sum(axis=1) < STRAY_MOTION_NATS] = 0
     return np.where(inside, np.where(odds > 0, odds, -STILL_PRICE * moving_share(odds)[:, None]), -1.0)
-
-
-def reach_of_motion(odds: FloatArray, lead_mm: FloatArray) -> FloatArray:
-    """What `motion_odds` say against the tip at each sample, shape as `odds`, 0 where they say nothing.
-
-    What moves is needle: the tip lies neither far short of where motion ends nor beyond. Other things move
-    too, so this never outweighs a tip in sight.
-
-    Parameters
-    ----------
-    lead_mm : (n_frames,)
-        How far motion, told over a while, may run ahead of a tip that moves.
-    """
-    upto = np.cumsum(odds, axis=1).astype(np.float32)
-    against = np.empty_like(upto)
-    for i, lead in enumerate(np.rint(lead_mm / SAMPLE_MM).astype(int)):
-        # The largest up to so many samples further on.
-        reach = np.ones((1, lead + 1), np.uint8)
-        against[i] = cv2.dilate(upto[i : i + 1], reach, anchor=(0, 0))[0]
-    return np.asarray(np.maximum(against - against.max(axis=1, keepdims=True), -MOTION_MOST_NATS))
 
 
 def moving_share(odds: FloatArray) -> FloatArray:

@@ -9,13 +9,12 @@ from needlecoach.tracking.tip import (
     TipPath,
     emission,
     follow_tip,
-    fresh_looks,
     log_odds,
     motion_odds,
     moving_share,
-    reach_of_motion,
     tip_bonus,
     usual_tip_grey,
+    where_it_stopped,
 )
 
 N = 160
@@ -316,8 +315,8 @@ class TestMotionOdds:
         assert (odds[:, 120:] == -1).all()
 
 
-class TestFreshLooks:
-    """A strip in which nothing stirs shows one thing, however often it is taken."""
+class TestWhereItStopped:
+    """At rest, where motion stopped, the tip gets the benefit of the doubt."""
 
     TIME_S = clock(4.0)
     TIP_MM = path_of(TIME_S, (0.2, -1), (1.2, 16), (2.8, 16), (3.8, -1))
@@ -330,51 +329,30 @@ class TestFreshLooks:
         resting = self.STIRRING == 0
         shown[resting] = np.maximum(shown[resting], evidence(np.full(len(shown), 12.0), nats=10)[resting])
         bonus = np.maximum(shown, 0)
+        stopped = where_it_stopped(shown, bonus, self.TIP_MM + 0.5, self.STIRRING, self.TIME_S, 2)
 
         by_frame, by_look = (
-            follow_tip(given, self.STIRRING, self.TIME_S).position_mm[resting]
-            for given in (shown, fresh_looks(shown, bonus, self.STIRRING, self.TIME_S, 2))
+            follow_tip(given, self.STIRRING, self.TIME_S).position_mm[resting] for given in (shown, stopped)
         )
 
         assert np.median(np.abs(by_frame - 16)) > 3
         np.testing.assert_allclose(by_look, 16, atol=0.5)
 
-    def test_what_resembles_a_tip_now_and_then_does_so_at_rest_throughout(self) -> None:
+    def test_what_resembles_a_tip_now_and_then_does_so_throughout(self) -> None:
         shown, bonus = np.zeros((40, N)), np.zeros((40, N))
         shown[:, 60], shown[:, 100], bonus[::5, 100] = 9.0, 6.0, 5.0
 
-        looks = fresh_looks(shown, bonus, np.zeros(40), clock(2.0), 2)
+        looks = where_it_stopped(shown, bonus, np.full(40, 25.0), np.zeros(40), clock(2.0), 2)
 
         np.testing.assert_allclose(looks[:, 60], 9)
         np.testing.assert_allclose(looks[:, 100], 9 - 3 / FPS)
         assert looks[:, 20].max() == 0
 
-    def test_what_stirs_throughout_counts_by_the_frame(self) -> None:
-        shown, moving = evidence(self.TIP_MM), np.ones(len(self.TIME_S))
+    @pytest.mark.parametrize(("stopped_mm", "moving"), [(15.0, 0.0), (25.0, 1.0), (np.nan, 0.0)])
+    def test_elsewhere_and_while_it_stirs_nothing_changes(self, stopped_mm: float, moving: float) -> None:
+        shown, bonus = np.zeros((40, N)), np.full((40, N), 8.0)
+        shown[:, 60], shown[:, 100] = 9.0, 6.0
 
-        looks = fresh_looks(shown, np.full_like(shown, 8.0), moving, self.TIME_S, 2)
+        looks = where_it_stopped(shown, bonus, np.full(40, stopped_mm), np.full(40, moving), clock(2.0), 2)
 
-        np.testing.assert_array_equal(looks, shown)
-
-
-class TestReachOfMotion:
-    """The tip lies where motion ends, or a little behind it."""
-
-    def test_short_of_motion_and_beyond_it_count_against_the_tip(self) -> None:
-        motion = np.full((2, N), 1.0, np.float32)
-        motion[0, :80] = 30
-        odds = motion_odds(motion, np.ones((2, N), bool))
-
-        against = reach_of_motion(odds, np.array([2.0, 2.0]))
-
-        np.testing.assert_allclose(against[0, 72:80], 0, atol=1e-5)
-        assert against[0, 60] < -4
-        assert against[0, 120] < -4
-        assert (against[1] == 0).all()
-
-    def test_it_never_outweighs_a_tip_in_sight(self) -> None:
-        motion = np.full((1, N), 30.0, np.float32)
-
-        against = reach_of_motion(motion_odds(motion, np.ones((1, N), bool)), np.array([0.0]))
-
-        assert against.min() > -TIP_NATS
+        np.testing.assert_array_equal(looks[:, 100], 6)
