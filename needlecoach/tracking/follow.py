@@ -76,9 +76,6 @@ STIRRING = 0.3
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
 MOST_LIT_AHEAD, MOST_LIT_PART = 0.06, 0.15
-# Where the probe drifts across the plane everything moves a little: less contrast of motion will do where
-# most of the shaft stands out and next to nothing ahead of it.
-CLEARLY_LIT, CLEARLY_DARK, CLEAR_CONTRAST = 0.6, 0.01, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,14 +266,13 @@ def _real_needle(
         contrast = _mean(motion[first:end], behind & moving) / max(
             _mean(motion[first:end], ahead & moving), 0.2
         )
-        behind_lit, ahead_lit = _mean(lit, behind), _mean(lit, ahead)
-        clear = behind_lit > CLEARLY_LIT and ahead_lit < CLEARLY_DARK
+        behind_lit = _mean(lit, behind)
         scenery[first:end] = (
             not moving.any()
             or np.ptp(np.percentile(tip[moving], [5, 95])) < LEAST_TRAVEL_MM
-            or contrast < (CLEAR_CONTRAST if clear else LEAST_CONTRAST)
+            or contrast < LEAST_CONTRAST
             or behind_lit < LEAST_LIT
-            or ahead_lit > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)
+            or _mean(lit, ahead) > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)
         )
     return path.without(scenery)
 
