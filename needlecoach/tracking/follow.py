@@ -20,6 +20,7 @@ from needlecoach.tracking.kymograph import (
     FloatImages,
     Sheet,
     background_strips,
+    motion_reach,
     motion_strips,
     stand_out,
     without_ghosts,
@@ -39,6 +40,7 @@ from needlecoach.tracking.tip import (
     spells,
     tip_bonus,
     usual_tip_grey,
+    where_it_stopped,
 )
 
 # A strip is compared with itself this long apart; a tip that fades while moving costs this share of the
@@ -49,6 +51,8 @@ MOTION_FADE_SHARE = 0.6
 WAIT_S = 0.8
 WAIT_MM = 4.0
 REST_NATS_PER_S = 0.5
+# Price, per frame, of a needle that was in before it seems to come in.
+OUT_NATS = 2.0
 # A stretch that differs by less than this from what it was with the needle in it still holds the needle;
 # shorter stretches are the tip's own jitter.
 SAME_LOOK_GREY = 12.0
@@ -139,6 +143,7 @@ def _by_shaft(
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
     passing = flash_bonus(grey, time_s, usual_grey)
+    span = motion_reach(time_s, MOTION_SPAN_S)
     for margin_mm in COVER_MM:
         covered = _covered(path, grey, stirring, time_s, margin_mm)
         before = background_strips(pictures, time_s, sheet, covered)
@@ -147,7 +152,9 @@ def _by_shaft(
             after[reached_first(path, before)] = np.nan
         change = without_ghosts(stand_out(grey, before, after), time_s)
         odds = log_odds(change, inside, path.position_mm)
-        shown = emission(odds, tip_bonus(grey, odds, usual_grey) + passing)
+        bonus = tip_bonus(grey, odds, usual_grey) + passing
+        shown = where_it_stopped(emission(odds, bonus), bonus, by_motion.position_mm, stirring, time_s, span)
+        shown[: comes_in_at(by_motion)] -= OUT_NATS
         path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
@@ -208,6 +215,15 @@ def _covered(
         waiting = (time_s < time_s[first]) & (time_s >= time_s[first] - WAIT_S)
         reach[waiting] = np.maximum(reach[waiting], WAIT_MM)
     return reach
+
+
+def comes_in_at(by_motion: TipPath) -> int:
+    """Frame in which a needle comes in, by what stirs first: the edge, and from there ever deeper; else 0."""
+    at_mm = by_motion.position_mm
+    for first, end in spells(np.isfinite(at_mm)):
+        if at_mm[first:end].max() >= DEEP_MM:
+            return first if at_mm[first] <= WAIT_MM else 0
+    return 0
 
 
 def reached_first(path: TipPath, before: FloatImages) -> BoolArray:

@@ -159,12 +159,17 @@ def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> Flo
     return np.asarray(cv2.blur(np.maximum(change, 0).astype(np.float32), (3, 1)))
 
 
+def motion_reach(time_s: FloatArray, over_s: float) -> int:
+    """How many frames to either side `motion_strips` looks."""
+    return max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(time_s) > 1 else 0
+
+
 def motion_strips(
     pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, *, over_s: float
 ) -> FloatImages:
     """Change of every strip over a time around its frame, sliding allowed; (n_frames, n_samples), greys."""
     frames = np.arange(len(pictures))
-    reach = max(1, round(over_s / 2 / float(np.median(np.diff(time_s))))) if len(pictures) > 1 else 0
+    reach = motion_reach(time_s, over_s)
     early, late = (np.clip(frames + by, 0, len(pictures) - 1) for by in (-reach, reach))
     first, second = (
         np.array([sheet.sample(pictures[j], i) for i, j in enumerate(at)], dtype=np.float32)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -25,6 +26,12 @@ MODE_NATS = 1.0
 INDEPENDENT_MM = 0.5
 # This share of a shaft in the plane may still not stand out: what it lies on is as bright.
 SHARE_HIDDEN = 0.3
+# Of a strip in which nothing stirs, so long a while counts as one look.
+SAME_LOOK_S = 1.0
+# What exceeds a look-alike by more than this in one frame is no doubt. Motion stops so close to the tip.
+DOUBT_NATS = 5.0
+STOPPED_MM = 1.5
+STOPPED_MM_S = 10.0
 # Price, per frame, of a shaft that ends in sight before its tip, and of one that is out of sight altogether.
 # Both are small, since they last for many frames; what speaks against them is a tip seen elsewhere.
 FADE_NATS = 0.7
@@ -159,6 +166,44 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     if bonus is not None:
         shown = shown + bonus
     return np.asarray(np.maximum(np.maximum(shown, faded), -DARK_NATS))
+
+
+def where_it_stopped(
+    shown: FloatArray,
+    bonus: FloatArray,
+    stopped_mm: FloatArray,
+    moving: FloatArray,
+    time_s: FloatArray,
+    span: int,
+) -> FloatArray:
+    """Give a tip at rest, where motion stopped, the benefit of the doubt against what resembles it elsewhere.
+
+    Noise of the picture is speckle, which moves with what moves: frames between which nothing stirred are one
+    look at it, not one per frame. However long such a rest, a bubble that looks a little more like a tip than
+    the tip itself gains no more by it.
+
+    Parameters
+    ----------
+    shown, bonus : (n_frames, n_samples)
+        Log likelihood of the tip at each sample, and what of it is for a tip that shows as one.
+    stopped_mm : (n_frames,)
+        The tip by motion alone, NaN where there is none.
+    moving : (n_frames,)
+        How surely the strip shows motion, told from `span` frames to either side.
+    """
+    throughout = cv2.erode(moving.reshape(1, -1), np.ones((1, 2 * span + 1), np.uint8)).ravel()
+    again = 1 - np.maximum(throughout, np.minimum(np.gradient(time_s) / SAME_LOOK_S, 1.0))[:, None]
+    # Places no further apart than a tip's picture is wide are one.
+    near = np.ones((1, 2 * round(HALO_MM / SAMPLE_MM) + 1), np.uint8)
+    behind = shown.max(axis=1, keepdims=True) - cv2.dilate(shown, near)
+    # What looks like a tip now and then, for one look's time, is given the benefit of it throughout.
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else SAME_LOOK_S
+    look = np.ones((2 * round(SAME_LOOK_S / 2 / step_s) + 1, near.shape[1]), np.uint8)
+    alike = np.minimum(cv2.dilate(bonus * again, look), DOUBT_NATS)
+    at_rest = np.abs(np.gradient(stopped_mm, time_s)) < STOPPED_MM_S if len(time_s) > 1 else True
+    stopped_mm = np.where(at_rest, stopped_mm, np.nan)
+    off_mm = np.abs(np.arange(shown.shape[1]) * SAMPLE_MM - stopped_mm[:, None])
+    return np.asarray(np.where(off_mm <= STOPPED_MM, shown + again * np.minimum(behind, alike), shown))
 
 
 def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArray:

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Region, Scale
-from needlecoach.tracking.follow import Course, follow_needle, reached_first
+from needlecoach.tracking.follow import OUT_NATS, Course, comes_in_at, follow_needle, reached_first
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import tip_places_mm
-from needlecoach.tracking.tip import TipPath
+from needlecoach.tracking.tip import TipPath, follow_tip
 
 STEP_MM = 0.15
 PLANE = Plane(Region("rectangle", (0, 0, 240, 220)), Scale.from_mm_per_px(STEP_MM))
@@ -177,3 +177,39 @@ def test_only_the_end_of_a_needle_that_was_never_deeper_is_new() -> None:
     new = reached_first(TipPath(position, np.ones(4), np.ones(4)), before)
     samples = [np.flatnonzero(row).tolist() for row in new]
     assert samples == [[], list(range(16, 40)), [], [*range(16, 22), *range(23, 40)]]
+
+
+def by_motion_of(position_mm: np.ndarray) -> TipPath:
+    return TipPath(position_mm, np.full(len(position_mm), 0.1), np.isfinite(position_mm) * 1.0)
+
+
+def test_what_stirs_at_the_edge_first_and_goes_deep_comes_in_then() -> None:
+    """A stir of two frames before is none; a needle in from the start stirs where it lies."""
+    way_mm = np.concatenate([[np.nan, 1.0, 1.0], np.full(10, np.nan), np.linspace(2, 20, 10)])
+
+    assert comes_in_at(by_motion_of(way_mm)) == 13
+    assert comes_in_at(by_motion_of(way_mm + 10)) == 0
+    assert comes_in_at(by_motion_of(np.full(20, np.nan))) == 0
+
+
+def test_no_needle_hides_before_it_comes_in() -> None:
+    """Something flares up at 30 mm for a frame while a faint needle comes in: it was not there all along."""
+    time_s = np.arange(60) / 20
+    way_mm = np.where(time_s < 1.0, np.nan, np.minimum((time_s - 1.0) * 15 + 0.5, 20))
+    places_mm = np.arange(160) * 0.25
+    shown = np.full((60, 160), -0.1)
+    for i in np.flatnonzero(np.isfinite(way_mm)):
+        shown[i] = np.where(np.abs(places_mm - way_mm[i]) < 0.5, 1.0, -0.1)
+    shown[26, 118:123] = 30.0
+    moving = np.isfinite(way_mm) * 1.0
+    came = comes_in_at(by_motion_of(way_mm))
+
+    paths = []
+    for price in (0.0, OUT_NATS):
+        given = shown.copy()
+        given[:came] -= price
+        paths.append(follow_tip(given, moving, time_s))
+
+    assert came == 20
+    assert np.isfinite(paths[0].position_mm[:came]).sum() > 10
+    assert not np.isfinite(paths[1].position_mm[: came - 2]).any()

@@ -59,6 +59,26 @@ def test_a_dot_is_followed_in_and_out(gel: Callable) -> None:
     assert error_mm.max() < 0.8
 
 
+def test_the_end_of_a_shaft_that_comes_out_of_hiding_is_the_tip(gel: Callable) -> None:
+    """Hidden but for its tip on the first 12 mm, say by an interface along it; from there on it shows."""
+    true_px = places_px(DEPTH_MM)
+    shafts_mm = [np.arange(12.0, max(depth_mm, 12.0), 0.3) for depth_mm in DEPTH_MM]
+    shafts = [
+        np.maximum.reduce(with_dots(gel(7), places_px(np.append(-30.0, shaft_mm)))) for shaft_mm in shafts_mm
+    ]
+    dots = with_dots(gel(7), true_px)
+
+    found = follow([np.maximum(dot, shaft) for dot, shaft in zip(dots, shafts, strict=True)])
+
+    assert found is not None
+    sheet, path, _, _ = found
+    deep = DEPTH_MM > 5
+    at_px = np.array([sheet.axis.points(i, path.position_mm[i]) for i in np.flatnonzero(deep)])
+    error_mm = np.hypot(*(at_px - true_px[deep]).T) * STEP_MM
+    assert np.median(error_mm) < 0.6
+    assert error_mm.max() < 1.5
+
+
 @pytest.mark.parametrize(
     "depth_mm",
     [np.full(100, 15.0), np.interp(TIME_S, [0.5, 2.0, 3.0, 4.5], [-1, 5, 5, -1])],

@@ -14,6 +14,7 @@ from needlecoach.tracking.tip import (
     moving_share,
     tip_bonus,
     usual_tip_grey,
+    where_it_stopped,
 )
 
 N = 160
@@ -312,3 +313,46 @@ class TestMotionOdds:
         inside[:, 120:] = False
         odds = motion_odds(np.full((4, N), 30, np.float32), inside)
         assert (odds[:, 120:] == -1).all()
+
+
+class TestWhereItStopped:
+    """At rest, where motion stopped, the tip gets the benefit of the doubt."""
+
+    TIME_S = clock(4.0)
+    TIP_MM = path_of(TIME_S, (0.2, -1), (1.2, 16), (2.8, 16), (3.8, -1))
+    # Stirring is told from two frames to either side.
+    STIRRING = np.where((TIME_S < 1.3) | (TIME_S > 2.7), 1.0, 0.0)
+
+    def test_a_bubble_does_not_wear_the_tip_down_at_rest(self) -> None:
+        """While the tip rests at 16 mm a bubble at 12 mm resembles it a little more, frame by frame."""
+        shown = evidence(self.TIP_MM)
+        resting = self.STIRRING == 0
+        shown[resting] = np.maximum(shown[resting], evidence(np.full(len(shown), 12.0), nats=10)[resting])
+        bonus = np.maximum(shown, 0)
+        stopped = where_it_stopped(shown, bonus, self.TIP_MM + 0.5, self.STIRRING, self.TIME_S, 2)
+
+        by_frame, by_look = (
+            follow_tip(given, self.STIRRING, self.TIME_S).position_mm[resting] for given in (shown, stopped)
+        )
+
+        assert np.median(np.abs(by_frame - 16)) > 3
+        np.testing.assert_allclose(by_look, 16, atol=0.5)
+
+    def test_what_resembles_a_tip_now_and_then_does_so_throughout(self) -> None:
+        shown, bonus = np.zeros((40, N)), np.zeros((40, N))
+        shown[:, 60], shown[:, 100], bonus[::5, 100] = 9.0, 6.0, 5.0
+
+        looks = where_it_stopped(shown, bonus, np.full(40, 25.0), np.zeros(40), clock(2.0), 2)
+
+        np.testing.assert_allclose(looks[:, 60], 9)
+        np.testing.assert_allclose(looks[:, 100], 9 - 3 / FPS)
+        assert looks[:, 20].max() == 0
+
+    @pytest.mark.parametrize(("stopped_mm", "moving"), [(15.0, 0.0), (25.0, 1.0), (np.nan, 0.0)])
+    def test_elsewhere_and_while_it_stirs_nothing_changes(self, stopped_mm: float, moving: float) -> None:
+        shown, bonus = np.zeros((40, N)), np.full((40, N), 8.0)
+        shown[:, 60], shown[:, 100] = 9.0, 6.0
+
+        looks = where_it_stopped(shown, bonus, np.full(40, stopped_mm), np.full(40, moving), clock(2.0), 2)
+
+        np.testing.assert_array_equal(looks[:, 100], 6)
