@@ -211,6 +211,8 @@ class Study:
             region=self._region,
             pass_withdrawal_mm=self._options["pass_withdrawal_mm"],
             bounds=Bounds.of(corrections),
+            core=self._marks.core,
+            strip=tracking.strip,
         )
         notes = (*self._scale_notes, *self._reader.notes, *tracking.notes, *scoring.notes)
         return Scorecard(
