@@ -11,6 +11,7 @@ from types import MappingProxyType
 import numpy as np
 
 from needlecoach.model import Core, CoreSample, FloatArray, Point
+from needlecoach.scoring.approach import judge
 from needlecoach.scoring.geometry import line_walls_mm, wall_crossings_mm
 from needlecoach.scoring.kinematics import true_runs
 from needlecoach.scoring.metrics import BLANK, Reading
@@ -23,10 +24,12 @@ THROW_DIFFERS_MM = 2.0
 
 
 def time_to_target_s(biopsy: Biopsy) -> Reading:
-    """Time from the first entry until the notch's hit begins, s. Evidence: practice.
+    """Time from the first entry until the notch's hit begins, s.
 
     After a firing that was seen, a hit can't begin before it. Blank without a hit, and when the entry was not
     recorded.
+
+    Unit: s. Evidence: practice. Source: none.
     """
     row, motion = judge_core(biopsy).hit_row, biopsy.motion
     if row is None or motion.began_deep:
@@ -35,64 +38,83 @@ def time_to_target_s(biopsy: Biopsy) -> Reading:
 
 
 def dwell_in_target_s(biopsy: Biopsy) -> Reading:
-    """Total time with any of the notch inside the outline by the best estimate, s. Evidence: plain."""
+    """Total time with any of the notch inside the outline by the best estimate, s.
+
+    Unit: s. Evidence: plain. Source: none.
+    """
     if not np.isfinite(biopsy.inside_mm).any():
         return BLANK
     return Reading(float(biopsy.motion.weight_s[np.nan_to_num(biopsy.inside_mm) > 0].sum()))
 
 
 def notch_start_mm(biopsy: Biopsy) -> Reading:
-    """Near end of the notch at the sampling moment, along the shaft from its entry, mm. Evidence: plain.
+    """Near end of the notch at the sampling moment, along the shaft from its entry, mm.
 
     Negative where it had not come into the picture.
+
+    Unit: mm. Evidence: plain. Source: none.
     """
     start = depth_mm(biopsy, biopsy.row) - biopsy.core.dead_space_mm - biopsy.core.notch_mm
     return Reading(start, _depth_sd_mm(biopsy, start))
 
 
 def notch_length_mm(biopsy: Biopsy) -> Reading:
-    """Length of the notch as given, mm. Evidence: plain."""
+    """Length of the notch as given, mm.
+
+    Unit: mm. Evidence: plain. Source: none.
+    """
     return Reading(biopsy.core.notch_mm)
 
 
 def notch_in_target_mm(biopsy: Biopsy) -> Reading:
-    """Length of the notch inside the outline at the sampling moment, mm. Evidence: own.
+    """Length of the notch inside the outline at the sampling moment, mm.
 
     Exact for a straight stretch and the outline's polygon; of a concave outline the pieces inside add up.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     return _reading(biopsy, notch_inside(biopsy.core), biopsy.row)
 
 
 def notch_in_target_before_mm(biopsy: Biopsy) -> Reading:
-    """The same with the needle as it stood before firing, mm. Evidence: own.
+    """The same with the needle as it stood before firing, mm.
 
     0.1 s before the jump; without a firing seen, the same as `notch_in_target_mm`.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     row = biopsy.before_row
     return BLANK if row is None else _reading(biopsy, notch_inside(biopsy.core), row)
 
 
 def notch_in_target_fired_mm(biopsy: Biopsy) -> Reading:
-    """The same after firing, mm. Evidence: own.
+    """The same after firing, mm.
 
     As seen; without a firing seen, what firing from where the tip was at the sampling moment would give:
     needle and target are taken not to be moved by it. Blank while the throw is not known.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     ahead = biopsy.ahead_mm
     return BLANK if ahead is None else _reading(biopsy, notch_inside(biopsy.core, ahead_mm=ahead), biopsy.row)
 
 
 def throw_mm(biopsy: Biopsy) -> Reading:
-    """How far the point is thrown forward, mm: as seen when its jump was, else as given. Evidence: plain."""
+    """How far the point is thrown forward, mm: as seen when its jump was, else as given.
+
+    Unit: mm. Evidence: plain. Source: none.
+    """
     if biopsy.firing is not None and biopsy.firing.part == "tip":
         return Reading(biopsy.firing.jump_mm, biopsy.firing.sd_mm)
     return Reading(biopsy.core.throw_mm)
 
 
 def fired_tip_beyond_far_wall_mm(biopsy: Biopsy) -> Reading:
-    """How far the fired tip lies past the target's far wall along the shaft, mm. Evidence: own.
+    """How far the fired tip lies past the target's far wall along the shaft, mm.
 
     Negative when it lies short of it; blank where the shaft's line misses the target.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     ahead = biopsy.ahead_mm
     if ahead is None:
@@ -101,9 +123,11 @@ def fired_tip_beyond_far_wall_mm(biopsy: Biopsy) -> Reading:
 
 
 def fired_tip_to_edge_mm(biopsy: Biopsy) -> Reading:
-    """From the fired tip to the picture's edge ahead of it along the shaft, mm. Evidence: own.
+    """From the fired tip to the picture's edge ahead of it along the shaft, mm.
 
     Negative when it lies beyond the picture, where it can't be seen.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     ahead, motion, scene = biopsy.ahead_mm, biopsy.motion, biopsy.motion.scene
     if ahead is None:
@@ -111,16 +135,20 @@ def fired_tip_to_edge_mm(biopsy: Biopsy) -> Reading:
     edge = scene.scale.to_mm(scene.region.outline_px)
     middle, row = edge.mean(axis=0), [biopsy.row]
     pose = Pose(biopsy.tip_mm[row] - middle, motion.direction[row], edge - middle)
-    errors = Errors.of_marking(motion.tip_sd_mm[row], 0.0, scene.scale.sd_share, ANGLE_SD_DEG)
+    errors = Errors.of_marking(
+        motion.tip_sd_mm[row], 0.0, scale_share=scene.scale.sd_share, angle_deg=ANGLE_SD_DEG
+    )
     way = _far_wall_mm(pose)
     return _told(way[0] - ahead, propagated_sd(_far_wall_mm, pose, errors)[0])
 
 
 def best_fire_depth_mm(biopsy: Biopsy) -> Reading:
-    """Tip's place along this shaft, mm from its entry, to fire from with most notch inside. Evidence: own.
+    """Tip's place along this shaft, mm from its entry, to fire from with most notch inside.
 
     The middle where several places are as good. Blank while the throw is not known, and where no place inside
     the phantom gives any.
+
+    Unit: mm. Evidence: own. Source: none.
     """
     change = _reading(biopsy, _best_change(biopsy), biopsy.row)
     if change.value is None:
@@ -129,7 +157,10 @@ def best_fire_depth_mm(biopsy: Biopsy) -> Reading:
 
 
 def fired_s(biopsy: Biopsy) -> Reading:
-    """Time of the firing in the recording, s; blank when none was seen. Evidence: own."""
+    """Time of the firing in the recording, s; blank when none was seen.
+
+    Unit: s. Evidence: own. Source: none.
+    """
     if biopsy.firing is None:
         return BLANK
     return Reading(float(biopsy.motion.scene.track.time_s[biopsy.firing.frame]))
@@ -266,6 +297,8 @@ def _notes(biopsy: Biopsy, core: Core) -> list[str]:
     notes = [_firing_words(biopsy)]
     if not motion.visible[biopsy.row]:
         notes.append("The point could not be seen when the sample was taken: its place is inferred.")
+    if judge_core(biopsy).outcome != "hit" and judge(motion).outcome == "hit":
+        notes.append("The tip was inside the target, which is no hit: the sample comes from behind it.")
     if firing is not None and firing.part == "tip" and core.throw_mm is not None:
         differs = abs(firing.jump_mm - core.throw_mm)
         if differs > max(THROW_DIFFERS_MM, 2 * firing.sd_mm):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from needlecoach.model import Core
+from needlecoach.model import Core, Strip
 from needlecoach.scoring.motion import Motion
 
 
@@ -27,6 +27,6 @@ class Firing:
     sd_mm: float
 
 
-def find_firing(motion: Motion, core: Core) -> Firing | None:
+def find_firing(motion: Motion, core: Core, strip: Strip | None = None) -> Firing | None:
     """Find the firing of a core needle in one attempt; None when none was seen."""
     return None

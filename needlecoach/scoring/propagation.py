@@ -56,16 +56,24 @@ class Errors:
 
     @classmethod
     def of_marking(
-        cls, tip_mm: FloatArray, marking_sd_mm: float, scale_share: float, angle_deg: float
+        cls,
+        tip_mm: FloatArray,
+        marking_sd_mm: float,
+        *,
+        following_mm: FloatArray | float = 0.0,
+        scale_share: float,
+        angle_deg: float,
     ) -> Errors:
         """Errors where the outline was marked by hand with that deviation across itself; NaN counts as 0.
 
         Opposite walls are marked each with its own error: half of the variance moves the outline, half of it
-        changes its radius.
+        changes its radius. `following_mm` is the error with which it was followed from there, along one
+        direction.
         """
         tip = np.nan_to_num(np.asarray(tip_mm, dtype=float))
         part = marking_sd_mm / float(np.sqrt(2))
-        return cls(tip, np.full(tip.shape, part), part, scale_share, angle_deg)
+        place = np.hypot(np.full(tip.shape, part), following_mm)
+        return cls(tip, place, part, scale_share, angle_deg)
 
 
 Measure = Callable[[Pose], FloatArray]

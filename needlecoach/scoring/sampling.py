@@ -97,7 +97,10 @@ class Biopsy:
         if pose is None:
             return np.full(len(rows), np.nan)
         errors = Errors.of_marking(
-            motion.tip_sd_mm[rows], motion.scene.marking_sd_mm, motion.scene.scale.sd_share, ANGLE_SD_DEG
+            motion.tip_sd_mm[rows],
+            motion.scene.marking_sd_mm,
+            scale_share=motion.scene.scale.sd_share,
+            angle_deg=ANGLE_SD_DEG,
         )
         return propagated_sd(measure, pose, errors)
 
@@ -131,7 +134,7 @@ def follow_biopsy(motion: Motion, core: Core) -> Biopsy | None:
     of the notch lay inside for 0.2 s on end, in the middle of the time that can't be told apart from it; when
     none ever did, when the tip was deepest for 0.2 s.
     """
-    firing = find_firing(motion, core)
+    firing = find_firing(motion, core, motion.scene.strip)
     fired = None if firing is None else firing.frame - motion.span.first_frame
     n = len(motion.time_s)
     apart = np.zeros(n, dtype=bool)
@@ -155,9 +158,11 @@ def follow_biopsy(motion: Motion, core: Core) -> Biopsy | None:
 
 def _fullest_row(biopsy: Biopsy) -> int:
     inside, motion = biopsy.inside_mm, biopsy.motion
-    row = steady_most(inside, motion.time_s, motion.weight_s)
-    if row is not None and inside[row] > 0:
-        return row
+    # A guessed tip does not outdo a seen one, unless nothing else is inside.
+    for values in (inside - np.nan_to_num(biopsy.inside_sd_mm), inside):
+        row = steady_most(values, motion.time_s, motion.weight_s)
+        if row is not None and inside[row] > 0:
+            return row
     depth = np.where(np.isfinite(biopsy.tip_mm[:, 0]), motion.depth_mm, np.nan)
     deepest = steady_most(depth, motion.time_s, motion.weight_s)
     assert deepest is not None  # an attempt that is measured has a tip
