@@ -293,8 +293,8 @@ def _notch_px(biopsy: Biopsy, ahead_mm: float) -> tuple[Point, Point]:
 
 
 def _notes(biopsy: Biopsy, core: Core) -> list[str]:
-    firing, motion = biopsy.firing, biopsy.motion
-    notes = [_firing_words(biopsy)]
+    """What else limits or explains the sample; whether a firing was seen stands in its own fields."""
+    firing, motion, notes = biopsy.firing, biopsy.motion, []
     if not motion.visible[biopsy.row]:
         notes.append("The point could not be seen when the sample was taken: its place is inferred.")
     if judge_core(biopsy).outcome != "hit" and judge(motion).outcome == "hit":
@@ -307,23 +307,3 @@ def _notes(biopsy: Biopsy, core: Core) -> list[str]:
                 "the throw; what was seen is used."
             )
     return notes
-
-
-def _firing_words(biopsy: Biopsy) -> str:
-    """Say whether a firing was seen, and what the figures of a fired needle are then."""
-    firing, scene = biopsy.firing, biopsy.motion.scene
-    if firing is not None:
-        at = f"A firing was seen at {scene.track.time_s[firing.frame]:.2f} s"
-        if firing.part == "tip":
-            return f"{at}: the point jumped {firing.jump_mm:.1f} mm forward."
-        return f"{at}: the sheath closed over the notch while the point stayed."
-    stood = f"{biopsy.motion.time_s[biopsy.row]:.1f} s"
-    if biopsy.core.throw_mm is None:
-        return (
-            f"No firing was seen; the notch is told as it lay at {stood}. What firing would give is left "
-            "blank: the throw is not known (--throw-mm)."
-        )
-    return (
-        f"No firing was seen; the notch is told as it lay at {stood}. What firing would give is calculated "
-        "from where the needle stood then."
-    )
