@@ -208,9 +208,10 @@ def _reading(biopsy: Biopsy, measure: Measure, row: int) -> Reading:
 
 
 def _told(value: float, sd: float) -> Reading:
+    """Dress a figure; an uncertainty of nil, of what lies far from every wall, is not stated as such."""
     if not np.isfinite(value):
         return BLANK
-    return Reading(float(value), float(sd) if np.isfinite(sd) else None)
+    return Reading(float(value), float(sd) if np.isfinite(sd) and sd > 0 else None)
 
 
 def _far_wall_mm(pose: Pose) -> FloatArray:

@@ -82,6 +82,7 @@ def test_a_tip_in_the_target_is_no_hit(drawing):
     assert figures["closest_edge_mm"] < -1
     assert attempt.outcome == "miss"
     assert (figures["notch_in_target_mm"], figures["time_to_target_s"]) == (0, None)
+    assert attempt.figures["notch_in_target_mm"].sd is None
     assert figures["dwell_in_target_s"] == 0
     assert any("is no hit" in note for note in attempt.core.notes)
     # Held there, firing takes the notch from 19.5 to 24 mm, and beyond.
