@@ -13,13 +13,32 @@ from needlecoach.clips import ClipReader, open_clip, sha256_of
 from needlecoach.errors import MarksError, UnscorableError
 from needlecoach.filmed import Filmed
 from needlecoach.marks import check_marks
-from needlecoach.model import Correction, Frame, GreyImage, Marks, Point, Region, Scale, Scorecard, Target
+from needlecoach.model import (
+    Attempt,
+    Correction,
+    Frame,
+    GreyImage,
+    Marks,
+    Point,
+    Region,
+    Scale,
+    Scorecard,
+    Target,
+)
 from needlecoach.scoring import score_track
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import settle_region
 from needlecoach.screen.scale import choose_scale, settle_scale
-from needlecoach.screen.sound import sound_in, true_target, true_track, with_sound
+from needlecoach.screen.sound import (
+    shown_core,
+    sound_in,
+    true_region,
+    true_strip,
+    true_target,
+    true_track,
+    with_sound,
+)
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
@@ -198,19 +217,24 @@ class Study:
     def _card(self, tracking: Tracking, corrections: Sequence[Correction]) -> Scorecard:
         assert self._scale is not None
         track, target, measured, sound = tracking.track, self._marks.target, self._scale, self._sound
+        region, strip = self._region, tracking.strip
         if sound is not None:
             track, measured = (
                 true_track(track, self._region, self._scale, sound),
                 with_sound(self._scale, sound),
             )
             target = None if target is None else true_target(target, self._region, sound)
+            strip = None if strip is None else true_strip(strip, self._region, sound)
+            region = true_region(self._region, sound)
         scoring = score_track(
             track,
             scale=measured,
             target=target,
-            region=self._region,
+            region=region,
             pass_withdrawal_mm=self._options["pass_withdrawal_mm"],
             bounds=Bounds.of(corrections),
+            core=self._marks.core,
+            strip=strip,
         )
         notes = (*self._scale_notes, *self._reader.notes, *tracking.notes, *scoring.notes)
         return Scorecard(
@@ -220,7 +244,7 @@ class Study:
             region=self._region,
             scale=self._scale,
             track=tracking.track,
-            attempts=scoring.attempts,
+            attempts=tuple(self._as_shown(attempt) for attempt in scoring.attempts),
             distances=scoring.distances,
             confidence=scoring.confidence,
             quality_notes=notes,
@@ -232,6 +256,12 @@ class Study:
             strip=tracking.strip,
             corrections=tuple(corrections),
         )
+
+    def _as_shown(self, attempt: Attempt) -> Attempt:
+        """Attempt with the places of its core sample where the picture shows them."""
+        if attempt.core is None or self._sound is None:
+            return attempt
+        return replace(attempt, core=shown_core(attempt.core, self._region, self._sound))
 
 
 def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:

@@ -17,6 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from shapely.geometry import LineString, Polygon
 
 from needlecoach.analyse import score_clip
 from needlecoach.errors import ClipError, MarksError
@@ -26,6 +27,7 @@ from needlecoach.phantoms.camera import Camera, CameraView, filmed_truth, to_fra
 from needlecoach.phantoms.practice import practice_scene
 from needlecoach.phantoms.simulate import marks_record, simulate, truth_record, write_clip
 from needlecoach.reporting.tables import track_table
+from needlecoach.screen.sound import true_points_px
 
 SAMPLES = Path(__file__).parents[1] / "sample_clips"
 MEDIAN_MM, NINETY_FIFTH_MM = 0.5, 1.5
@@ -166,6 +168,42 @@ def test_the_medium_changes_millimetres_and_not_the_track_on_the_screen(
     angles = [np.nanmedian(one.measured_track.angle_deg) for one in (card, shown)]
     assert 1.0 < angles[1] - angles[0] < 4.0
     assert "depth by 1386.0 m/s" in card.attempts[0].figures["scale_source"].value
+
+
+def test_a_core_needles_notch_in_true_millimetres_and_shown_places() -> None:
+    """The sample's needle as if it had a notch 1 to 9 mm behind its point (invented), and slow sound.
+
+    Within 1 mm of the longest stretch inside by the clip's truth, every place taken to where it truly is.
+    """
+    truth = json.loads((SAMPLES / "clean_hit.truth.json").read_text(encoding="utf-8"))
+    marks = read_marks(SAMPLES / "clean_hit.marks.json")
+    core = {"task": "core", "dead_space_mm": 1.0, "notch_mm": 8.0, "throw_mm": 15.0}
+    slow = Medium("custom", speed_m_s=1386.0)
+    card = score_clip(SAMPLES / "clean_hit.mp4", replace(marks, medium=slow, **core))
+    (attempt,) = card.attempts
+    assert attempt.core is not None and card.sound is not None
+
+    def true_mm(*points_px: Any) -> np.ndarray:
+        assert card.sound is not None
+        return card.scale.to_mm(true_points_px(np.array(points_px, dtype=float), card.region, card.sound))
+
+    lengths = []
+    for frame in truth["frames"]:
+        if frame["tip_xy_px"] is None:
+            continue
+        tip, entry = true_mm(frame["tip_xy_px"], frame["entry_xy_px"])
+        back = (entry - tip) / np.hypot(*(entry - tip))
+        shift = np.array(frame["target"]["centre_px"]) - truth["frames"][0]["target"]["centre_px"]
+        assert marks.target is not None
+        body = Polygon(true_mm(*(marks.target.outline_px + shift)))
+        lengths.append(LineString([tip + back, tip + 9 * back]).intersection(body).length)
+    found = attempt.figures["notch_in_target_mm"]
+    assert found.value == pytest.approx(max(lengths), abs=1.0) and max(lengths) > 1
+
+    ends, tip = true_mm(*attempt.core.notch_px), true_mm(card.track.tip_px[attempt.core.frame])[0]
+    np.testing.assert_allclose(np.hypot(*(ends - tip).T), (9.0, 1.0), atol=0.2)
+    assert attempt.core.fired_tip_px is not None
+    assert np.hypot(*(true_mm(attempt.core.fired_tip_px)[0] - tip)) == pytest.approx(15.0, abs=0.2)
 
 
 def test_the_sample_clip_without_a_needle_has_none(sample: Callable[[str], Scored]) -> None:

@@ -51,8 +51,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "outcome",
         "",
         "Outcome",
-        "Hit: the tip was inside the target, beyond its own uncertainty, for at least 0.2 s; "
-        "borderline: within uncertainty.",
+        "Hit: the tip (of a core needle its notch, which takes the sample) was inside the target, beyond its "
+        "own uncertainty, for at least 0.2 s; borderline: within uncertainty.",
         "own",
     ),
     (
@@ -75,15 +75,23 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "time_to_target_s",
         "s",
         "Time to target",
-        "From the first entry to the moment the first hit begins; blank without a hit.",
+        "From the first entry to the moment the first hit begins, of a core needle that of its notch; blank "
+        "without a hit.",
         "practice",
     ),
-    ("dwell_in_target_s", "s", "Time in target", "Total time with the tip inside the outline.", "plain"),
+    (
+        "dwell_in_target_s",
+        "s",
+        "Time in target",
+        "Total time with the tip inside the outline; of a core needle, with any of its notch inside.",
+        "plain",
+    ),
     (
         "closest_edge_mm",
         "mm",
         "Closest to outline",
-        "Tip to the target's outline at closest approach; negative inside.",
+        "Tip to the target's outline at closest approach; negative inside. A core needle samples from behind "
+        "its tip: a tip inside is no hit.",
         "plain",
     ),
     (
@@ -112,7 +120,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "mm",
         "Overshoot",
         "How far the tip went past the target's far wall along the shaft; 0 when it stayed this side of it, "
-        "blank when it never reached the near wall on a line through the target.",
+        "blank when it never reached the near wall on a line through the target; a core needle's tip may "
+        "have to go past it for its notch to lie inside.",
         "own",
     ),
     (
@@ -215,6 +224,75 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "Trail end to outline",
         "Where bright bubbles left behind stop, to the outline, negative inside; bubbles are patchy, so the "
         "trail can end short of where the tip was: a rough second look only; no uncertainty is stated.",
+        "own",
+    ),
+    (
+        "notch_start_mm",
+        "mm",
+        "Notch from entry",
+        "Near end of a core needle's notch when it sampled, along a straight shaft from its entry: after a "
+        "firing that was seen, else when most of the notch lay inside. Dead space and notch as given.",
+        "plain",
+    ),
+    ("notch_length_mm", "mm", "Notch length", "Length of the notch, as given.", "plain"),
+    (
+        "notch_in_target_mm",
+        "mm",
+        "Notch in target",
+        "Length of the notch inside the outline when it sampled; decides the outcome.",
+        "own",
+    ),
+    (
+        "notch_in_target_before_mm",
+        "mm",
+        "Notch in target, before firing",
+        "The same as the needle stood before it was fired; without a firing seen, the most for 0.2 s.",
+        "own",
+    ),
+    (
+        "notch_in_target_fired_mm",
+        "mm",
+        "Notch in target, fired",
+        "The same after firing: as seen, or, without a firing seen, what firing from where the tip was would "
+        "give, by calculation; blank while the throw is not known.",
+        "own",
+    ),
+    (
+        "throw_mm",
+        "mm",
+        "Throw",
+        "How far firing throws the point forward: as seen, or as given (without uncertainty).",
+        "plain",
+    ),
+    (
+        "fired_tip_beyond_far_wall_mm",
+        "mm",
+        "Fired tip past far wall",
+        "How far the fired tip lies past the target's far wall along the shaft, negative short of it; by "
+        "calculation when no firing was seen.",
+        "own",
+    ),
+    (
+        "fired_tip_to_edge_mm",
+        "mm",
+        "Fired tip to picture's edge",
+        "From the fired tip to the picture's edge ahead of it along the shaft, negative beyond the picture; "
+        "by calculation when no firing was seen.",
+        "own",
+    ),
+    (
+        "best_fire_depth_mm",
+        "mm",
+        "Best depth to fire from",
+        "The tip's place along this shaft, from its entry, from which firing puts most of the notch inside; "
+        "the middle where several are as good.",
+        "own",
+    ),
+    (
+        "fired_s",
+        "s",
+        "Fired",
+        "Time of the firing in the recording; blank when none was seen.",
         "own",
     ),
     ("scale_source", "", "Scale from", "Where the millimetres come from.", "plain"),

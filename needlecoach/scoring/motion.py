@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from needlecoach.model import BoolArray, FloatArray, Pass, Region, Scale, Target, Track
+from needlecoach.model import BoolArray, Core, FloatArray, Pass, Region, Scale, Strip, Target, Track
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.scoring.geometry import signed_distance_mm
 from needlecoach.scoring.kinematics import (
@@ -29,7 +29,10 @@ BEGUN_MM = 5.0
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """What a clip's attempts share; `outline_mm` (m, 2) is relative to the target's centre, or None."""
+    """What a clip's attempts share; `outline_mm` (m, 2) is relative to the target's centre, or None.
+
+    `core` is None for an aspirate; `strip` holds the recorded greys, None when there are none.
+    """
 
     track: Track
     scale: Scale
@@ -39,6 +42,8 @@ class Scene:
     marking_sd_mm: float
     pass_withdrawal_mm: float
     bounds: Bounds
+    core: Core | None = None
+    strip: Strip | None = None
 
     @classmethod
     def of(
@@ -50,11 +55,13 @@ class Scene:
         region: Region,
         pass_withdrawal_mm: float,
         bounds: Bounds,
+        core: Core | None = None,
+        strip: Strip | None = None,
     ) -> Scene:
         """Gather what the attempts share."""
         outline = None if target is None else scale.to_mm(target.outline_px - np.asarray(target.centre_px))
         marking = 0.0 if target is None else target.marking_sd_px * scale.mean_mm_per_px
-        return cls(track, scale, region, target, outline, marking, pass_withdrawal_mm, bounds)
+        return cls(track, scale, region, target, outline, marking, pass_withdrawal_mm, bounds, core, strip)
 
     def spans(self) -> tuple[Span, ...]:
         """Frames of every attempt."""
@@ -261,6 +268,12 @@ def _trust(tip_sd_mm: FloatArray) -> FloatArray:
         return np.ones(len(tip_sd_mm))
     sd = np.where(stated, tip_sd_mm, np.median(tip_sd_mm[stated]))
     return np.asarray(1 / np.maximum(sd, 0.1) ** 2, dtype=float)
+
+
+def smoothed_apart(motion: Motion, places_mm: FloatArray, left_out: BoolArray) -> FloatArray:
+    """Smooth places of an attempt, shape (n, 2), without reaching across unknown tips and rows left out."""
+    known = motion.known & ~left_out
+    return _smooth_known(motion.time_s, np.where(known[:, None], places_mm, np.nan), _trust(motion.tip_sd_mm))
 
 
 def _smooth_known(time_s: FloatArray, values: FloatArray, trust: FloatArray) -> FloatArray:

@@ -8,16 +8,18 @@ from types import MappingProxyType
 
 import numpy as np
 
-from needlecoach.model import Attempt, BoolArray, FloatArray, Region, Scale, Target, Track
+from needlecoach.model import Attempt, BoolArray, Core, FloatArray, Region, Scale, Strip, Target, Track
 from needlecoach.scoring import approach, metrics
 from needlecoach.scoring.approach import Judgement, judge
+from needlecoach.scoring.biopsy import CORE_MEASURES, core_sample
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.scoring.columns import COLUMNS
 from needlecoach.scoring.geometry import signed_distance_mm
 from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_quantile
-from needlecoach.scoring.metrics import Reading
+from needlecoach.scoring.metrics import BLANK, Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
 from needlecoach.scoring.passes import GAP_S, PASS_MM, Span
+from needlecoach.scoring.sampling import Biopsy, follow_biopsy, judge_core
 from needlecoach.scoring.uncertainty import confidence, roughness_mm
 
 Value = float | int | str | bool | None
@@ -92,6 +94,8 @@ def score_track(
     region: Region,
     pass_withdrawal_mm: float = 5.0,
     bounds: Bounds | None = None,
+    core: Core | None = None,
+    strip: Strip | None = None,
 ) -> Scoring:
     """Score every attempt of a track.
 
@@ -108,6 +112,10 @@ def score_track(
         How far the tip must be withdrawn before a new pass can begin.
     bounds : Bounds, optional
         Where a person said that attempts and passes begin.
+    core : Core, optional
+        The needle of a core biopsy; its notch then decides the outcome, not its tip.
+    strip : Strip, optional
+        Recorded greys along the shaft, in which a firing can show.
 
     Returns
     -------
@@ -121,6 +129,8 @@ def score_track(
         region=region,
         pass_withdrawal_mm=pass_withdrawal_mm,
         bounds=bounds or Bounds(),
+        core=core,
+        strip=strip,
     )
     notes: list[str] = []
     kept: list[tuple[Span, Motion | None]] = []
@@ -210,9 +220,10 @@ def _score_attempt(
         values[name] = value, None
     refusal = _refusal(scene, span, motion)
     scored = motion if not refusal else None
+    biopsy = None if scored is None or scene.core is None else follow_biopsy(scored, scene.core)
     if scored is not None:
-        values |= _measured(scored, until_frame)
-    verdict = judge(scored) if scored is not None else Judgement("unscorable", reason=refusal)
+        values |= _measured(scored, biopsy, until_frame)
+    verdict = _verdict(scored, biopsy) if scored is not None else Judgement("unscorable", reason=refusal)
     values["outcome"] = verdict.outcome, None
     closest = None if scored is None else scored.closest
     return Attempt(
@@ -225,7 +236,13 @@ def _score_attempt(
         outcome=verdict.outcome,
         figures={name: column.figure(*values.get(name, (None, None))) for name, column in COLUMNS.items()},
         reason=verdict.reason,
+        core=None if biopsy is None else core_sample(biopsy),
     )
+
+
+def _verdict(motion: Motion, biopsy: Biopsy | None) -> Judgement:
+    """Outcome by the notch of a core needle, by the tip of any other."""
+    return judge(motion) if motion.scene.core is None else judge_core(biopsy)
 
 
 def _rows(track: Track, span: Span) -> BoolArray:
@@ -243,10 +260,17 @@ def _refusal(scene: Scene, span: Span, motion: Motion | None) -> str:
     return ""
 
 
-def _measured(motion: Motion, until_frame: int) -> dict[str, tuple[Value, float | None]]:
+def _measured(
+    motion: Motion, biopsy: Biopsy | None, until_frame: int
+) -> dict[str, tuple[Value, float | None]]:
     """Value and uncertainty of every column beyond the times and the outcome."""
     scene = motion.scene
     readings = {name: measure(motion) for name, measure in MEASURES.items()}
+    if scene.core is not None:
+        core_readings = {
+            name: BLANK if biopsy is None else measure(biopsy) for name, measure in CORE_MEASURES.items()
+        }
+        readings |= core_readings
     readings["trail_end_edge_mm"] = approach.trail_end_edge_mm(motion, until_frame)
     values: dict[str, tuple[Value, float | None]] = {name: (r.value, r.sd) for name, r in readings.items()}
     values["scale_source"] = scene.scale.source, None

@@ -11,7 +11,19 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.model import FloatArray, Medium, Region, Scale, Sound, Target, Track
+from needlecoach.model import (
+    ASSUMED_M_S,
+    CoreSample,
+    FloatArray,
+    Medium,
+    Point,
+    Region,
+    Scale,
+    Sound,
+    Strip,
+    Target,
+    Track,
+)
 
 # Marczak, J Acoust Soc Am 1997;102:2776: m/s from degrees Celsius at 0-95, rising powers.
 MARCZAK = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9)
@@ -73,6 +85,39 @@ def true_target(target: Target, region: Region, sound: Sound) -> Target:
     centre = true_points_px(target.centre_px, region, sound)
     outline = true_points_px(target.outline_px, region, sound)
     return replace(target, outline_px=outline, centre_px=(float(centre[0]), float(centre[1])))
+
+
+def true_region(region: Region, sound: Sound) -> Region:
+    """Region as it is, for where its edges lie; a rectangle's far edge to the next px."""
+    if region.apex_px is not None:
+        reach = region.r_min_px + (region.r_max_px - region.r_min_px) * sound.stretch
+        return replace(region, r_max_px=reach)
+    x, y, wide, high = region.box_px
+    return replace(region, box_px=(x, y, wide, max(round((high - 1) * sound.stretch) + 1, 8)))
+
+
+def true_strip(strip: Strip, region: Region, sound: Sound) -> Strip:
+    """Strip with its ends as they are; greys and step stay as shown."""
+    start, end = (true_points_px(places, region, sound) for places in (strip.start_px, strip.end_px))
+    return replace(strip, start_px=start, end_px=end)
+
+
+def shown_core(core: CoreSample, region: Region, sound: Sound) -> CoreSample:
+    """Places of a core sample as the frame shows them, from where they are."""
+    back = replace(sound, speed_m_s=ASSUMED_M_S**2 / sound.speed_m_s)
+
+    def shown(point_px: Point) -> Point:
+        x, y = true_points_px(point_px, region, back)
+        return float(x), float(y)
+
+    fired, best = core.fired_notch_px, core.best_tip_px
+    return replace(
+        core,
+        notch_px=(shown(core.notch_px[0]), shown(core.notch_px[1])),
+        fired_tip_px=None if core.fired_tip_px is None else shown(core.fired_tip_px),
+        fired_notch_px=None if fired is None else (shown(fired[0]), shown(fired[1])),
+        best_tip_px=None if best is None else shown(best),
+    )
 
 
 def true_track(track: Track, region: Region, scale: Scale, sound: Sound) -> Track:

@@ -20,19 +20,23 @@ TRACK_COLUMNS = _words(
     "frame time_s needle_present tip_x_px tip_y_px tip_visible tip_sd_mm entry_x_px entry_y_px angle_deg "
     "shaft_visible_share target_x_px target_y_px centre_distance_mm edge_distance_mm advance_mm"
 )
-# The definition of attempts.csv for aspiration, written out; a column NAME_sd may follow any of them.
+# The definition of attempts.csv, written out; a column NAME_sd may follow any of them.
 ATTEMPT_COLUMNS = _words(
     "attempt start_s end_s duration_s cut_off outcome passes strokes redirections time_to_target_s "
     "dwell_in_target_s closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm "
     "tip_visibility_share tip_visibility_advancing blind_advance_mm longest_blind_mm plane_losses "
     "mean_recovery_s angle_deg angle_iqr_deg path_mm path_efficiency mean_advance_mm_s peak_advance_mm_s "
-    "smoothness_sparc smoothness_ldlj index_of_difficulty trail_end_edge_mm scale_source scale_sd_share "
-    "confidence"
+    "smoothness_sparc smoothness_ldlj index_of_difficulty trail_end_edge_mm notch_start_mm notch_length_mm "
+    "notch_in_target_mm notch_in_target_before_mm notch_in_target_fired_mm throw_mm "
+    "fired_tip_beyond_far_wall_mm fired_tip_to_edge_mm best_fire_depth_mm fired_s scale_source "
+    "scale_sd_share confidence"
 )
 # Those for which scoring states an uncertainty.
 WITH_SD = _words(
     "closest_edge_mm closest_centre_mm offset_along_mm offset_across_mm overshoot_mm blind_advance_mm "
-    "longest_blind_mm path_mm mean_advance_mm_s peak_advance_mm_s trail_end_edge_mm"
+    "longest_blind_mm path_mm mean_advance_mm_s peak_advance_mm_s trail_end_edge_mm notch_start_mm "
+    "notch_in_target_mm notch_in_target_before_mm notch_in_target_fired_mm throw_mm "
+    "fired_tip_beyond_far_wall_mm fired_tip_to_edge_mm best_fire_depth_mm"
 )
 
 

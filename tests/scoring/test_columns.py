@@ -4,6 +4,7 @@ import pytest
 
 from needlecoach.scoring import COLUMNS, EVIDENCE_MEANING
 from needlecoach.scoring import approach as approach_module
+from needlecoach.scoring import biopsy as biopsy_module
 from needlecoach.scoring import metrics as metrics_module
 
 # The columns promised to whoever reads attempts.csv, in their order.
@@ -15,7 +16,9 @@ PROMISED = [
     "tip_visibility_advancing", "blind_advance_mm", "longest_blind_mm", "plane_losses",
     "mean_recovery_s", "angle_deg", "angle_iqr_deg", "path_mm", "path_efficiency", "mean_advance_mm_s",
     "peak_advance_mm_s", "smoothness_sparc", "smoothness_ldlj", "index_of_difficulty",
-    "trail_end_edge_mm", "scale_source", "scale_sd_share", "confidence",
+    "trail_end_edge_mm", "notch_start_mm", "notch_length_mm", "notch_in_target_mm",
+    "notch_in_target_before_mm", "notch_in_target_fired_mm", "throw_mm", "fired_tip_beyond_far_wall_mm",
+    "fired_tip_to_edge_mm", "best_fire_depth_mm", "fired_s", "scale_source", "scale_sd_share", "confidence",
 ]
 # fmt: on
 
@@ -42,10 +45,13 @@ def test_every_attempt_has_every_column(drawing):
         assert (figure.name, figure.unit, figure.title) == (name, COLUMNS[name].unit, COLUMNS[name].title)
 
 
-@pytest.mark.parametrize("name", PROMISED[6:32])
+@pytest.mark.parametrize("name", PROMISED[6 : PROMISED.index("scale_source")])
 def test_the_measuring_function_states_the_same_evidence_as_the_table(name):
-    measure = getattr(metrics_module, name, None) or getattr(approach_module, name)
-    assert f"Evidence: {COLUMNS[name].evidence}" in measure.__doc__
+    modules = metrics_module, approach_module, biopsy_module
+    measures = [getattr(module, name) for module in modules if hasattr(module, name)]
+    assert measures
+    for measure in measures:
+        assert f"Evidence: {COLUMNS[name].evidence}" in measure.__doc__
 
 
 def test_the_missing_norm_is_said_once_and_only_for_sight():

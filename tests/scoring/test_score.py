@@ -8,6 +8,7 @@ import pytest
 
 from needlecoach.model import Region, Scale, Target, Track
 from needlecoach.scoring import COLUMNS, score_track
+from needlecoach.scoring.biopsy import CORE_MEASURES
 
 REGION = Region("rectangle", (0, 0, 800, 600))
 SCALE = Scale(0.1, 0.1, "drawn", 0.01)
@@ -55,7 +56,9 @@ def test_the_busy_track_is_busy(drawing):
     figures = busy(drawing).figures()
     assert (figures["passes"], figures["strokes"], figures["redirections"]) == (2, 1, 1)
     assert (figures["plane_losses"], figures["outcome"]) == (2, "hit")
-    assert all(figures[name] is not None for name in COLUMNS if name != "trail_end_edge_mm")
+    of_core = set(CORE_MEASURES) - {"time_to_target_s", "dwell_in_target_s"}
+    assert all(figures[name] is not None for name in set(COLUMNS) - of_core - {"trail_end_edge_mm"})
+    assert all(figures[name] is None for name in of_core)
 
 
 def test_mirrored_left_to_right_gives_equal_figures(drawing):

@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 
 from needlecoach.errors import MarksError
-from needlecoach.model import ASSUMED_M_S, Medium, Region, Scale, Sound, Target, Track
+from needlecoach.model import ASSUMED_M_S, CoreSample, Medium, Region, Scale, Sound, Strip, Target, Track
 from needlecoach.scoring import score_track
 from needlecoach.screen.sound import (
     GEL_M_S,
+    shown_core,
     sound_in,
     true_points_px,
+    true_region,
+    true_strip,
     true_target,
     true_track,
     water_m_s,
@@ -154,6 +157,36 @@ def test_distances_shrink_along_the_beam_and_carry_the_speeds_uncertainty() -> N
     # Tip, marking (0.1 mm for a pixel) and one per cent of the distance.
     wanted = np.sqrt(0.1**2 / 2 + 0.1**2 + (0.01 * figures["closest_edge_mm"].value) ** 2)
     assert figures["closest_edge_mm"].sd == pytest.approx(wanted, rel=0.02)
+
+
+@pytest.mark.parametrize("region", [FLAT, ROUND])
+def test_places_of_a_core_sample_go_back_to_where_they_are_shown(region: Region) -> None:
+    sound = custom(1482.4)
+    shown = np.array(
+        [[200.0, 150.0], [260.0, 200.0], [300.0, 240.0], [330.0, 260.0], [280.0, 220.0], [290.0, 225.0]]
+    )
+    x = [(float(x), float(y)) for x, y in true_points_px(shown, region, sound)]
+    true = CoreSample(3, None, "", (x[0], x[1]), x[2], (x[3], x[4]), x[5])
+    back = shown_core(true, region, sound)
+
+    assert back.fired_tip_px is not None and back.fired_notch_px is not None
+    places = [*back.notch_px, back.fired_tip_px, *back.fired_notch_px, back.best_tip_px]
+    np.testing.assert_allclose(places, shown)
+    unfired = CoreSample(3, None, "", (x[0], x[1]))
+    assert shown_core(unfired, region, sound).best_tip_px is None
+
+
+@pytest.mark.parametrize("region", [FLAT, ROUND])
+def test_the_far_edge_is_nearer_where_sound_is_slower(region: Region) -> None:
+    sound = custom(1386.0)  # nine tenths of 1540
+    true = true_region(region, sound)
+
+    assert true.depth_range_px == pytest.approx(0.9 * region.depth_range_px, abs=0.5)
+    ends = np.array([[300.0, 240.0], [np.nan, np.nan]])
+    strip = true_strip(Strip(np.zeros((2, 5), np.uint8), 0.1, ends, ends), region, sound)
+    np.testing.assert_allclose(strip.start_px, true_points_px(ends, region, sound))
+    np.testing.assert_allclose(strip.end_px, true_points_px(ends, region, sound))
+    assert strip.step_mm == 0.1
 
 
 def test_gel_is_slower_when_cold_and_says_that_its_range_has_no_source() -> None:
