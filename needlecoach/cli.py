@@ -304,18 +304,26 @@ def clean(
 
 
 @app.command()
-def standard() -> None:
+def standard(
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it to a new file instead of printing it.")
+    ] = None,
+) -> None:
     """Print an example of a standard: a file in which a training programme writes its own criteria.
 
     The example is an illustration, not a recommendation. Change it and give it to score with --standard.
 
-    Example: needlecoach standard > ours.toml
+    Example: needlecoach standard --out ours.toml
 
-    Exit code: 0 printed.
+    Exit code: 0 printed or written, 2 something to mend.
     """
-    from needlecoach.standards import EXAMPLE
+    from needlecoach.standards import EXAMPLE, write_example
 
-    typer.echo(EXAMPLE.read_text(encoding="utf-8"), nl=False)
+    if out is None:
+        typer.echo(EXAMPLE.read_text(encoding="utf-8"), nl=False)
+    else:
+        write_example(out)
+        typer.echo(f"{out}: change it to your own criteria, then give it to score with --standard.")
 
 
 _PortOption = Annotated[

@@ -90,7 +90,7 @@ class _Result:
     def attempts(self, names: Sequence[str]) -> Iterator[EarlierAttempt]:
         """Attempts with the figures of these names."""
         for row in self.rows:
-            figures = {name: _number(row.get(name, "")) for name in names}
+            figures = {name: _number(row.get(name)) for name in names}
             yield EarlierAttempt(
                 self.folder, self.clip, self.marks["date"], int(row["attempt"]), row["outcome"], figures
             )
@@ -119,10 +119,10 @@ def _result(folder: Path) -> _Result:
     if marks.get("date") is not None:
         date.fromisoformat(marks["date"])
     marks.setdefault("date", None)
-    for row in rows:
-        int(row["attempt"]), row["outcome"]
     scored_s = (folder / "run.json").stat().st_mtime
-    return _Result(folder.name, str(clip["file"]), str(clip["sha256"]), marks, scored_s, rows)
+    found = _Result(folder.name, str(clip["file"]), str(clip["sha256"]), marks, scored_s, rows)
+    list(found.attempts(key_figures(marks.get("task", "aspirate"))))  # a cell that can't be read shows here
+    return found
 
 
 def _comparable(was: Mapping[str, Any], now: Marks) -> bool:
@@ -136,7 +136,7 @@ def _comparable(was: Mapping[str, Any], now: Marks) -> bool:
     )
 
 
-def _number(cell: str) -> float | int | None:
+def _number(cell: str | None) -> float | int | None:
     if not cell:
         return None
     value = float(cell)

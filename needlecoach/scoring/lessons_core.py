@@ -19,6 +19,11 @@ EDGE_MM = 5.0
 # A needle is held for a moment before it is fired; its place then is that of these frames before.
 FRAMES_BEFORE = 3
 
+AIM_NOTCH = (
+    "Push the inner needle on until the middle of the notch lies in the middle of the target, then fire."
+)
+AIM_THROW = "Before you fire, add the throw to where the point is, and see where the notch will come to lie."
+
 
 def _sampling_row(motion: Motion, attempt: Attempt) -> int:
     """Row before the firing where one was seen, of the sampling moment otherwise."""
@@ -59,23 +64,22 @@ def _share_lost(motion: Motion, attempt: Attempt, name: str) -> float | None:
 def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     """Finding for a point held too shallow (sign -1) or too deep (1) when the needle was fired."""
     off, lost = _held_mm(motion, attempt), _share_lost(motion, attempt, "notch_in_target_fired_mm")
-    inside, notch = number(attempt, "notch_in_target_fired_mm"), number(attempt, "notch_length_mm")
-    if off is None or lost is None or inside is None or notch is None or off * sign <= HOLD_MM:
+    inside, best = number(attempt, "notch_in_target_fired_mm"), best_notch_mm(motion, attempt)
+    if off is None or lost is None or inside is None or best is None or off * sign <= HOLD_MM:
         return None
     sd = doubt(attempt, "notch_in_target_fired_mm")
-    fired = attempt.core is not None and attempt.core.fired_frame is not None
-    lay = "lay" if fired else "would lie"
-    when = "was fired" if fired else "was held"
-    too, way = ("too deep", "less deep") if sign > 0 else ("too early", "further in")
+    core = attempt.core
+    fired = core is not None and core.fired_frame is not None
+    begins = "The needle was fired from" if fired else "The needle was held"
+    lies = "lay in the target" if fired else "would lie in the target if it were fired there"
+    held = f"{millimetres(abs(off), sd)} too {'deep' if sign > 0 else 'shallow'}"
     return Finding(
         _sampling_row(motion, attempt),
-        f"The needle {when} {millimetres(abs(off), sd)} {too}: after firing {millimetres(inside, sd)} of its "
-        f"{notch:.0f} mm notch {lay} in the target.",
-        "Only what lies beside the notch is cut, and firing carries the notch forward: where the "
-        "point is held "
-        "decides where the sample comes from.",
-        f"Before firing, add the throw to where the point is and see where the notch will come to lie; from "
-        f"here the best place was {millimetres(abs(off), sd)} {way}.",
+        f"{begins} {held}: {millimetres(inside, sd)} of its notch {lies}, of {millimetres(best, sd)} "
+        "that could.",
+        "Only what lies beside the notch is cut, so the place of the point at the moment of firing decides "
+        "where the sample comes from.",
+        AIM_NOTCH if core is not None and core.fired_part == "sheath" else AIM_THROW,
         lost,
         sure(abs(off) - HOLD_MM, sd),
     )

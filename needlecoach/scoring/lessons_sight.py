@@ -140,7 +140,8 @@ def pushing_on_while_lost(motion: Motion, attempt: Attempt) -> Finding | None:
     if found is None or spell is None:
         return None
     _, effect, certainty = found
-    length = millimetres(spell.gain_mm, doubt(attempt, "longest_blind_mm"))
+    longest = number(attempt, "longest_blind_mm") or spell.gain_mm  # as it stands in the report
+    length = millimetres(longest, doubt(attempt, "longest_blind_mm"))
     return Finding(
         spell.first,
         f"The tip was out of sight for {seconds(spell.lasted_s)} on end, and the needle went {length} "

@@ -114,18 +114,30 @@ def in_words(criterion: Criterion) -> str:
     return f"{title}: {_IN_WORDS[criterion.operator]} {_said(criterion.column, criterion.limit)}"
 
 
-def _said(name: str, value: Limit, sd: float | None = None) -> str:
-    """A value of a column with its unit, to a tenth unless it is given finer by a person."""
+def _said(name: str, value: Limit, sd: float | None = None, *, digits: int | None = None) -> str:
+    """A value of a column with its unit; `digits` are its decimals, all that were written when None."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, str):
         return value
-    if name in SHARES:
-        return f"{100 * value:.3g} %"
-    column = column_of(name)
-    unit = "" if column is None else {"deg": "°"}.get(column.unit, f" {column.unit}").rstrip()
-    doubt = "" if sd is None else f" give or take {sd:.2g}"
-    return f"{value:.4g}{doubt}{unit}" if doubt == "" else f"{round(value, 2):g}{doubt}{unit}"
+    column, share = column_of(name), name in SHARES
+    unit = (
+        " %" if share else "" if column is None else {"deg": "°"}.get(column.unit, f" {column.unit}").rstrip()
+    )
+    number = 100 * value if share else value
+    text = f"{number:.6g}" if digits is None else f"{number:.{digits}f}"
+    return f"{text}{'' if not sd else f' give or take {max(sd, 0.1):.{digits or 0}f}'}{unit}"
+
+
+def _measured(criterion: Criterion, value: float, sd: float | None) -> str:
+    """A figure as it is said: no finer than it is known, and fine enough to differ from a limit it misses."""
+    name, limit = criterion.column, criterion.limit
+    assert isinstance(limit, (int, float))
+    digits = 0 if name in SHARES or kind_of(name) == "count" or (sd is not None and sd >= 1) else 1
+    said = _said(name, value, sd, digits=digits)
+    if not sd and value != limit and said == _said(name, limit, digits=digits):
+        return _said(name, value, digits=digits + 2)
+    return said
 
 
 def _check(criterion: Criterion, attempt: Attempt) -> Check:
@@ -134,21 +146,20 @@ def _check(criterion: Criterion, attempt: Attempt) -> Check:
         return Check(words, "can't tell", attempt.reason or "this figure is not known for this attempt")
     if isinstance(figure.value, (str, bool)) or isinstance(criterion.limit, (str, bool)):
         return _check_words(criterion, attempt, figure.value)
-    said = _said(criterion.column, figure.value, figure.sd)
+    said = _measured(criterion, figure.value, figure.sd)
     if figure.sd and abs(figure.value - criterion.limit) <= figure.sd:
-        return Check(words, "can't tell", f"it was {said}: too near to the limit to tell")
+        return Check(words, "can't tell", f"it was {said}, too near to the limit to tell")
     met = _COMPARE[criterion.operator](figure.value, criterion.limit)
     return Check(words, "met" if met else "not met", f"it was {said}")
 
 
 def _check_words(criterion: Criterion, attempt: Attempt, value: Limit) -> Check:
     """An outcome within its own uncertainty, or none at all, tells neither a hit nor a miss."""
-    words = in_words(criterion)
-    open_question = criterion.column == "outcome" and value in ("borderline", "unscorable")
-    if open_question and criterion.limit in ("hit", "miss"):
+    words, outcome = in_words(criterion), criterion.column == "outcome"
+    if outcome and value in ("borderline", "unscorable") and criterion.limit in ("hit", "miss"):
         return Check(words, "can't tell", attempt.reason or f"the outcome was {value}")
-    met = value == criterion.limit
-    return Check(words, "met" if met else "not met", f"it was {_said(criterion.column, value)}")
+    said = f"the outcome was {value}" if outcome else f"it is {_said(criterion.column, value)}"
+    return Check(words, "met" if value == criterion.limit else "not met", said)
 
 
 def _figure(name: str, attempt: Attempt) -> Figure:

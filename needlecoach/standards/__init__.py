@@ -6,6 +6,14 @@ from needlecoach.standards.file import (
     read_standard,
     standard_of_record,
     standard_record,
+    write_example,
 )
 
-__all__ = ["EXAMPLE", "parse_standard", "read_standard", "standard_of_record", "standard_record"]
+__all__ = [
+    "EXAMPLE",
+    "parse_standard",
+    "read_standard",
+    "standard_of_record",
+    "standard_record",
+    "write_example",
+]

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from needlecoach.errors import StandardError
+from needlecoach.errors import OutputError, StandardError
 from needlecoach.scoring.standard import Criterion, Standard, fault_of
 
 EXAMPLE = Path(__file__).with_name("example.toml")
@@ -89,6 +89,17 @@ def parse_standard(text: str, file: str = "") -> Standard:
         if not line.isprintable():
             raise _FaultError(f'key "{key}" must be one line of text, got {_short(line)}; correct it.')
     return Standard(head.name, criteria, head.source, head.note, file)
+
+
+def write_example(path: Path) -> None:
+    """Write the example to a new file; OutputError when there is one already or it can't be written."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(EXAMPLE.read_text(encoding="utf-8"))
+    except FileExistsError as problem:
+        raise OutputError(f"{path}: is there already and is left alone; give another name.") from problem
+    except OSError as problem:
+        raise OutputError(f"{path}: can't be written ({problem.strerror or problem}).") from problem
 
 
 def standard_record(standard: Standard) -> dict[str, Any]:
