@@ -6,6 +6,7 @@ import shutil
 import threading
 import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,11 +16,11 @@ from needlecoach.errors import MarksError, NeedlecoachError, OutputError
 from needlecoach.marks import MarkOptions
 from needlecoach.model import Correction
 from needlecoach.reporting import results as written_results
-from needlecoach.review.bench import SCORED_ANEW
+from needlecoach.review.bench import SCORED_ANEW, Bench
 from needlecoach.review.desk import Desk
 from needlecoach.review.refusal import RefusalError
 from needlecoach.review.results import Results
-from needlecoach.scored import Wish, completed, scorable_marks, score_into
+from needlecoach.scored import Wish, scorable_marks, score_into
 from needlecoach.scoring.standard import in_words
 from needlecoach.standards import EXAMPLE, read_standard
 
@@ -236,11 +237,14 @@ def test_a_review_keeps_to_the_standard_and_finds_earlier_attempts(scored, tmp_p
     desk = Desk(clip, folder, Wish(replay=False))
     try:
         assert desk.results.wish().standard == standard
-        again = completed(replace(card, options={}, earlier=None), desk.results.wish(), folder.parent)
+        bare = replace(card, options={}, earlier=None, attempts=(replace(card.attempts[0], checks=()),))
+        bench = Bench(clip, desk.results)
+        bench._fresh = lambda report: (SimpleNamespace(score=lambda corrections: bare), "")
+        bench.wish = desk.results.wish()
+        again, _ = bench.score([], lambda done, total: None)
         for one in (card, again):
-            assert [check.words for check in one.attempts[0].checks] == [
-                in_words(c) for c in standard.criteria
-            ]
+            words = [check.words for check in one.attempts[0].checks]
+            assert words == [in_words(criterion) for criterion in standard.criteria]
             assert [attempt.folder for attempt in one.earlier.last] == ["before"]
     finally:
         desk.close()

@@ -72,7 +72,7 @@ CASES = {
     ),
     "plane lost": (
         "out of sight for 1.6 s at rest on the way in", Drawing(WITH_REST, hidden_s=((2.2, 3.8),)),
-        "out of sight for 0.5 s there", Drawing(WITH_REST, hidden_s=((2.2, 2.7),)),
+        "out of sight for 0.9 s there", Drawing(WITH_REST, hidden_s=((2.2, 3.1),)),
         "lost once for 1.6 s; it came back while the needle was held still",
     ),
     "steep angle": (
@@ -95,7 +95,7 @@ CASES = {
     ),
     "passing the far wall": (
         "4 mm past the far wall", Drawing(STRAIGHT, target_mm=(12, 0, 4)),
-        "0.8 mm past it", Drawing(STRAIGHT, target_mm=(15.2, 0, 4)),
+        "0.9 mm past it", Drawing(STRAIGHT, target_mm=(15.1, 0, 4)),
         "went 4.0 mm past",
     ),
     "repeated redirection": (
@@ -138,7 +138,7 @@ CORE_CASES = {
     ),
     "fired too deep": (
         "fired 6 mm beyond the best place", dict(held=18.0, fired=True),
-        "fired 1 mm beyond it", dict(held=13.0),
+        "held 1.8 mm beyond it, the notch as long as the target", dict(held=10.8, notch_mm=12.0),
         "fired from 6 mm too deep: 9 mm of its notch lay in the target, of 12 mm",
     ),
     "notch outside": (
@@ -177,7 +177,7 @@ def core_advice(held, *, fired=False, throw=22.0, to_edge=30.0, notch_mm=18.0):
         "fired_tip_to_edge_mm": to_edge,
     }
     figures = dict(attempt.figures) | {name: Figure(name, value) for name, value in values.items()}
-    best = place(12.0) if throw else None
+    best = place(20.0 + notch_mm / 2 + 5.0 - throw) if throw else None
     core = CoreSample(
         100, 100 if fired else None, "tip" if fired else "", (place(0), place(1)), best_tip_px=best
     )
