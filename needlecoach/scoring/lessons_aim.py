@@ -9,7 +9,7 @@ import numpy as np
 from needlecoach.model import Attempt, FloatArray
 from needlecoach.scoring.approach import closest_approach, judge, outline_extent_mm
 from needlecoach.scoring.geometry import wall_crossings_mm
-from needlecoach.scoring.lesson import Finding, doubt, millimetres, number, sure, target_size_mm
+from needlecoach.scoring.lesson import FINE_SD_MM, Finding, doubt, millimetres, number, sure, target_size_mm
 from needlecoach.scoring.motion import Motion
 
 # A line with this share of the target's length on it leads well into it: through a round target at no more
@@ -239,7 +239,7 @@ def strokes_on_one_line(motion: Motion, attempt: Attempt) -> Finding | None:
     return Finding(
         int(np.flatnonzero(rows)[0]),
         f"There were {strokes:.0f} strokes, and inside the target the tip kept to a line: it moved by "
-        f"{millimetres(spread, sd)} across, in a target {millimetres(width)} wide.",
+        f"{millimetres(spread, max(sd, FINE_SD_MM))} across, in a target {millimetres(width)} wide.",
         "Strokes along one line sample the same small part of the target over and over.",
         "After two or three strokes draw the tip back to the near wall, turn the needle by a few "
         "degrees, and "

@@ -71,7 +71,7 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     core = attempt.core
     fired = core is not None and core.fired_frame is not None
     begins = "The needle was fired from" if fired else "The needle was held"
-    lies = "lay in the target" if fired else "would lie in the target if it were fired there"
+    lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
     held = f"{millimetres(abs(off), sd)} too {'deep' if sign > 0 else 'shallow'}"
     return Finding(
         _sampling_row(motion, attempt),

@@ -37,6 +37,9 @@ POOR_SHARE = 0.8
 # needle that shows well there was lost for its plane and not for its angle.
 POOR_SHAFT_SHARE = 0.75
 
+ALONE = "Keep the needle still and search with the probe alone: "
+SOONER = "Go on keeping the needle still; to find its tip sooner, move the probe with a plan: "
+
 
 class Spell(NamedTuple):
     """A time without the tip on the way in; rows on end, both included.
@@ -175,10 +178,14 @@ def plane_lost(motion: Motion, attempt: Attempt) -> Finding | None:
         f"On the way in the tip was lost {times}{lasted}; {_regained(motion, worst)}",
         "The picture is a slice about a millimetre or two thick: a needle that leaves it by a hair is gone, "
         "and while both hands move it is hard to bring needle and picture together again.",
-        "Keep the needle still and search with the probe alone: " + _probe(motion, spells),
+        (SOONER if _held_still(worst) else ALONE) + _probe(motion, spells),
         min(1.0, total / way_in),
         sure(total - LOST_S / 2, LOST_S / 2),
     )
+
+
+def _held_still(spell: Spell) -> bool:
+    return spell.back is not None and abs(spell.shift_mm) < STILL_MM
 
 
 def _regained(motion: Motion, spell: Spell) -> str:
@@ -186,7 +193,7 @@ def _regained(motion: Motion, spell: Spell) -> str:
     if spell.back is None:
         return "it was not found again before the needle was drawn back."
     sd = float(np.nan_to_num(motion.tip_sd_mm[spell.last], nan=STILL_MM))
-    if abs(spell.shift_mm) < STILL_MM:
+    if _held_still(spell):
         return "it came back while the needle was held still, which is the right way."
     way = "drawn back" if spell.shift_mm < 0 else "pushed on"
     return f"it came back after the needle had been {way} by {millimetres(abs(spell.shift_mm), sd)}."
@@ -199,7 +206,9 @@ def _probe(motion: Motion, spells: list[Spell]) -> str:
     shows = float(np.nanmean(rows)) if np.isfinite(rows).any() else 0.0
     if shows < GONE_SHARE:
         return "slide or tilt it by a hair to each side, as hardly any of the needle showed."
-    return "rotate it a little, as a part of the shaft still showed: picture and needle crossed at an angle."
+    return (
+        "rotate it a little, as a part of the shaft still showed, so picture and needle crossed at an angle."
+    )
 
 
 def steep_angle(motion: Motion, attempt: Attempt) -> Finding | None:

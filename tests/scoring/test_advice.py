@@ -134,7 +134,7 @@ CORE = dict(dead_space_mm=5, notch_mm=18, throw_mm=22)
 CORE_CASES = {
     "fired short": (
         "held 10 mm before the best place", dict(held=2.0), "held 2 mm before it", dict(held=10.0),
-        "held 10 mm too shallow: 5 mm of its notch would lie in the target if it were fired there, of 12 mm",
+        "held 10 mm too shallow: 5 mm of its notch would lie in the target if it were fired from there, of 12 mm",
     ),
     "fired too deep": (
         "fired 6 mm beyond the best place", dict(held=18.0, fired=True),
@@ -247,6 +247,11 @@ def test_sentences_are_whole_and_at_most_three(drawn):
 )  # fmt: skip
 def test_how_the_plane_was_regained(knots, hidden_s, words):
     assert words in said(Drawing(knots, hidden_s=(hidden_s,)))["plane lost"].happened
+
+
+def test_who_held_still_is_not_told_to():
+    assert said(Drawing(WITH_REST, hidden_s=((2.2, 3.8),)))["plane lost"].try_next.startswith("Go on keeping")
+    assert said(Drawing(resting_at(6), hidden_s=((2.2, 3.8),)))["plane lost"].try_next.startswith("Keep the")
 
 
 def test_a_tip_lost_while_drawn_out_is_not_lost_on_the_way_in():
