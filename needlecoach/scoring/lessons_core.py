@@ -72,6 +72,8 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     fired = core is not None and core.fired_frame is not None
     begins = "The needle was fired from" if fired else "The needle was held"
     lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
+    if not fired and attempt.outcome == "hit":
+        return None  # sampled as it stood: the sheath may have been closed over the notch, unseen
     held = f"{millimetres(abs(off), sd)} too {'deep' if sign > 0 else 'shallow'}"
     return Finding(
         _sampling_row(motion, attempt),

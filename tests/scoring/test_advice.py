@@ -193,6 +193,11 @@ def test_what_triggers_a_rule_of_core_needles_and_what_nearly_does(rule):
     assert rule not in core_advice(**near)
 
 
+def test_a_hit_without_a_firing_seen_is_not_held_against_firing():
+    assert "fired too deep" not in core_advice(held=18.0)
+    assert "fired too deep" in core_advice(held=18.0, fired=True)
+
+
 def test_a_core_needle_is_not_told_to_keep_its_point_in_the_target():
     advice = core_advice(held=30.0, throw=0.0)
     assert not {"passing the far wall", "stopping short", "strokes on one line"} & advice.keys()
