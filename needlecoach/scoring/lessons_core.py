@@ -54,6 +54,14 @@ def _held_mm(motion: Motion, attempt: Attempt) -> float | None:
     return off if np.isfinite(off) else None
 
 
+def _sampled_as_it_stood(attempt: Attempt) -> bool:
+    """Whether a needle hit without a firing seen: its sheath may have been closed over the notch unseen.
+
+    What would have come of firing it from there is then nothing to mend.
+    """
+    return attempt.core is not None and attempt.core.fired_frame is None and attempt.outcome == "hit"
+
+
 def _share_lost(motion: Motion, attempt: Attempt, name: str) -> float | None:
     inside, best = number(attempt, name), best_notch_mm(motion, attempt)
     if inside is None or best is None or best <= 0:
@@ -67,13 +75,13 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     inside, best = number(attempt, "notch_in_target_fired_mm"), best_notch_mm(motion, attempt)
     if off is None or lost is None or inside is None or best is None or off * sign <= HOLD_MM:
         return None
+    if _sampled_as_it_stood(attempt):
+        return None
     sd = doubt(attempt, "notch_in_target_fired_mm")
     core = attempt.core
     fired = core is not None and core.fired_frame is not None
     begins = "The needle was fired from" if fired else "The needle was held"
     lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
-    if not fired and attempt.outcome == "hit":
-        return None  # sampled as it stood: the sheath may have been closed over the notch, unseen
     held = f"{millimetres(abs(off), sd)} too {'deep' if sign > 0 else 'shallow'}"
     return Finding(
         _sampling_row(motion, attempt),
@@ -125,7 +133,7 @@ def notch_outside(motion: Motion, attempt: Attempt) -> Finding | None:
 def fired_towards_the_edge(motion: Motion, attempt: Attempt) -> Finding | None:
     """The fired point under 5 mm from the picture's edge, or beyond. Evidence: common practice, no source."""
     left = number(attempt, "fired_tip_to_edge_mm")
-    if attempt.core is None or left is None or left >= EDGE_MM:
+    if attempt.core is None or left is None or left >= EDGE_MM or _sampled_as_it_stood(attempt):
         return None
     sd = doubt(attempt, "fired_tip_to_edge_mm")
     where = (

@@ -196,6 +196,7 @@ def test_what_triggers_a_rule_of_core_needles_and_what_nearly_does(rule):
 def test_a_hit_without_a_firing_seen_is_not_held_against_firing():
     assert "fired too deep" not in core_advice(held=18.0)
     assert "fired too deep" in core_advice(held=18.0, fired=True)
+    assert "fired towards the edge" not in core_advice(held=18.0, to_edge=-5.0)
 
 
 def test_a_core_needle_is_not_told_to_keep_its_point_in_the_target():
