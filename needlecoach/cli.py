@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -29,6 +29,9 @@ from needlecoach.marks import (
     parse_target,
 )
 from needlecoach.model import Scale, Scorecard, Target
+
+if TYPE_CHECKING:
+    from needlecoach.scoring.standard import Standard
 
 # OpenCV is imported only when needed: --help stays fast, and a machine without libGL gets a sentence.
 
@@ -52,6 +55,7 @@ class _Wish:
     pass_withdrawal_mm: float
     replay: bool
     keep_screen: bool
+    standard: Standard | None
     quiet: bool
 
 
@@ -196,6 +200,10 @@ def score(
     ] = 5.0,
     with_replay: Annotated[bool, typer.Option("--replay/--no-replay", help="Write the replay video.")] = True,
     keep_screen: _KeepScreenOption = False,
+    standard: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Criteria to hold each attempt against; see needlecoach standard."),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Score recordings: attempts, passes, hits and distances, with a page to look at.
@@ -229,6 +237,7 @@ def score(
         pass_withdrawal_mm=_checked_withdrawal(pass_withdrawal_mm),
         replay=with_replay,
         keep_screen=keep_screen,
+        standard=_standard_option(standard),
         quiet=quiet,
     )
     with stoppable():
@@ -292,6 +301,29 @@ def clean(
         from needlecoach.commands import run_clean
 
         run_clean(clip, out, options)
+
+
+@app.command()
+def standard(
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it to a new file instead of printing it.")
+    ] = None,
+) -> None:
+    """Print an example of a standard: a file in which a training programme writes its own criteria.
+
+    The example is an illustration, not a recommendation. Change it and give it to score with --standard.
+
+    Example: needlecoach standard --out ours.toml
+
+    Exit code: 0 printed or written, 2 something to mend.
+    """
+    from needlecoach.standards import EXAMPLE, write_example
+
+    if out is None:
+        typer.echo(EXAMPLE.read_text(encoding="utf-8"), nl=False)
+    else:
+        write_example(out)
+        typer.echo(f"{out}: change it to your own criteria, then give it to score with --standard.")
 
 
 _PortOption = Annotated[
@@ -376,6 +408,15 @@ def _target_size_option(target_mm: float | None, *, no_target: bool) -> float | 
     return checked_target_mm(target_mm)
 
 
+def _standard_option(path: Path | None) -> Standard | None:
+    """Read the standard before any clip, so that a fault in it costs no time."""
+    if path is None:
+        return None
+    from needlecoach.standards import read_standard
+
+    return read_standard(path)
+
+
 def _checked_rate(fps: float | None) -> float | None:
     """Refuse an impossible rate for every clip, also for a video, which has no use for one."""
     if fps is not None and not (math.isfinite(fps) and fps > 0):
@@ -420,6 +461,7 @@ def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callab
         pass_withdrawal_mm=wish.pass_withdrawal_mm,
         replay=wish.replay,
         keep_screen=wish.keep_screen,
+        standard=wish.standard,
     )
     marks = scored.scorable_marks(clip, wish.marks, no_target=wish.no_target)
     card, folder = scored.score_into(

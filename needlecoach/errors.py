@@ -3,6 +3,7 @@
 NeedlecoachError
 ├── ClipError       the recording can't be read
 ├── MarksError      what the user said of the clip is missing, broken or impossible
+├── StandardError   a programme's standard can't be read or can't be one
 ├── OutputError     results can't be written
 └── UnscorableError the clip was read, and holds nothing that can be scored
 
@@ -21,6 +22,10 @@ class ClipError(NeedlecoachError):
 
 class MarksError(NeedlecoachError):
     """A mark (target, scale, region, learner, needle) is missing, malformed or impossible."""
+
+
+class StandardError(NeedlecoachError):
+    """A programme's standard is missing, malformed, or asks for what there is not."""
 
 
 class OutputError(NeedlecoachError):

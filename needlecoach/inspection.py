@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.advice import advice, compression
 from needlecoach.clips import ClipReader, open_clip
 from needlecoach.clips.fields import FieldWatch
 from needlecoach.clips.reader import FileFacts
@@ -33,6 +32,7 @@ from needlecoach.model import (
     Storage,
     Timing,
 )
+from needlecoach.recording_advice import advice, compression
 from needlecoach.screen.picture import check_picture, tint_of
 from needlecoach.screen.region import settle_region
 from needlecoach.screen.ruler import Ruler, look_for_ruler

@@ -7,12 +7,15 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError
 from needlecoach.marks import MarkOptions, marks_beside, marks_path
 from needlecoach.model import Frame, Marks, Scorecard
+
+if TYPE_CHECKING:
+    from needlecoach.scoring.standard import Standard
 
 Progress = Callable[[int, int], None]
 
@@ -35,6 +38,7 @@ class Wish:
     pass_withdrawal_mm: float = 5.0
     replay: bool = True
     keep_screen: bool = False
+    standard: Standard | None = None
 
 
 def scorable_marks(clip: Path, options: MarkOptions, *, no_target: bool) -> Marks:
@@ -121,11 +125,31 @@ def score_into(
             frames = ahead.frames
     except BrokenExecutor:
         raise NeedlecoachError(f"{clip.name}: {PROCESS_ENDED}") from None
-    if wish.keep_screen:
-        card = replace(card, options={**card.options, "keep_screen": True})
+    card = completed(card, wish, out)
     from needlecoach.reporting.results import write_results
 
     return card, write_results(card, out, replay=wish.replay, progress=writing, name=name, ahead=frames)
+
+
+def completed(card: Scorecard, wish: Wish, reports: Path) -> Scorecard:
+    """Add to a card what does not come from its recording: what is shown, standard, earlier attempts.
+
+    Parameters
+    ----------
+    reports : folder with one results folder per clip, in which the learner's earlier attempts are looked up
+    """
+    # Imported here: reading the command line needs none of it.
+    from needlecoach.earlier import earlier_attempts
+    from needlecoach.scoring.standard import held_against
+    from needlecoach.standards import standard_record
+
+    options, attempts = dict(card.options), card.attempts
+    if wish.keep_screen:
+        options["keep_screen"] = True
+    if wish.standard is not None:
+        options["standard"] = standard_record(wish.standard)
+        attempts = tuple(replace(one, checks=held_against(wish.standard, one)) for one in attempts)
+    return replace(card, options=options, attempts=attempts, earlier=earlier_attempts(reports, card))
 
 
 class _Ahead:

@@ -122,6 +122,24 @@ def test_the_attempts_of_a_sample_clip(sample: Callable[[str], Scored], name: st
         assert got.cut_off == want["cut_off"]
 
 
+# What a teacher would say, read off sample_clips/README.md; our own reading, invented clips.
+ADVICE = {
+    "blind_advance": [["pushing on while lost"]],
+    "clean_hit": [["going well"]],
+    "miss_with_redirection": [["missing to one side"]],
+    "no_needle": [],
+    "trail_trap": [["going well"]],
+    "two_attempts_curved": [["stopping short"], ["going well"]],
+}
+
+
+@pytest.mark.parametrize("name", ADVICE)
+def test_the_advice_on_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
+    attempts = sample(name).card.attempts
+
+    assert [[one.rule for one in attempt.advice] for attempt in attempts] == ADVICE[name]
+
+
 @pytest.mark.parametrize("name", WITH_NEEDLE)
 def test_the_passes_of_a_sample_clip(sample: Callable[[str], Scored], name: str) -> None:
     scored = sample(name)

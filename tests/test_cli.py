@@ -406,6 +406,40 @@ def test_a_following_process_that_was_ended_is_one_line_and_2(spine: FakeSpine, 
     assert [folder.name for folder in Path("reports").iterdir()] == ["b"]
 
 
+def test_attempts_are_held_against_a_standard(
+    spine: FakeSpine, command: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cards: list[Scorecard] = []
+    results = sys.modules["needlecoach.reporting.results"]
+    kept = spine.write_results
+    monkeypatch.setattr(
+        results, "write_results", lambda card, *given, **how: cards.append(card) or kept(card, *given, **how)
+    )
+    code, out, _ = command("standard", "--out", "ours.toml")
+    assert (code, "score with --standard" in out) == (0, True)
+    assert command("score", clip(), *MARKS, "--standard", "ours.toml")[0] == 0
+    assert cards[0].options["standard"]["file"] == "ours.toml"
+    assert [one["column"] for one in cards[0].options["standard"]["criteria"]][:2] == [
+        "outcome",
+        "blind_advance_mm",
+    ]
+    assert all(len(attempt.checks) == 4 for attempt in cards[0].attempts)
+
+
+def test_a_faulty_standard_is_told_before_any_clip_is_scored(spine: FakeSpine, command: Callable) -> None:
+    Path("ours.toml").write_text("[standard]\nname = 'Ours'\n", encoding="utf-8")
+    code, out, err = command("score", clip(), *MARKS, "--standard", "ours.toml")
+    assert (code, out, spine.scored) == (2, "", [])
+    assert err.startswith('Error: ours.toml: key "criterion" is missing')
+    assert len(err.splitlines()) == 1
+
+
+def test_the_example_of_a_standard_is_printed(command: Callable) -> None:
+    code, out, err = command("standard")
+    assert (code, err) == (0, "")
+    assert out.startswith("# A standard") and 'column = "outcome"' in out
+
+
 def test_a_defect_of_ours_keeps_its_traceback(spine: FakeSpine, monkeypatch: pytest.MonkeyPatch) -> None:
     spine.fail = {"L01": ZeroDivisionError("defect")}
     monkeypatch.setattr(sys, "argv", ["needlecoach", "score", clip(), *MARKS])

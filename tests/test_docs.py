@@ -186,7 +186,7 @@ def test_the_map_shows_the_rooms_as_they_are():
     rooms = {
         path.name + ("/" if path.is_dir() else "") for path in PACKAGE.iterdir() if path.name[0] not in "_."
     }
-    assert rooms <= set(re.findall(r"^  ([a-z]+(?:/|\.py))", drawn, re.M))
+    assert rooms <= set(re.findall(r"^  ([a-z_]+(?:/|\.py))", drawn, re.M))
     files = {path.name for path in PACKAGE.rglob("*.py")}
     assert set(re.findall(r"\w+\.py", drawn)) <= files | BENCHMARKS | {"test_docs.py"}
     for room in ("model", "tracking", "scoring", "finding", "clips", "screen"):

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from needlecoach import inspection
-from needlecoach.advice import advice, compression
 from needlecoach.errors import ClipError, MarksError
 from needlecoach.inspection import Cut, blockiness, inspect_clip, is_repeat, line_mm
 from needlecoach.model import Frame, Inspection, Marks, Region, Scale
+from needlecoach.recording_advice import advice, compression
 
 WIDTH, HEIGHT = 480, 400
 BOX = (60, 40, 320, 300)

@@ -114,6 +114,40 @@ class Attempt:
         object.__setattr__(self, "figures", MappingProxyType(dict(self.figures)))
 
 
+@dataclass(frozen=True)
+class EarlierAttempt:
+    """One earlier attempt of the same learner; `figures` are the key figures, None where unknown.
+
+    `folder` is the name of its results folder, `date` that of the marks (YYYY-MM-DD) or None.
+    """
+
+    folder: str
+    clip: str
+    date: str | None
+    number: int
+    outcome: str
+    figures: Mapping[str, float | int | None]
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """A learner's own earlier attempts at the same task, from the reports folder.
+
+    `names` are the columns of the key figures in their order. `outcomes` counts hits, misses and borderlines
+    of all `n` of them. `best` has the best value of every key figure, None where there is none: time and
+    passes, sight and blind advance count among hits only, as a miss is soon done. `last` are the last five,
+    oldest first.
+    `notes` are sentences for the reader.
+    """
+
+    n: int
+    names: tuple[str, ...]
+    outcomes: Mapping[str, int]
+    best: Mapping[str, float | int | None]
+    last: tuple[EarlierAttempt, ...]
+    notes: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Scorecard:
     """Everything known of one scored clip: enough to write every file of its results folder.
@@ -126,6 +160,7 @@ class Scorecard:
     `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
     everything in mm comes from those.
     `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
+    `earlier` are the learner's own earlier attempts, None where there are none to compare with.
     `strip` is None when nothing was followed. `corrections` are those that the result holds; `raw` is then
     the result without any.
     """
@@ -149,6 +184,7 @@ class Scorecard:
     strip: Strip | None = None
     corrections: tuple[Correction, ...] = ()
     raw: Scorecard | None = None
+    earlier: Earlier | None = None
 
     @property
     def measured_track(self) -> Track:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from needlecoach.model import Correction, Scorecard
 from needlecoach.review.jobs import Report
 from needlecoach.review.results import Results
-from needlecoach.scored import Wish
+from needlecoach.scored import Wish, completed
 
 if TYPE_CHECKING:
     from needlecoach.workbench import Workbench
@@ -46,9 +45,7 @@ class Bench:
         with self._lock:
             bench, note = self._fresh(report)
             card = bench.score(corrections)
-        if self.wish.keep_screen:
-            card = replace(card, options={**card.options, "keep_screen": True})
-        return card, note
+        return completed(card, self.wish, self._results.folder.parent), note
 
     def close(self) -> None:
         """Let go of the pictures; the next correction reads the clip through again."""

@@ -16,6 +16,7 @@ from needlecoach.reporting.record import marks_of_record, marks_record
 from needlecoach.reporting.reopen import read_page, read_run, read_strip
 from needlecoach.review.refusal import RefusalError
 from needlecoach.scored import Wish
+from needlecoach.standards import standard_of_record
 
 _SWAP_S = 0.1
 
@@ -141,8 +142,9 @@ class Results:
                 pass_withdrawal_mm=options["pass_withdrawal_mm"],
                 replay=(self.folder / "replay.webm").is_file(),
                 keep_screen=bool(options.get("keep_screen")),
+                standard=standard_of_record(options.get("standard")),
             )
-        except (KeyError, TypeError) as problem:
+        except (KeyError, TypeError, ValueError) as problem:
             raise NeedlecoachError(
                 f"{self.folder}: its run.json is spoilt; score the clip again."
             ) from problem

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
 from needlecoach.model import Attempt, BoolArray, Core, FloatArray, Region, Scale, Strip, Target, Track
 from needlecoach.scoring import approach, metrics
+from needlecoach.scoring.advice import advise
 from needlecoach.scoring.approach import Judgement, judge
 from needlecoach.scoring.biopsy import CORE_MEASURES, core_sample
 from needlecoach.scoring.bounds import Bounds
@@ -146,6 +147,10 @@ def score_track(
     attempts = tuple(
         _score_attempt(scene, span, motion, number=i + 1, until_frame=ends[i])
         for i, (span, motion) in enumerate(kept)
+    )
+    attempts = tuple(
+        replace(attempt, advice=advise(motion, attempt))
+        for attempt, (_, motion) in zip(attempts, kept, strict=True)
     )
     for attempt, (_, motion) in zip(attempts, kept, strict=True):
         notes += _notes(track, attempt, motion, has_target=target is not None)

@@ -5,19 +5,24 @@ import json
 import shutil
 import threading
 import time
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from needlecoach.corrections import corrections_path, read_corrections, write_corrections
-from needlecoach.errors import MarksError, OutputError
+from needlecoach.errors import MarksError, NeedlecoachError, OutputError
 from needlecoach.marks import MarkOptions
 from needlecoach.model import Correction
 from needlecoach.reporting import results as written_results
-from needlecoach.review.bench import SCORED_ANEW
+from needlecoach.review.bench import SCORED_ANEW, Bench
 from needlecoach.review.desk import Desk
 from needlecoach.review.refusal import RefusalError
+from needlecoach.review.results import Results
 from needlecoach.scored import Wish, scorable_marks, score_into
+from needlecoach.scoring.standard import in_words
+from needlecoach.standards import EXAMPLE, read_standard
 
 GONE = {"kind": "no needle", "frame": 3}
 
@@ -217,3 +222,40 @@ def test_a_result_of_another_recording_is_not_corrected(desk):
     with pytest.raises(RefusalError, match="score this clip first"):
         correct(desk, GONE)
     assert not corrections_path(desk.path).exists()
+
+
+def test_a_review_keeps_to_the_standard_and_finds_earlier_attempts(scored, tmp_path):
+    shutil.copytree(scored, tmp_path / "own")
+    clip = tmp_path / "own" / "clean_hit.mp4"
+    reports, standard = clip.parent / "reports", read_standard(EXAMPLE)
+    marks = scorable_marks(clip, MarkOptions(learner="L01"), no_target=False)
+    shutil.copytree(reports / "clean_hit", reports / "before")
+    run = json.loads((reports / "before" / "run.json").read_text())
+    run["clip"]["sha256"], run["marks"]["learner"] = "another", "L01"
+    (reports / "before" / "run.json").write_text(json.dumps(run))
+    card, folder = score_into(clip, marks, reports, clip.stem, Wish(replay=False, standard=standard))
+    desk = Desk(clip, folder, Wish(replay=False))
+    try:
+        assert desk.results.wish().standard == standard
+        bare = replace(card, options={}, earlier=None, attempts=(replace(card.attempts[0], checks=()),))
+        bench = Bench(clip, desk.results)
+        bench._fresh = lambda report: (SimpleNamespace(score=lambda corrections: bare), "")
+        bench.wish = desk.results.wish()
+        again, _ = bench.score([], lambda done, total: None)
+        for one in (card, again):
+            words = [check.words for check in one.attempts[0].checks]
+            assert words == [in_words(criterion) for criterion in standard.criteria]
+            assert [attempt.folder for attempt in one.earlier.last] == ["before"]
+    finally:
+        desk.close()
+
+
+def test_a_spoilt_standard_in_the_record_is_told(scored, tmp_path):
+    shutil.copytree(scored / "reports" / "clean_hit", tmp_path / "clean_hit")
+    path = tmp_path / "clean_hit" / "run.json"
+    run = json.loads(path.read_text())
+    for spoilt in ({"name": "Ours"}, {"name": "Ours", "criteria": [{"column": "skill"}]}, "ours"):
+        run["options"]["standard"] = spoilt
+        path.write_text(json.dumps(run))
+        with pytest.raises(NeedlecoachError, match="spoilt"):
+            Results(tmp_path / "clean_hit").wish()
