@@ -21,6 +21,12 @@ _SHARES = {
 WHOLE_SHARE = 0.95
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
+# Distances whose sign tells a direction, in words for above and below 0.
+_DIRECTIONS = {
+    "offset_along_mm": ("beyond the centre", "short of the centre"),
+    "offset_across_mm": ("deeper than the centre", "shallower than the centre"),
+    "fired_tip_beyond_far_wall_mm": ("beyond", "short of it"),
+}
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
 KEY_FIGURES = (
@@ -34,8 +40,29 @@ KEY_FIGURES = (
     "blind_advance_mm",
     "duration_s",
 )
+# The same for a core sample, which comes from behind the point.
+CORE_KEY_FIGURES = (
+    "notch_in_target_mm",
+    "notch_in_target_before_mm",
+    "notch_in_target_fired_mm",
+    "fired_tip_beyond_far_wall_mm",
+    "fired_tip_to_edge_mm",
+    "best_fire_depth_mm",
+    "passes",
+    "redirections",
+    "tip_visibility_share",
+    "blind_advance_mm",
+    "duration_s",
+)
+# Of a firing that was not seen, these are what would come of one.
+_IF_FIRED = {"notch_in_target_fired_mm", "fired_tip_beyond_far_wall_mm", "fired_tip_to_edge_mm"}
 # Shown for a clip with a target only.
 _TARGET_FIGURES = {
+    "notch_in_target_mm",
+    "notch_in_target_before_mm",
+    "notch_in_target_fired_mm",
+    "fired_tip_beyond_far_wall_mm",
+    "best_fire_depth_mm",
     "outcome",
     "time_to_target_s",
     "dwell_in_target_s",
@@ -50,6 +77,12 @@ _TARGET_FIGURES = {
 # Said elsewhere on a page.
 _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
+EVIDENCE_WORDS = (
+    "Evidence says how well a figure is founded: “published” follows a published definition, “common "
+    "practice” is "
+    "what many use without proof, “ours, untested” is our own definition, not yet tried against learning or "
+    "outcome, and “plain reading” only counts or measures and judges nothing."
+)
 NO_NEEDLE = (
     "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its "
     "own axis (a needle that lies still from the first frame to the last is not recognised)."
@@ -71,7 +104,17 @@ def figure_text(figure: Figure) -> str:
     if figure.name in _SIGNED_EDGES:
         side, value = ("inside" if value < 0 else "outside"), abs(value)
         return f"{_with_uncertainty(value, figure, decimals=1)} {side}"
+    if figure.name in _DIRECTIONS:
+        return _directed(value, figure)
     return _with_uncertainty(value, figure, decimals=_decimals(figure))
+
+
+def _directed(value: float, figure: Figure) -> str:
+    """Return a distance with the word for its direction, without one where it is 0 as shown."""
+    text = _with_uncertainty(abs(value), figure, decimals=1)
+    if not any(digit in "123456789" for digit in text.split("\u00a0")[0]):
+        return text
+    return f"{text} {_DIRECTIONS[figure.name][0 if value > 0 else 1]}"
 
 
 def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
@@ -105,6 +148,66 @@ def shown_figures(card: Scorecard, attempt: Attempt) -> list[Figure]:
     return [figure for name, figure in attempt.figures.items() if name not in left_out]
 
 
+def key_figures(card: Scorecard, attempt: Attempt) -> tuple[str, ...]:
+    """Names of the figures to show large, in order: of a core sample none that says the same twice."""
+    if card.marks.task != "core":
+        return KEY_FIGURES
+    seen = attempt.core is not None and attempt.core.fired_frame is not None
+    same = "notch_in_target_fired_mm" if seen else "notch_in_target_before_mm"
+    return tuple(name for name in CORE_KEY_FIGURES if name != same)
+
+
+def condition_words(attempt: Attempt, figure: Figure) -> str:
+    """Label a figure that tells what would come of a firing that was not seen; else empty."""
+    unseen = attempt.core is not None and attempt.core.fired_frame is None
+    return "if fired" if unseen and figure.name in _IF_FIRED and figure_text(figure) != "–" else ""
+
+
+def core_words(card: Scorecard, attempt: Attempt) -> list[str]:
+    """Say where a core sample comes from, whether a firing was seen, and what else is to be known of it."""
+    needle, core = card.marks.core, attempt.core
+    if needle is None or core is None:
+        return []
+    where = (
+        "The sample comes from the notch, a hollow in the needle’s side: it begins "
+        f"{needle.dead_space_mm:g}\u00a0mm behind the point and is {needle.notch_mm:g}\u00a0mm long, as "
+        "given."
+    )
+    return [where, _firing_words(card, attempt), *core.notes]
+
+
+def _firing_words(card: Scorecard, attempt: Attempt) -> str:
+    core = attempt.core
+    assert core is not None and card.marks.core is not None
+    if core.fired_frame is not None:
+        at = _fired_at(card, core.fired_frame)
+        return f"A firing was seen{at}{_FIRED_PARTS[core.fired_part]}."
+    if card.marks.core.throw_mm is None:
+        return (
+            "No firing was seen, and the throw (how far the needle jumps forward when fired) was not "
+            "given, so "
+            "what would come of firing is not known."
+        )
+    return (
+        "No firing was seen. What is marked “if fired” is no measurement: it is what would come of "
+        "firing from "
+        f"where the point was held, with the throw of {card.marks.core.throw_mm:g}\u00a0mm that was given."
+    )
+
+
+_FIRED_PARTS = {
+    "tip": ": the point jumped forward",
+    "sheath": ": the sheath closed over the notch, and the point stayed where it was",
+    "": "",
+}
+
+
+def _fired_at(card: Scorecard, frame: int) -> str:
+    if not 0 <= frame < len(card.track):
+        return ""
+    return f" at {in_words(float(card.track.time_s[frame]), 's', decimals=1)}\u00a0s"
+
+
 def correction_words(one: Correction) -> str:
     """Say what a correction put right."""
     if one.kind == "tip" and one.tip_px is not None:
@@ -133,6 +236,9 @@ def headline(attempt: Attempt, *, with_target: bool) -> str:
     passes = _passes_words(attempt)
     if not with_target:
         return f"{start}{_joined(_text(attempt, 'duration_s', 'the needle was in for {}'), passes)}."
+    if attempt.core is not None:
+        seen = "" if attempt.core.fired_frame is not None else "no firing seen"
+        return f"{start}{_joined(_notch_words(attempt), passes, seen)}."
     edge_mm = _value(attempt, "closest_edge_mm")
     if attempt.outcome == "hit":
         words = _text(attempt, "time_to_target_s", "the tip reached the target after {}")
@@ -148,6 +254,17 @@ def headline(attempt: Attempt, *, with_target: bool) -> str:
     words = _text(attempt, "closest_edge_mm", "the tip missed the target by {}").removesuffix(" outside")
     words = words or "the tip missed the target"
     return f"{start}{_joined(words, passes)}."
+
+
+def _notch_words(attempt: Attempt) -> str:
+    """What of a core needle's notch lay in the target, which is what its outcome goes by."""
+    if attempt.outcome == "hit":
+        words = _text(attempt, "notch_in_target_mm", "{} of the notch lay inside the target")
+        return words or "the notch lay inside the target"
+    if attempt.outcome == "borderline":
+        length = _text(attempt, "notch_in_target_mm", " ({})")
+        return f"too close to call whether any of the notch lay inside the target{length}"
+    return "none of the notch lay inside the target"
 
 
 def _joined(*parts: str) -> str:
