@@ -1,5 +1,4 @@
-"""A core needle's notch as the pages draw it: beside the shaft in every frame, on the plan before and "
-"after firing."""
+"""A core needle's notch as the pages draw it: in every frame, and on the plan before and after firing."""
 
 from __future__ import annotations
 
@@ -46,8 +45,8 @@ def core_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
     Returns
     -------
     dict
-        `boxes` are stretches of the shaft in mm as the plan has them, each with its words and its form: "full"
-        for where it sampled, "hollow" for where it was seen before, "expected" for what firing would give.
+        `boxes` are stretches of the shaft in mm as the plan has them, each with its words and its form:
+        "full" where it sampled, "hollow" where it was seen before, "expected" where firing would put it.
         `spots` are single places along the shaft.
     """
     core = attempt.core

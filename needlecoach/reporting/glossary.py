@@ -16,8 +16,8 @@ _ALWAYS = (
     ),
     (
         "Seen, inferred, lost",
-        "the tip shows in the picture; its place was worked out from what moved around it; its place is "
-        "not known.",
+        "seen: the tip shows in the picture. Inferred: its place was worked out from what moved around it. "
+        "Lost: its place is not known.",
     ),
     (
         "Blind advance",

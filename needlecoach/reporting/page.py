@@ -213,10 +213,11 @@ def _facts(card: Scorecard) -> list[tuple[str, str]]:
     clip, track = card.clip, card.track
     facts = [("Recording", clip.path.name), ("Picture", f"{clip.width_px} × {clip.height_px} px")]
     if len(track):
-        facts.append(("Frames", f"{len(track)} over {track.frame_durations_s.sum():.1f} s"))
+        facts.append(("Frames (single pictures)", f"{len(track)} over {track.frame_durations_s.sum():.1f} s"))
     if not card.unscorable:
         kind = "curved picture (sector)" if card.region.kind == "sector" else "rectangular picture"
-        facts.append(("Ultrasound area", f"{kind}, {card.region.source}"))
+        source = "found in the frames" if card.region.source == "found" else card.region.source
+        facts.append(("Ultrasound area", f"{kind}, {source}"))
     facts.append(("Task", {"aspirate": "aspiration", "core": "core sample"}[card.marks.task]))
     facts += _marked_facts(card.marks)
     facts.append(("Fingerprint of the file (SHA-256)", card.clip_sha256))

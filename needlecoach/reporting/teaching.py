@@ -1,5 +1,4 @@
-"""What a learner is told beside the figures: advice, a programme's own standard, one's own earlier "
-"attempts."""
+"""What a learner is told beside the figures: advice, a programme's standard, one's own earlier attempts."""
 
 from __future__ import annotations
 
@@ -83,7 +82,7 @@ def checks_data(attempt: Attempt) -> list[dict[str, str]]:
 
 
 def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
-    """Key figures of an attempt beside the best and the last five of one's own earlier ones; None without any.
+    """Key figures of an attempt beside the best and the last five of one's own earlier ones; else None.
 
     Returns
     -------

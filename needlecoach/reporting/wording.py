@@ -7,7 +7,7 @@ import math
 from needlecoach.model import ASSUMED_M_S, Attempt, Correction, Figure, Scorecard
 from needlecoach.reporting.rounding import in_words
 
-_DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0}
+_DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0, "": 1}
 _UNIT_SIGNS = {"deg": "°", "share": "%", "count": ""}
 # Shares of time: shown as percent.
 _SHARES = {
@@ -122,14 +122,26 @@ def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
     factor, sign = (100, "%") if figure.name in _SHARES else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
     sd = figure.sd if figure.sd is not None and math.isfinite(figure.sd) and figure.sd > 0 else None
     if sd is not None:
-        decimals = max(0, min(decimals + 1, -math.floor(math.log10(sd * factor))))
+        # Where its first digit stands once it is rounded: 0.098 is 0.1, and says nothing of hundredths.
+        first = -math.floor(math.log10(sd * factor))
+        first -= round(sd * factor, first) >= 10.0 ** (1 - first)
+        decimals = max(0, min(decimals + 1, first))
     text = in_words(value, figure.unit, decimals=decimals, factor=factor).replace("-", "−")
     if sd is not None:
         # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
         least = 10**-decimals / factor
         text += f"\u00a0±\u00a0{in_words(max(sd, least), figure.unit, decimals=decimals, factor=factor)}"
-    gap = "" if sign in ("", "°", "%") else "\u00a0"
+    if sign == "":
+        return f"{text}{_unitless(value, figure)}"
+    gap = "" if sign in ("°", "%") else "\u00a0"
     return f"{text}{gap}{sign}"
+
+
+def _unitless(value: float, figure: Figure) -> str:
+    """What stands in place of a unit: nothing for a count whose title names what is counted."""
+    if figure.name == "plane_losses":
+        return "\u00a0time" if value == 1 else "\u00a0times"
+    return "" if isinstance(value, int) else " (no unit)"
 
 
 def sd_words(figure: Figure) -> str:
@@ -158,9 +170,10 @@ def key_figures(card: Scorecard, attempt: Attempt) -> tuple[str, ...]:
 
 
 def condition_words(attempt: Attempt, figure: Figure) -> str:
-    """Label a figure that tells what would come of a firing that was not seen; else empty."""
-    unseen = attempt.core is not None and attempt.core.fired_frame is None
-    return "if fired" if unseen and figure.name in _IF_FIRED and figure_text(figure) != "–" else ""
+    """Label a figure that was not measured since no firing was seen; else empty."""
+    if attempt.core is None or attempt.core.fired_frame is not None or figure_text(figure) == "–":
+        return ""
+    return "if fired" if figure.name in _IF_FIRED else "as given" if figure.name == "throw_mm" else ""
 
 
 def core_words(card: Scorecard, attempt: Attempt) -> list[str]:
