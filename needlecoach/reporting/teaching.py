@@ -2,59 +2,21 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import Any
 
 from needlecoach.model import Attempt, Figure, Scorecard
 from needlecoach.reporting import wording
 from needlecoach.reporting.rounding import in_words
 
-LAST = 5
-# Of these the least is best, of those the most. Of others, such as the angle, nobody knows which.
-LEAST_IS_BEST = (
-    "time_to_target_s",
-    "closest_centre_mm",
-    "passes",
-    "redirections",
-    "blind_advance_mm",
-    "plane_losses",
-)
-MOST_IS_BEST = ("notch_in_target_mm", "tip_visibility_share")
 BEST_WORDS = (
-    "Best means the least time to the target, distance, passes, redirections, blind advance and losses "
-    "of the tip, "
-    "and the most of the notch in the target and of the time with the tip in sight."
+    "Best is the least distance, time, passes and blind advance, and the most of the notch in the target "
+    "and of "
+    "the tip in sight; all but distance and notch are compared among hits only, as a miss is soon done. "
+    "Earlier "
+    "values are shown without their uncertainty."
 )
-_OUTCOMES = ("hit", "borderline", "miss")
-_COMPARED = (
-    "time_to_target_s",
-    "closest_centre_mm",
-    "passes",
-    "redirections",
-    "blind_advance_mm",
-    "plane_losses",
-    "tip_visibility_share",
-)
-_CORE_COMPARED = (
-    "notch_in_target_mm",
-    "passes",
-    "redirections",
-    "blind_advance_mm",
-    "plane_losses",
-    "tip_visibility_share",
-)
-
-
-class EarlierAttempt(Protocol):
-    """One attempt made before, as it is read from a reports folder."""
-
-    @property
-    def outcome(self) -> str: ...
-
-    @property
-    def figures(self) -> Mapping[str, Figure]: ...
+_OUTCOMES = (("hit", "hits"), ("borderline", "borderline"), ("miss", "misses"))
 
 
 def advice_data(attempt: Attempt) -> list[dict[str, Any]]:
@@ -82,51 +44,52 @@ def checks_data(attempt: Attempt) -> list[dict[str, str]]:
 
 
 def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
-    """Key figures of an attempt beside the best and the last five of one's own earlier ones; else None.
+    """Key figures of an attempt beside the best and the last of one's own earlier ones; else None.
 
     Returns
     -------
     dict
-        `n` earlier attempts; of each figure `this`, `best` and `last`, oldest first, in words.
+        `words` says how many earlier attempts there are and how they ended; each of `rows` has `this`, `best`
+        and `last`, oldest first, in words; `notes` are sentences for the reader.
     """
     earlier = getattr(card, "earlier", None)
-    former: Sequence[EarlierAttempt] = () if earlier is None else earlier.attempts
-    if not former:
+    if earlier is None or not earlier.n:
         return None
-    rows = [_outcome_row(attempt, former)] if card.marks.target is not None else []
-    names = _CORE_COMPARED if card.marks.task == "core" else _COMPARED
-    shown = {figure.name for figure in wording.shown_figures(card, attempt)}
-    rows += [_row(attempt.figures[name], former) for name in names if name in shown]
-    rows = [row for row in rows if row["best"] != "–"]
-    return {"n": len(former), "rows": rows} if rows else None
+    shown = {figure.name: figure for figure in wording.shown_figures(card, attempt)}
+    rows = [_row(shown[name], earlier) for name in earlier.names if name in shown]
+    rows = [row for row in rows if {row["best"], *row["last"]} != {"–"}]
+    if "outcome" in shown:
+        rows.insert(0, _outcome_row(attempt, earlier))
+    return {"words": _earlier_words(earlier), "rows": rows, "notes": list(earlier.notes)} if rows else None
 
 
-def _outcome_row(attempt: Attempt, former: Sequence[EarlierAttempt]) -> dict[str, Any]:
-    said = [one.outcome for one in former]
-    best = min((one for one in said if one in _OUTCOMES), key=_OUTCOMES.index, default="–")
-    return {"title": "Outcome", "this": attempt.outcome, "best": best, "last": said[-LAST:]}
+def _earlier_words(earlier: Any) -> str:
+    """How many attempts came before, and how they ended."""
+    counts = [
+        f"{n} {one if n == 1 else many}" for one, many in _OUTCOMES if (n := earlier.outcomes.get(one, 0))
+    ]
+    before = "One earlier attempt" if earlier.n == 1 else f"{earlier.n} earlier attempts"
+    return f"{before} at this task under the same learner’s code{': ' if counts else ''}{', '.join(counts)}."
 
 
-def _row(figure: Figure, former: Sequence[EarlierAttempt]) -> dict[str, Any]:
-    """One figure now and then, each with its own uncertainty."""
-    found = [_as(figure, one.figures.get(figure.name)) for one in former]
-    known = [one for one in found if isinstance(one.value, (int, float)) and math.isfinite(one.value)]
-    pick: Callable[..., Figure | None] = min if figure.name in LEAST_IS_BEST else max
-    best = pick(known, key=lambda one: one.value, default=None)
+def _outcome_row(attempt: Attempt, earlier: Any) -> dict[str, Any]:
+    best = next((one for one, _ in _OUTCOMES if earlier.outcomes.get(one)), "–")
+    last = [one.outcome for one in earlier.last]
+    return {"title": "Outcome", "this": attempt.outcome, "best": best, "last": last}
+
+
+def _row(figure: Figure, earlier: Any) -> dict[str, Any]:
+    """One figure now and then."""
     return {
         "title": figure.title or figure.name.replace("_", " "),
         "this": wording.figure_text(figure),
-        "best": "–" if best is None else wording.figure_text(best),
-        "last": [wording.figure_text(one) for one in found[-LAST:]],
+        "best": _then(figure, earlier.best.get(figure.name)),
+        "last": [_then(figure, one.figures.get(figure.name)) for one in earlier.last],
     }
 
 
-def _as(figure: Figure, other: Figure | None) -> Figure:
-    """The same figure with another attempt's value; a count read from a table as a number is a count "
-    "again."""
-    if other is None:
-        return replace(figure, value=None, sd=None)
-    value = other.value
-    if isinstance(figure.value, int) and isinstance(value, float) and value.is_integer():
+def _then(figure: Figure, value: float | int | None) -> str:
+    """The same figure with an earlier value; a count read from a table as a number is a count again."""
+    if isinstance(value, float) and isinstance(figure.value, int) and value.is_integer():
         value = int(value)
-    return replace(figure, value=value, sd=other.sd)
+    return wording.figure_text(replace(figure, value=value, sd=None))

@@ -26,6 +26,7 @@ _DIRECTIONS = {
     "offset_along_mm": ("beyond the centre", "short of the centre"),
     "offset_across_mm": ("deeper than the centre", "shallower than the centre"),
     "fired_tip_beyond_far_wall_mm": ("beyond", "short of it"),
+    "fired_tip_to_edge_mm": ("", "beyond the picture"),
 }
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
@@ -78,10 +79,12 @@ _TARGET_FIGURES = {
 _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
 EVIDENCE_WORDS = (
-    "Evidence says how well a figure is founded: “published” follows a published definition, “common "
-    "practice” is "
-    "what many use without proof, “ours, untested” is our own definition, not yet tried against learning or "
-    "outcome, and “plain reading” only counts or measures and judges nothing."
+    "Evidence says how well a figure is founded: “published” follows a published definition, and says "
+    "what was "
+    "shown with it; “common practice” is usual in courses and studies, in differing definitions; “ours, "
+    "untested” is our own definition, not yet tested against learning or outcome; “plain reading” only "
+    "counts "
+    "or measures and judges nothing."
 )
 NO_NEEDLE = (
     "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its "
@@ -114,7 +117,7 @@ def _directed(value: float, figure: Figure) -> str:
     text = _with_uncertainty(abs(value), figure, decimals=1)
     if not any(digit in "123456789" for digit in text.split("\u00a0")[0]):
         return text
-    return f"{text} {_DIRECTIONS[figure.name][0 if value > 0 else 1]}"
+    return f"{text} {_DIRECTIONS[figure.name][0 if value > 0 else 1]}".rstrip(" ")
 
 
 def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
@@ -170,10 +173,13 @@ def key_figures(card: Scorecard, attempt: Attempt) -> tuple[str, ...]:
 
 
 def condition_words(attempt: Attempt, figure: Figure) -> str:
-    """Label a figure that was not measured since no firing was seen; else empty."""
-    if attempt.core is None or attempt.core.fired_frame is not None or figure_text(figure) == "–":
+    """Label a figure of a core sample that was not measured but given, or reckoned without a firing seen."""
+    core = attempt.core
+    if core is None or figure_text(figure) == "–":
         return ""
-    return "if fired" if figure.name in _IF_FIRED else "as given" if figure.name == "throw_mm" else ""
+    if figure.name == "notch_length_mm" or (figure.name == "throw_mm" and core.fired_part != "tip"):
+        return "as given"
+    return "if fired" if core.fired_frame is None and figure.name in _IF_FIRED else ""
 
 
 def core_words(card: Scorecard, attempt: Attempt) -> list[str]:

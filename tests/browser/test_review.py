@@ -208,7 +208,7 @@ def taught(data):
         ]
         one["checks"] = [{"words": "passes at most 2", "result": "can't tell", "reason": "R"}]
         row = {"title": "Passes", "this": "1", "best": "1", "last": ["2", "1"]}
-        one["earlier"] = {"n": 2, "rows": [row]}
+        one["earlier"] = {"words": "Two.", "rows": [row], "notes": []}
         box = {"form": "full", "words": "notch as held", "ends_mm": [[-3.0, -3.0], [-9.0, -9.0]]}
         one["core"] = {"frame": BLIND_FRAME, "fired_frame": BLIND_FRAME, "boxes": [box], "spots": []}
         one["core_words"] = ["A firing was seen."]
@@ -246,7 +246,10 @@ def test_what_a_learner_is_told_and_the_moment_it_means(teaching):
     go_to(page, 150)
     drawn = picture(page)
     page.evaluate(
-        "import('./static/review-state.js').then(({ page }) => { page.data.core = null; page.stage.redraw(); })"
+        """import('./static/review-state.js').then(({ page }) => {
+        page.data.core = null;
+        page.stage.redraw();
+        })"""
     )
     assert picture(page) != drawn
     for scheme in ("light", "dark"):

@@ -194,17 +194,29 @@ def taught_card(clip_file: Path) -> Scorecard:
 
 
 def with_earlier(card: Scorecard) -> Scorecard:
-    """Six earlier attempts, of 2.5, 2.0, 1.5, 1.0, 0.5 and 3.0 mm from the centre; the first was a miss."""
-    earlier = [
+    """Six earlier attempts, the last five 2.0, 1.5, 1.0, 0.5 and 3.0 mm from the centre; the first a miss."""
+    last = [
         SimpleNamespace(
-            clip=f"day{i}.mp4", number=1, date="2026-11-20", outcome="miss" if i == 0 else "hit",
-            figures={
-                "closest_centre_mm": Figure("closest_centre_mm", mm, 0.3), "passes": Figure("passes", 2.0)
-            },
+            folder=f"day{i}", clip=f"day{i}.mp4", number=1, date="2026-11-20", outcome="hit",
+            figures={"closest_centre_mm": mm, "passes": 2.0, "notch_in_target_mm": 2 * mm},
         )
-        for i, mm in enumerate((2.5, 2.0, 1.5, 1.0, 0.5, 3.0))
+        for i, mm in enumerate((2.0, 1.5, 1.0, 0.5, 3.0))
     ]  # fmt: skip
-    object.__setattr__(card, "earlier", SimpleNamespace(attempts=tuple(earlier)))
+    aim = "notch_in_target_mm" if card.marks.task == "core" else "closest_centre_mm"
+    earlier = SimpleNamespace(
+        n=6,
+        names=(aim, "passes", "tip_visibility_share"),
+        outcomes={"miss": 1, "hit": 5},
+        best={
+            "closest_centre_mm": 0.5,
+            "notch_in_target_mm": 6.0,
+            "passes": 1.0,
+            "tip_visibility_share": None,
+        },
+        last=tuple(last),
+        notes=("One folder could not be read.",),
+    )
+    object.__setattr__(card, "earlier", earlier)
     return card
 
 

@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import pytest
 
-from needlecoach.model import Figure
 from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data, moment_words
 from tests.reporting.conftest import core_card, taught_card
 
@@ -31,26 +30,31 @@ def rows_of(card):
     return {row["title"]: row for row in earlier_data(card, card.attempts[0])["rows"]}
 
 
-def test_the_best_and_the_last_five_are_those_of_the_figure(clip_file):
+def test_the_best_and_the_last_five_are_told_as_the_figure_is(clip_file):
     card = taught_card(clip_file)
     centre = rows_of(card)["Closest to centre"]
-    assert centre["best"] == "0.5\u00a0±\u00a00.3\u00a0mm" and len(centre["last"]) == 5
+    assert centre["this"] == "0.9\u00a0±\u00a00.3\u00a0mm" and centre["best"] == "0.5\u00a0mm"
     assert [one[:3] for one in centre["last"]] == ["2.0", "1.5", "1.0", "0.5", "3.0"]
     # A count stays one although a table told it as 2.0.
     assert rows_of(card)["Passes"]["last"] == ["2"] * 5
     outcome = rows_of(card)["Outcome"]
     assert (outcome["this"], outcome["best"], outcome["last"]) == ("hit", "hit", ["hit"] * 5)
+    words = "6 earlier attempts at this task under the same learner’s code: 5 hits, 1 miss."
+    assert earlier_data(card, card.attempts[0])["words"] == words
 
 
-def test_the_most_is_best_of_the_notch_in_the_target(clip_file):
-    card = core_card(clip_file)
-    for mm, one in zip((1.0, 4.0, 2.0, 0.0, 3.0, 2.5), card.earlier.attempts, strict=True):
-        one.figures["notch_in_target_mm"] = Figure("notch_in_target_mm", mm, 0.5)
-    assert rows_of(card)["Notch in the target"]["best"] == "4.0\u00a0±\u00a00.5\u00a0mm"
+def test_a_core_sample_is_compared_by_its_notch(clip_file):
+    assert rows_of(core_card(clip_file))["Notch in the target"]["best"] == "6.0\u00a0mm"
 
 
 def test_what_was_never_known_before_has_no_row_and_no_attempts_no_table(card, clip_file):
     assert "Tip visible" not in rows_of(taught_card(clip_file))
     assert earlier_data(card, card.attempts[0]) is None
-    bare = replace(taught_card(clip_file), marks=replace(card.marks, target=None))
-    assert earlier_data(bare, bare.attempts[0]) is None
+
+
+def test_without_a_target_nothing_that_needs_one_is_compared(card, clip_file):
+    bare = taught_card(clip_file)
+    earlier = bare.earlier
+    bare = replace(bare, marks=replace(card.marks, target=None))
+    object.__setattr__(bare, "earlier", earlier)
+    assert list(rows_of(bare)) == ["Passes"]

@@ -21,7 +21,7 @@ function isResult(data) {
 
 function isAttempt(one) {
   return [one?.number, one?.first, one?.last].every(isNumber) && typeof one.headline === "string" && isList(one.passes) && isList(one.figures) &&
-    isList(one.advice) && isList(one.checks) && isList(one.core_words) && (one.earlier === null || isList(one.earlier?.rows)) &&
+    isList(one.advice) && isList(one.checks) && isList(one.core_words) && (one.earlier === null || (isList(one.earlier?.rows) && isList(one.earlier.notes))) &&
     (one.core === null || (isList(one.core?.boxes) && isList(one.core.spots))) &&
     one.figures.every((figure) => typeof figure?.name === "string" && typeof figure.text === "string");
 }

@@ -44,7 +44,8 @@ export function showEarlier(host, attempt) {
   if (!earlier) return;
   const part = make(host, "details", "more");
   part.dataset.name = "earlier";
-  make(part, "summary", "", `Beside ${earlier.n === 1 ? "one own earlier attempt" : `${earlier.n} own earlier attempts`}`);
+  make(part, "summary", "", "Beside your own earlier attempts");
+  make(part, "p", "small", [earlier.words, ...earlier.notes].join(" "));
   const table = make(make(part, "div", "scroll"), "table", "earlier");
   const head = make(make(table, "thead"), "tr"), body = make(table, "tbody");
   for (const name of ["Figure", "This one", "Best before", "Last, oldest first"]) make(head, "th", "", name).scope = "col";
