@@ -280,6 +280,8 @@ def _notch_words(attempt: Attempt) -> str:
     if attempt.outcome == "hit":
         words = _text(attempt, "notch_in_target_mm", "{} of the notch lay inside the target")
         return words or "the notch lay inside the target"
+    if attempt.outcome == "borderline" and attempt.reason:
+        return f"too close to call: {attempt.reason.rstrip('.')}"
     if attempt.outcome == "borderline":
         length = _text(attempt, "notch_in_target_mm", " ({})")
         return f"too close to call whether any of the notch lay inside the target{length}"

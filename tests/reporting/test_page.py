@@ -282,10 +282,10 @@ def test_a_standard_is_told_in_words_with_its_reasons(card, clip_file):
 
 def test_the_grade_of_evidence_stands_beside_each_figure(card, clip_file):
     html = render_summary(taught_card(clip_file))
-    assert "<td>0.8\u00a0s</td><td>plain reading</td>" in html
+    assert '<td>0.8\u00a0s</td><td data-name="Evidence">plain reading</td>' in html
     assert html.count("Evidence: ours, untested.") == 4 and "“ours, untested” is our own definition" in html
     # Without a grade the table says so by a dash.
-    assert "<td>0.8\u00a0s</td><td>–</td>" in render_summary(card)
+    assert '<td>0.8\u00a0s</td><td data-name="Evidence">–</td>' in render_summary(card)
 
 
 def test_earlier_attempts_stand_beside_this_one(clip_file):

@@ -215,3 +215,11 @@ def test_key_figures_of_a_core_sample_say_nothing_twice(card, clip_file):
     assert "notch_in_target_before_mm" not in names[0] and "notch_in_target_fired_mm" in names[0]
     assert "notch_in_target_before_mm" in names[1] and "notch_in_target_fired_mm" not in names[1]
     assert "closest_centre_mm" not in names[0] and "closest_centre_mm" in key_figures(card, card.attempts[0])
+
+
+def test_headline_of_a_borderline_core_sample_gives_the_reason(clip_file):
+    attempt = replace(
+        attempt_with(core_card(clip_file), "borderline"), reason="the notch was inside for under 0.2 s."
+    )
+    expected = "Attempt 1: too close to call: the notch was inside for under 0.2 s, no firing seen."
+    assert headline(attempt, with_target=True) == expected
