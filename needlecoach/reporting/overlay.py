@@ -6,11 +6,13 @@ import cv2
 import numpy as np
 
 from needlecoach.model import Frame, Scorecard
+from needlecoach.reporting.coredata import notch_ends_px
 
 # Blue, green, red. Told apart by lightness and form too, so that colour blindness costs nothing.
 SEEN = (227, 211, 111)
 INFERRED = (100, 170, 255)
 TARGET = (245, 180, 205)
+NOTCH = (138, 224, 255)
 HALO = (24, 20, 16)
 BAR_BACK = (38, 30, 24)
 BAR_TEXT = (240, 236, 230)
@@ -20,6 +22,8 @@ TEXT_SIZE = 0.62
 # OpenCV draws at 1 / 2**SHIFT of a pixel.
 SHIFT = 4
 MAX_ENLARGEMENT = 2.5
+# The notch's bracket: how far beside the shaft, and the length of its two arms.
+BESIDE_PX, ARM_PX = 13.0, 6.0
 _BAR_LENGTHS_MM = (1, 2, 5, 10, 20, 50)
 
 
@@ -52,6 +56,12 @@ class Overlay:
         self._picture_px = (_even(self._width * self.zoom), _even(self._height * self.zoom))
         self.size_px = (self._picture_px[0], self._picture_px[1] + BAR_HEIGHT_PX)
         self._outline = self._outline_from_centre()
+        self._notch_px = notch_ends_px(card)
+        self._fired = [
+            (one.core.fired_frame, one.last_frame)
+            for one in card.attempts
+            if one.core is not None and one.core.fired_frame is not None
+        ]
 
     def to_picture(self, points_px: np.ndarray) -> np.ndarray:
         """Turn points of the frame, shape (..., 2), into pixels of the drawn picture."""
@@ -82,6 +92,7 @@ class Overlay:
         cv2.cvtColor(enlarged, cv2.COLOR_GRAY2BGR, dst=picture)
         self._draw_target(picture, index)
         self._draw_needle(picture, index)
+        self._draw_notch(picture, index)
         self._draw_bar(canvas[self._picture_px[1] :], index)
         return canvas
 
@@ -119,6 +130,22 @@ class Overlay:
             _dot(picture, tip, 4.0, HALO)
             _dot(picture, tip, 3.0, colour)
 
+    def _draw_notch(self, picture: np.ndarray, index: int) -> None:
+        """Bracket beside the shaft, on its upper side, from end to end of a core needle's notch."""
+        ends = self._notch_px[index]
+        if not np.isfinite(ends).all():
+            return
+        near, far = self.to_picture(ends)
+        way = near - far
+        length = float(np.linalg.norm(way))
+        if length < 1:
+            return
+        up = np.array([way[1], -way[0]]) / length * (1 if way[0] >= 0 else -1)
+        bracket = np.stack([near + up * (BESIDE_PX - ARM_PX), near + up * BESIDE_PX])
+        bracket = np.concatenate([bracket, (bracket + far - near)[::-1]])
+        for width, ink in ((5, HALO), (2, NOTCH)):
+            _line(picture, bracket, ink, width)
+
     def _draw_bar(self, bar: np.ndarray, index: int) -> None:
         """Strip below the picture: time, what is known of the tip in words, scale bar."""
         bar[:] = BAR_BACK
@@ -131,6 +158,8 @@ class Overlay:
         else:
             inferred = bool(np.isfinite(track.tip_px[index]).all())
             _text(bar, "tip inferred" if inferred else "tip lost", 110, INFERRED)
+        if any(first <= index <= last for first, last in self._fired):
+            _text(bar, "fired", 250, NOTCH)
         self._draw_scale_bar(bar)
 
     def _draw_scale_bar(self, bar: np.ndarray) -> None:

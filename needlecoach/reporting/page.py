@@ -18,8 +18,10 @@ from markupsafe import Markup
 
 from needlecoach.model import Attempt, Figure, Marks, Scorecard, Target
 from needlecoach.reporting import wording
+from needlecoach.reporting.glossary import words_used
 from needlecoach.reporting.pagedata import figures_data, summary_views, verdict_data
 from needlecoach.reporting.record import plain, versions
+from needlecoach.reporting.teaching import BEST_WORDS, advice_data, checks_data, earlier_data
 
 MAX_EMBEDDED_BYTES = 15_000_000
 
@@ -82,6 +84,10 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
         drawing_css=Markup((_DRAWING / "drawing.css").read_text(encoding="utf-8")),
         corrections=_corrections(card),
         with_target=card.marks.target is not None,
+        with_core=card.marks.core is not None,
+        evidence_words=wording.EVIDENCE_WORDS,
+        best_words=BEST_WORDS,
+        glossary=words_used(card),
         no_target=wording.no_target_words(card),
         replay_uri=_replay_uri(media) if not card.unscorable else "",
         replay_kept=wording.replay_words(card),
@@ -153,16 +159,29 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
     table = [{**one, **_norm(one)} for one in figures_data(card, attempt)]
     shown = {one["name"]: one for one in table}
     number = attempt.number
+    keys = wording.key_figures(card, attempt)
     return {
         "number": number,
         **verdict_data(card, attempt),
         "cut_off": attempt.cut_off,
-        "still_words": "closest approach" if attempt.closest_frame is not None else "deepest point",
-        "keys": [shown[name] for name in wording.KEY_FIGURES if name in shown and shown[name]["text"] != "–"],
+        "advice": advice_data(attempt),
+        "checks": checks_data(attempt),
+        "earlier": earlier_data(card, attempt),
+        "core": attempt.core is not None,
+        "core_words": wording.core_words(card, attempt),
+        "still_words": _still_words(attempt),
+        "keys": [shown[name] for name in keys if name in shown and shown[name]["text"] != "–"],
         "table": table,
         "still": _data_uri("image/jpeg", media.stills.get(number)),
         "has_tip": bool(np.isfinite(card.track.tip_px[attempt.first_frame : attempt.last_frame + 1]).any()),
     }
+
+
+def _still_words(attempt: Attempt) -> str:
+    """What the moment of an attempt's still is called."""
+    if attempt.core is not None:
+        return "moment of the sample" if attempt.core.fired_frame is not None else "best place of the notch"
+    return "closest approach" if attempt.closest_frame is not None else "deepest point"
 
 
 def _norm(figure: Mapping[str, Any]) -> dict[str, bool]:
@@ -194,13 +213,14 @@ def _facts(card: Scorecard) -> list[tuple[str, str]]:
     clip, track = card.clip, card.track
     facts = [("Recording", clip.path.name), ("Picture", f"{clip.width_px} × {clip.height_px} px")]
     if len(track):
-        facts.append(("Frames", f"{len(track)} over {track.frame_durations_s.sum():.1f} s"))
+        facts.append(("Frames (single pictures)", f"{len(track)} over {track.frame_durations_s.sum():.1f} s"))
     if not card.unscorable:
         kind = "curved picture (sector)" if card.region.kind == "sector" else "rectangular picture"
-        facts.append(("Ultrasound area", f"{kind}, {card.region.source}"))
+        source = "found in the frames" if card.region.source == "found" else card.region.source
+        facts.append(("Ultrasound area", f"{kind}, {source}"))
     facts.append(("Task", {"aspirate": "aspiration", "core": "core sample"}[card.marks.task]))
     facts += _marked_facts(card.marks)
-    facts.append(("SHA-256", card.clip_sha256))
+    facts.append(("Fingerprint of the file (SHA-256)", card.clip_sha256))
     return facts
 
 

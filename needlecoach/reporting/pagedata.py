@@ -13,10 +13,11 @@ import numpy.typing as npt
 
 from needlecoach.model import Attempt, BoolArray, Correction, Figure, FloatArray, GreyImage, Scorecard, Strip
 from needlecoach.reporting import wording
-from needlecoach.reporting.record import plain
+from needlecoach.reporting.coredata import core_data, notch_ends_px
+from needlecoach.reporting.record import PAGE_SCHEMA, plain
+from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data
 from needlecoach.scoring.along import target_along_mm, tip_along_mm
 
-SCHEMA = 1
 # What is said of an attempt that the result without corrections does not have.
 NO_SUCH = "no such attempt"
 # Out of sight for longer than this counts as lost, as in the figure "tip lost".
@@ -41,7 +42,7 @@ def page_data(card: Scorecard) -> dict[str, Any]:
         (card.clip.width_px, card.clip.height_px) if card.screen is None else card.screen.frame_size_px
     )
     return {
-        "schema": SCHEMA,
+        "schema": PAGE_SCHEMA,
         "title": card.clip.path.name.encode("utf-8", "backslashreplace").decode("utf-8"),
         "learner": card.marks.learner,
         "clip": {
@@ -56,6 +57,7 @@ def page_data(card: Scorecard) -> dict[str, Any]:
             "y_mm_per_px": card.scale.y_mm_per_px,
             "words": wording.scale_words(card),
         },
+        "core": None if card.marks.core is None else asdict(card.marks.core),
         "outline_px": _rounded(_in_frame(card, card.region.outline_px), 1),
         "target": _target(card),
         "frames": frames.values(),
@@ -65,6 +67,7 @@ def page_data(card: Scorecard) -> dict[str, Any]:
         "raw": None if card.raw is None else _raw(card, card.raw),
         "notes": list(card.quality_notes),
         "confidence_words": wording.confidence_words(card.confidence) if card.attempts else "",
+        "evidence_words": wording.EVIDENCE_WORDS,
         "unscorable": card.unscorable,
     }
 
@@ -97,7 +100,9 @@ def _view(card: Scorecard, attempt: Attempt, frames: _Frames, lists: dict[str, l
         int(np.searchsorted(times, times[attempt.last_frame] + MARGIN_S, side="right")),
     )
     drawn = attempt_data(card, attempt, frames.along_mm)
-    del drawn["figures"]
+    # The page itself says all of that.
+    for name in ("figures", "advice", "checks", "earlier", "core_words"):
+        del drawn[name]
     return {
         "first": rows.start,
         "start_s": float(times[0]),
@@ -154,6 +159,9 @@ class _Frames:
             "entry_px": card.track.entry_px,
             "target_px": card.track.target_px,
         }
+        if card.marks.core is not None:
+            near_px, far_px = np.moveaxis(notch_ends_px(card), 1, 0)
+            places |= {"notch_near_px": near_px, "notch_far_px": far_px}
         if card.screen is not None:
             places = {name: card.screen.to_frame_px(points) for name, points in places.items()}
         return {
@@ -181,6 +189,11 @@ def attempt_data(card: Scorecard, attempt: Attempt, along_mm: FloatArray) -> dic
         "last": attempt.last_frame,
         "cut_off": attempt.cut_off,
         **verdict_data(card, attempt),
+        "advice": advice_data(attempt),
+        "checks": checks_data(attempt),
+        "earlier": earlier_data(card, attempt),
+        "core": core_data(card, attempt),
+        "core_words": wording.core_words(card, attempt),
         "closest": attempt.closest_frame,
         "deepest": _deepest(attempt, along_mm),
         "passes": [
@@ -217,6 +230,7 @@ def verdict_data(card: Scorecard, attempt: Attempt) -> dict[str, str]:
 def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
     """Figures of an attempt in words; one that differs from the raw result says what it was."""
     former = raw_attempt(card, attempt)
+    keys = wording.key_figures(card, attempt)
     return [
         {
             "name": figure.name,
@@ -225,7 +239,9 @@ def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
             "meaning": figure.meaning,
             "unit": figure.unit,
             "sd_text": wording.sd_words(figure),
-            "key": wording.KEY_FIGURES.index(figure.name) + 1 if figure.name in wording.KEY_FIGURES else 0,
+            "evidence": figure.evidence,
+            "condition": wording.condition_words(attempt, figure),
+            "key": keys.index(figure.name) + 1 if figure.name in keys else 0,
             **_was(card, attempt, figure, former),
         }
         for figure in wording.shown_figures(card, attempt)

@@ -18,6 +18,8 @@ import numpy as np
 from needlecoach.model import FilmedScreen, Marks, Medium, Scale, Scorecard, Target
 
 SCHEMA = 1
+# Of page.json: 2 since it holds advice, a standard's criteria, earlier attempts and core samples.
+PAGE_SCHEMA = 2
 
 
 def versions() -> dict[str, str]:

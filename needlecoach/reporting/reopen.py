@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from needlecoach.errors import NeedlecoachError
-from needlecoach.reporting.record import SCHEMA
+from needlecoach.reporting.record import PAGE_SCHEMA, SCHEMA
 
 # What the review page draws from; `results.py` writes both.
 PAGE_FILE, STRIP_FILE = "page.json", "strip.png"
@@ -19,6 +19,7 @@ PAGE_KEYS = frozenset(
         "learner",
         "clip",
         "scale",
+        "core",
         "outline_px",
         "target",
         "frames",
@@ -67,6 +68,12 @@ def read_page(folder: Path) -> bytes:
         )
     content = _read(path)
     page = _parsed(path, content)
+    if page.keys() >= {"schema"} and page["schema"] != PAGE_SCHEMA:
+        raise NeedlecoachError(
+            f"{folder}: was written by another version (its page data are schema "
+            f"{str(page['schema'])[:20]}, this "
+            f"version shows {PAGE_SCHEMA}); score the clip again to review it."
+        )
     if not page.keys() >= PAGE_KEYS or not {"n_frames", "width_px", "height_px"} <= _keys(page["clip"]):
         raise NeedlecoachError(f"{path}: is spoilt; score the clip again.")
     return content

@@ -168,10 +168,12 @@ def _still_frames(card: Scorecard) -> dict[int, int]:
 
 
 def _still_frame(card: Scorecard, attempt: Attempt) -> int | None:
-    """Frame of the closest approach; without a target the deepest point of the last pass, or of all.
+    """Frame of a core needle's sample, else of the closest approach, else the last pass's or deepest point.
 
     None when the tip was never known.
     """
+    if attempt.core is not None:
+        return attempt.core.frame
     if attempt.closest_frame is not None:
         return attempt.closest_frame
     if attempt.passes:

@@ -7,7 +7,7 @@ import math
 from needlecoach.model import ASSUMED_M_S, Attempt, Correction, Figure, Scorecard
 from needlecoach.reporting.rounding import in_words
 
-_DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0}
+_DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0, "": 1}
 _UNIT_SIGNS = {"deg": "°", "share": "%", "count": ""}
 # Shares of time: shown as percent.
 _SHARES = {
@@ -21,6 +21,13 @@ _SHARES = {
 WHOLE_SHARE = 0.95
 # Distances to the outline whose sign tells the side.
 _SIGNED_EDGES = {"closest_edge_mm", "trail_end_edge_mm"}
+# Distances whose sign tells a direction, in words for above and below 0.
+_DIRECTIONS = {
+    "offset_along_mm": ("beyond the centre", "short of the centre"),
+    "offset_across_mm": ("deeper than the centre", "shallower than the centre"),
+    "fired_tip_beyond_far_wall_mm": ("beyond", "short of it"),
+    "fired_tip_to_edge_mm": ("", "beyond the picture"),
+}
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
 KEY_FIGURES = (
@@ -34,8 +41,29 @@ KEY_FIGURES = (
     "blind_advance_mm",
     "duration_s",
 )
+# The same for a core sample, which comes from behind the point.
+CORE_KEY_FIGURES = (
+    "notch_in_target_mm",
+    "notch_in_target_before_mm",
+    "notch_in_target_fired_mm",
+    "fired_tip_beyond_far_wall_mm",
+    "fired_tip_to_edge_mm",
+    "best_fire_depth_mm",
+    "passes",
+    "redirections",
+    "tip_visibility_share",
+    "blind_advance_mm",
+    "duration_s",
+)
+# Of a firing that was not seen, these are what would come of one.
+_IF_FIRED = {"notch_in_target_fired_mm", "fired_tip_beyond_far_wall_mm", "fired_tip_to_edge_mm"}
 # Shown for a clip with a target only.
 _TARGET_FIGURES = {
+    "notch_in_target_mm",
+    "notch_in_target_before_mm",
+    "notch_in_target_fired_mm",
+    "fired_tip_beyond_far_wall_mm",
+    "best_fire_depth_mm",
     "outcome",
     "time_to_target_s",
     "dwell_in_target_s",
@@ -50,6 +78,14 @@ _TARGET_FIGURES = {
 # Said elsewhere on a page.
 _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
+EVIDENCE_WORDS = (
+    "Evidence says how well a figure is founded: “published” follows a published definition, and says "
+    "what was "
+    "shown with it; “common practice” is usual in courses and studies, in differing definitions; “ours, "
+    "untested” is our own definition, not yet tested against learning or outcome; “plain reading” only "
+    "counts "
+    "or measures and judges nothing."
+)
 NO_NEEDLE = (
     "No needle was followed in this clip: nothing came in from an edge of the picture and moved along its "
     "own axis (a needle that lies still from the first frame to the last is not recognised)."
@@ -71,7 +107,17 @@ def figure_text(figure: Figure) -> str:
     if figure.name in _SIGNED_EDGES:
         side, value = ("inside" if value < 0 else "outside"), abs(value)
         return f"{_with_uncertainty(value, figure, decimals=1)} {side}"
+    if figure.name in _DIRECTIONS:
+        return _directed(value, figure)
     return _with_uncertainty(value, figure, decimals=_decimals(figure))
+
+
+def _directed(value: float, figure: Figure) -> str:
+    """Return a distance with the word for its direction, without one where it is 0 as shown."""
+    text = _with_uncertainty(abs(value), figure, decimals=1)
+    if not any(digit in "123456789" for digit in text.split("\u00a0")[0]):
+        return text
+    return f"{text} {_DIRECTIONS[figure.name][0 if value > 0 else 1]}".rstrip(" ")
 
 
 def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
@@ -79,14 +125,26 @@ def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
     factor, sign = (100, "%") if figure.name in _SHARES else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
     sd = figure.sd if figure.sd is not None and math.isfinite(figure.sd) and figure.sd > 0 else None
     if sd is not None:
-        decimals = max(0, min(decimals + 1, -math.floor(math.log10(sd * factor))))
+        # Where its first digit stands once it is rounded: 0.098 is 0.1, and says nothing of hundredths.
+        first = -math.floor(math.log10(sd * factor))
+        first -= round(sd * factor, first) >= 10.0 ** (1 - first)
+        decimals = max(0, min(decimals + 1, first))
     text = in_words(value, figure.unit, decimals=decimals, factor=factor).replace("-", "−")
     if sd is not None:
         # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
         least = 10**-decimals / factor
         text += f"\u00a0±\u00a0{in_words(max(sd, least), figure.unit, decimals=decimals, factor=factor)}"
-    gap = "" if sign in ("", "°", "%") else "\u00a0"
+    if sign == "":
+        return f"{text}{_unitless(value, figure)}"
+    gap = "" if sign in ("°", "%") else "\u00a0"
     return f"{text}{gap}{sign}"
+
+
+def _unitless(value: float, figure: Figure) -> str:
+    """What stands in place of a unit: nothing for a count whose title names what is counted."""
+    if figure.name == "plane_losses":
+        return "\u00a0time" if value == 1 else "\u00a0times"
+    return "" if isinstance(value, int) else " (no unit)"
 
 
 def sd_words(figure: Figure) -> str:
@@ -103,6 +161,70 @@ def shown_figures(card: Scorecard, attempt: Attempt) -> list[Figure]:
     """Figures of an attempt that a page shows: without a target none that needs one."""
     left_out = _SHOWN_ABOVE if card.marks.target is not None else _SHOWN_ABOVE | _TARGET_FIGURES
     return [figure for name, figure in attempt.figures.items() if name not in left_out]
+
+
+def key_figures(card: Scorecard, attempt: Attempt) -> tuple[str, ...]:
+    """Names of the figures to show large, in order: of a core sample none that says the same twice."""
+    if card.marks.task != "core":
+        return KEY_FIGURES
+    seen = attempt.core is not None and attempt.core.fired_frame is not None
+    same = "notch_in_target_fired_mm" if seen else "notch_in_target_before_mm"
+    return tuple(name for name in CORE_KEY_FIGURES if name != same)
+
+
+def condition_words(attempt: Attempt, figure: Figure) -> str:
+    """Label a figure of a core sample that was not measured but given, or reckoned without a firing seen."""
+    core = attempt.core
+    if core is None or figure_text(figure) == "–":
+        return ""
+    if figure.name == "notch_length_mm" or (figure.name == "throw_mm" and core.fired_part != "tip"):
+        return "as given"
+    return "if fired" if core.fired_frame is None and figure.name in _IF_FIRED else ""
+
+
+def core_words(card: Scorecard, attempt: Attempt) -> list[str]:
+    """Say where a core sample comes from, whether a firing was seen, and what else is to be known of it."""
+    needle, core = card.marks.core, attempt.core
+    if needle is None or core is None:
+        return []
+    where = (
+        "The sample comes from the notch, a hollow in the needle’s side: it begins "
+        f"{needle.dead_space_mm:g}\u00a0mm behind the point and is {needle.notch_mm:g}\u00a0mm long, as "
+        "given."
+    )
+    return [where, _firing_words(card, attempt), *core.notes]
+
+
+def _firing_words(card: Scorecard, attempt: Attempt) -> str:
+    core = attempt.core
+    assert core is not None and card.marks.core is not None
+    if core.fired_frame is not None:
+        at = _fired_at(card, core.fired_frame)
+        return f"A firing was seen{at}{_FIRED_PARTS[core.fired_part]}."
+    if card.marks.core.throw_mm is None:
+        return (
+            "No firing was seen, and the throw (how far the needle jumps forward when fired) was not "
+            "given, so "
+            "what would come of firing is not known."
+        )
+    return (
+        "No firing was seen. What is marked “if fired” is no measurement: it is what would come of "
+        "firing from "
+        f"where the point was held, with the throw of {card.marks.core.throw_mm:g}\u00a0mm that was given."
+    )
+
+
+_FIRED_PARTS = {
+    "tip": ": the point jumped forward",
+    "sheath": ": the sheath closed over the notch, and the point stayed where it was",
+    "": "",
+}
+
+
+def _fired_at(card: Scorecard, frame: int) -> str:
+    if not 0 <= frame < len(card.track):
+        return ""
+    return f" at {in_words(float(card.track.time_s[frame]), 's', decimals=1)}\u00a0s"
 
 
 def correction_words(one: Correction) -> str:
@@ -133,6 +255,9 @@ def headline(attempt: Attempt, *, with_target: bool) -> str:
     passes = _passes_words(attempt)
     if not with_target:
         return f"{start}{_joined(_text(attempt, 'duration_s', 'the needle was in for {}'), passes)}."
+    if attempt.core is not None:
+        seen = "" if attempt.core.fired_frame is not None else "no firing seen"
+        return f"{start}{_joined(_notch_words(attempt), passes, seen)}."
     edge_mm = _value(attempt, "closest_edge_mm")
     if attempt.outcome == "hit":
         words = _text(attempt, "time_to_target_s", "the tip reached the target after {}")
@@ -148,6 +273,19 @@ def headline(attempt: Attempt, *, with_target: bool) -> str:
     words = _text(attempt, "closest_edge_mm", "the tip missed the target by {}").removesuffix(" outside")
     words = words or "the tip missed the target"
     return f"{start}{_joined(words, passes)}."
+
+
+def _notch_words(attempt: Attempt) -> str:
+    """What of a core needle's notch lay in the target, which is what its outcome goes by."""
+    if attempt.outcome == "hit":
+        words = _text(attempt, "notch_in_target_mm", "{} of the notch lay inside the target")
+        return words or "the notch lay inside the target"
+    if attempt.outcome == "borderline" and attempt.reason:
+        return f"too close to call: {attempt.reason.rstrip('.')}"
+    if attempt.outcome == "borderline":
+        length = _text(attempt, "notch_in_target_mm", " ({})")
+        return f"too close to call whether any of the notch lay inside the target{length}"
+    return "none of the notch lay inside the target"
 
 
 def _joined(*parts: str) -> str:

@@ -1,5 +1,6 @@
 """The review page in a real browser: look, put right, find it again, take it back."""
 
+import json
 import re
 import shutil
 
@@ -189,3 +190,74 @@ def test_a_hostile_name_is_shown_as_text(page, reports, serve, tmp_path):
     ready(page)
     assert "<img src=x" in page.locator("#figures .headline").text_content()
     assert page.locator("#figures img").count() == 0 and page.title().startswith("Review blind_advance")
+
+
+def taught(data):
+    """Page data with invented advice, criteria, earlier attempts and a core sample in every attempt."""
+    n, attempts = len(data["frames"]["tip_px"]), data["attempts"]
+    data["core"] = {"dead_space_mm": 3.0, "notch_mm": 8.0, "throw_mm": None}
+    for name, share in (("notch_near_px", 0.8), ("notch_far_px", 0.4)):
+        data["frames"][name] = [
+            [e[0] + (t[0] - e[0]) * share, e[1] + (t[1] - e[1]) * share] if t and e else None
+            for t, e in zip(data["frames"]["tip_px"], data["frames"]["entry_px"], strict=True)
+        ]
+    assert n == len(data["frames"]["notch_near_px"])
+    for one in attempts:
+        one["advice"] = [
+            {"frame": BLIND_FRAME, "moment": "at 3.2 s", "happened": "H", "why": "W", "try_next": "T"}
+        ]
+        one["checks"] = [{"words": "passes at most 2", "result": "can't tell", "reason": "R"}]
+        row = {"title": "Passes", "this": "1", "best": "1", "last": ["2", "1"]}
+        one["earlier"] = {"words": "Two.", "rows": [row], "notes": []}
+        box = {"form": "full", "words": "notch as held", "ends_mm": [[-3.0, -3.0], [-9.0, -9.0]]}
+        one["core"] = {"frame": BLIND_FRAME, "fired_frame": BLIND_FRAME, "boxes": [box], "spots": []}
+        one["core_words"] = ["A firing was seen."]
+    return data
+
+
+@pytest.fixture
+def teaching(page, reports, serve, tmp_path):
+    """The page on a result that holds all that a learner is told."""
+    shutil.copytree(reports / CLIP, tmp_path / "reports" / CLIP)
+    shutil.copy(reports.parent / f"{CLIP}.mp4", tmp_path)
+    file = tmp_path / "reports" / CLIP / "page.json"
+    file.write_text(json.dumps(taught(json.loads(file.read_text(encoding="utf-8")))))
+    page.goto(serve("review", tmp_path / "reports" / CLIP).url)
+    ready(page)
+    return page
+
+
+def test_what_a_learner_is_told_and_the_moment_it_means(teaching):
+    page = teaching
+    slider = page.get_by_role("slider", name="Moment in the clip")
+    assert page.locator(".strip-sheet .fired:not(.rim)").count() == 1
+    assert page.locator("#plan .notch.full").count() == 2  # on the plan and in its legend
+    go_to(page, 150)
+    page.get_by_role("button", name="at 3.2 s").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#now")).to_contain_text(f"frame {BLIND_FRAME}:")
+    assert slider.get_attribute("aria-valuenow") == str(BLIND_FRAME)
+    words = page.locator("#figures").text_content()
+    assert (
+        "Why it matters" in words
+        and "can’t tell passes at most 2R" in words
+        and "A firing was seen." in words
+    )
+    go_to(page, 150)
+    drawn = picture(page)
+    page.evaluate(
+        """import('./static/review-state.js').then(({ page }) => {
+        page.data.core = null;
+        page.stage.redraw();
+        })"""
+    )
+    assert picture(page) != drawn
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        page.get_by_text("own earlier attempts").click()
+        page.wait_for_timeout(200)
+        found = axe.Axe().run(page).response["violations"]
+        assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in found] == [], scheme
+    page.set_viewport_size({"width": 390, "height": 900})
+    page.wait_for_timeout(150)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390

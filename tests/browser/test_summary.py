@@ -7,7 +7,7 @@ import pytest
 
 from needlecoach.model import Correction, Strip
 from needlecoach.reporting.results import write_results
-from tests.reporting.conftest import ENTRY, N, invented_card, write_clip
+from tests.reporting.conftest import ENTRY, N, core_card, taught_card, with_earlier, write_clip
 
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 
@@ -19,7 +19,7 @@ def folder(tmp_path_factory):
     """Results of the invented clip, with a hostile note, corrections and a strip of invented greys."""
     base = tmp_path_factory.mktemp("summary")
     write_clip(base / "straight_in.mp4")
-    card = invented_card(base / "straight_in.mp4")
+    card = taught_card(base / "straight_in.mp4")
     grey = np.random.default_rng(5).integers(30, 90, (N, 180)).astype(np.uint8)
     strip = Strip(grey, 0.25, start_px=np.tile(ENTRY, (N, 1)), end_px=np.tile(END_PX, (N, 1)))
     figures = {
@@ -36,7 +36,15 @@ def folder(tmp_path_factory):
         corrections=said,
         raw=card,
     )
-    return write_results(right, base / "reports", replay=True)
+    return write_results(with_earlier(right), base / "reports", replay=True)
+
+
+@pytest.fixture(scope="module")
+def core_folder(tmp_path_factory):
+    """Results of the invented core sample, fired, without a replay."""
+    base = tmp_path_factory.mktemp("core")
+    write_clip(base / "core.mp4")
+    return write_results(core_card(base / "core.mp4", fired=True), base / "reports", replay=False)
 
 
 @pytest.fixture
@@ -94,6 +102,38 @@ def test_keys_and_clicks_move_the_replay(summary):
     assert "frame 26" not in summary.locator(".strip-words").text_content()
 
 
+def test_advice_moves_strip_and_replay_to_its_moment(summary):
+    slider = summary.get_by_role("slider", name="Attempt 1, moment in the clip")
+    summary.get_by_role("link", name="at 0.9 s").focus()
+    summary.keyboard.press("Enter")
+    assert slider.get_attribute("aria-valuenow") == "22"
+    assert summary.evaluate("document.querySelector('video').currentTime") == pytest.approx(0.88, abs=0.01)
+    assert summary.evaluate("document.activeElement.getAttribute('role')") == "slider"
+    summary.keyboard.press("ArrowRight")
+    assert slider.get_attribute("aria-valuenow") == "23"
+
+
+def test_a_core_sample_is_drawn_before_and_after_its_firing(page, core_folder):
+    page.goto((core_folder / "summary.html").as_uri())
+    page.wait_for_selector("[role=slider]")
+    page.faults[:] = [one for one in page.faults if "file:" not in one]
+    assert page.locator(".plan-sheet .notch.hollow").count() == 1
+    assert page.locator(".plan-sheet .notch.full").count() == 1
+    assert page.locator(".strip-sheet .fired:not(.rim)").count() == 1
+    assert "notch before firing" in page.locator(".plan-legend").text_content()
+    slider = page.get_by_role("slider", name="Attempt 1, moment in the clip")
+    assert slider.get_attribute("aria-valuenow") == "40"
+    # Without a replay the strip goes to the moment all the same.
+    page.get_by_role("link", name="at 0.9 s").click()
+    assert slider.get_attribute("aria-valuenow") == "22"
+    for scheme, width in (("light", 1280), ("dark", 390)):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.emulate_media(color_scheme=scheme)
+        found = axe.Axe().run(page).response["violations"]
+        assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in found] == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
 def test_a_note_that_closes_the_script_is_only_a_note(summary):
     assert summary.title().startswith("straight_in.mp4")
     assert "</script><script>document.title" in summary.locator(".typed").text_content()
@@ -122,6 +162,8 @@ def test_the_page_fits(summary, width):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(summary, scheme):
     summary.emulate_media(color_scheme=scheme)
+    for part in ("details.all", "details.glossary"):
+        summary.locator(f"{part} > summary").click()
     found = axe.Axe().run(summary).response["violations"]
     assert [(one["id"], [node["html"][:120] for node in one["nodes"]]) for one in found] == []
 

@@ -2,12 +2,27 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
-from needlecoach.model import Attempt, Clip, Figure, Marks, Pass, Region, Scale, Scorecard, Target, Track
+from needlecoach.model import (
+    Advice,
+    Attempt,
+    Check,
+    Clip,
+    CoreSample,
+    Figure,
+    Marks,
+    Pass,
+    Region,
+    Scale,
+    Scorecard,
+    Target,
+    Track,
+)
 
 WIDTH, HEIGHT, FPS, N = 320, 240, 25, 75
 BOX = (40, 20, 240, 200)
@@ -135,3 +150,115 @@ def needleless_card(card: Scorecard) -> Scorecard:
         angle_deg=blank, shaft_visible_share=blank,
     )  # fmt: skip
     return replace(card, track=track, attempts=(), distances={})
+
+
+# An invented core needle: notch from 3 to 11 mm behind the point, thrown 9 mm.
+DEAD_MM, NOTCH_MM, THROW_MM = 3.0, 8.0, 9.0
+WAY = (DEEPEST - ENTRY) / np.hypot(*(DEEPEST - ENTRY))
+
+
+def along_px(tip_px: np.ndarray, mm: float) -> tuple[float, float]:
+    """The place so many mm further on than the tip along the shaft."""
+    x, y = tip_px + WAY * mm / MM_PER_PX
+    return float(x), float(y)
+
+
+def invented_advice() -> tuple[Advice, ...]:
+    """Two sentences, invented, of the frames 22 and 37."""
+    return (
+        Advice(
+            "blind", 22, 22 / FPS, "The needle went 5 mm deeper while its tip could not be seen.",
+            "What is not seen can’t be steered.", "Stop, find the tip with the probe, then go on.", 0.7,
+        ),
+        Advice(
+            "beyond", 37, 37 / FPS, "The tip stood close to the far wall.", "Beyond it lies other tissue.",
+            "Stop at the centre.", 0.3,
+        ),
+    )  # fmt: skip
+
+
+def taught_card(clip_file: Path) -> Scorecard:
+    """The invented card with advice, a standard's criteria, grades of evidence and six earlier attempts."""
+    card = invented_card(clip_file)
+    figures = {
+        name: replace(figure, evidence="plain reading" if figure.unit == "s" else "ours, untested")
+        for name, figure in card.attempts[0].figures.items()
+    }
+    checks = (
+        Check("outcome is hit", "met"),
+        Check("passes at most 0", "not met", "it took 1"),
+        Check("blind advance under 3 mm", "can't tell", "3.1 ± 0.4 mm is too close to the limit"),
+    )
+    attempt = replace(card.attempts[0], figures=figures, advice=invented_advice(), checks=checks)
+    return with_earlier(replace(card, attempts=(attempt,)))
+
+
+def with_earlier(card: Scorecard) -> Scorecard:
+    """Six earlier attempts, the last five 2.0, 1.5, 1.0, 0.5 and 3.0 mm from the centre; the first a miss."""
+    last = [
+        SimpleNamespace(
+            folder=f"day{i}", clip=f"day{i}.mp4", number=1, date="2026-11-20", outcome="hit",
+            figures={"closest_centre_mm": mm, "passes": 2.0, "notch_in_target_mm": 2 * mm},
+        )
+        for i, mm in enumerate((2.0, 1.5, 1.0, 0.5, 3.0))
+    ]  # fmt: skip
+    aim = "notch_in_target_mm" if card.marks.task == "core" else "closest_centre_mm"
+    earlier = SimpleNamespace(
+        n=6,
+        names=(aim, "passes", "tip_visibility_share"),
+        outcomes={"miss": 1, "hit": 5},
+        best={
+            "closest_centre_mm": 0.5,
+            "notch_in_target_mm": 6.0,
+            "passes": 1.0,
+            "tip_visibility_share": None,
+        },
+        last=tuple(last),
+        notes=("One folder could not be read.",),
+    )
+    object.__setattr__(card, "earlier", earlier)
+    return card
+
+
+def core_figures() -> dict[str, Figure]:
+    """Invented figures of a core sample."""
+    rows = [
+        Figure("notch_start_mm", 27.4, 0.3, "mm", "Start of the notch", "Near end of the notch."),
+        Figure("notch_in_target_mm", 6.3, 0.5, "mm", "Notch in the target", "Length inside the outline."),
+        Figure("notch_in_target_before_mm", 6.3, 0.5, "mm", "Notch in the target before firing", "Before."),
+        Figure("notch_in_target_fired_mm", 7.1, 0.6, "mm", "Notch in the target after firing", "After."),
+        Figure("throw_mm", 9.0, None, "mm", "Throw", "How far the needle jumps forward."),
+        Figure("fired_tip_beyond_far_wall_mm", 3.2, 0.6, "mm", "Fired tip past the far wall", "Along it."),
+        Figure("fired_tip_to_edge_mm", 12.0, 0.6, "mm", "Fired tip to the picture’s edge", "Along it."),
+        Figure("best_fire_depth_mm", 26.0, 0.6, "mm", "Best depth to fire from", "By geometry."),
+        Figure("fired_s", None, None, "s", "Time of the firing", "Blank without one."),
+    ]
+    return {figure.name: replace(figure, evidence="ours, untested") for figure in rows}
+
+
+def core_card(clip_file: Path, *, fired: bool = False, throw: bool = True) -> Scorecard:
+    """A core sample; when fired, the point jumps by the throw between frames 37 and 38 and rests."""
+    card = taught_card(clip_file)
+    tip, held = card.track.tip_px.copy(), card.track.tip_px[37]
+    if fired:
+        tip[38:46] = along_px(held, THROW_MM)
+    at, fired_tip = (40 if fired else 37), np.array(along_px(held, THROW_MM))
+    notch = tuple(along_px(tip[at], -mm) for mm in (DEAD_MM, DEAD_MM + NOTCH_MM))
+    fired_notch = tuple(along_px(fired_tip, -mm) for mm in (DEAD_MM, DEAD_MM + NOTCH_MM))
+    sample = CoreSample(
+        at, 38 if fired else None, "tip" if fired else "", notch,
+        along_px(held, THROW_MM) if throw else None, fired_notch if throw else None,
+        along_px(held, -4.0) if throw else None, ("The notch seen agrees with the one given.",),
+    )  # fmt: skip
+    attempt = card.attempts[0]
+    attempt = replace(attempt, figures={**attempt.figures, **core_figures()}, core=sample)
+    marks = replace(
+        card.marks,
+        task="core",
+        dead_space_mm=DEAD_MM,
+        notch_mm=NOTCH_MM,
+        throw_mm=THROW_MM if throw else None,
+    )
+    return with_earlier(
+        replace(card, track=replace(card.track, tip_px=tip), attempts=(attempt,), marks=marks)
+    )

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Frame, Region
-from needlecoach.reporting.overlay import BAR_HEIGHT_PX, INFERRED, SEEN, TARGET, Overlay
+from needlecoach.reporting.overlay import BAR_HEIGHT_PX, BESIDE_PX, INFERRED, NOTCH, SEEN, TARGET, Overlay
 from needlecoach.reporting.replay import overlay
+from tests.reporting.conftest import DEEPEST, WAY, core_card
 
 TIP = np.array([160.0, 120.0])
 
@@ -124,3 +125,25 @@ def test_picture_has_even_sides_and_at_most_the_side_asked_for(card):
         width, height = Overlay(replace(card, region=Region("rectangle", box)), max_side_px=720).size_px
         assert width % 2 == height % 2 == 0
         assert max(width, height - BAR_HEIGHT_PX) <= 720
+
+
+def test_the_notch_is_a_bracket_beside_its_stretch_of_the_shaft(card, black, clip_file):
+    painter = Overlay(core_card(clip_file), max_side_px=600)
+    picture = painter.draw(black, 37)[:-BAR_HEIGHT_PX]
+    # 3 to 11 mm behind the point are 15 to 55 px; its middle lies beside 35 px, on the upper side.
+    beside = painter.to_picture(DEEPEST - 35 * WAY) + np.array([WAY[1], -WAY[0]]) * BESIDE_PX
+    y, x = np.nonzero(distance_from(picture, NOTCH) < 12)
+    along = np.stack([x, y], axis=-1) @ WAY
+    assert (along.min() + along.max()) / 2 == pytest.approx(beside @ WAY, abs=1.5)
+    # 8 mm at 0.2 mm per px, enlarged 2.5 times.
+    assert np.ptp(along) == pytest.approx(8 / 0.2 * 2.5, abs=3)
+    assert np.array([x.mean(), y.mean()]) == pytest.approx(beside, abs=2.5)
+    for other, frame in ((card, 37), (core_card(clip_file), 11)):
+        drawn = Overlay(other, max_side_px=600).draw(black, frame)[:-BAR_HEIGHT_PX]
+        assert (distance_from(drawn, NOTCH) < 12).sum() == 0
+
+
+def test_the_bar_says_fired_from_the_firing_on(black, clip_file):
+    painter = Overlay(core_card(clip_file, fired=True), max_side_px=720)
+    drawn = [(distance_from(painter.draw(black, n)[-BAR_HEIGHT_PX:], NOTCH) < 12).any() for n in (37, 38, 60)]
+    assert drawn == [False, True, True]

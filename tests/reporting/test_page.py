@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from needlecoach.model import Figure, Marks, Region
+from needlecoach.model import Advice, Check, Figure, Marks, Region
 from needlecoach.reporting import page
 from needlecoach.reporting.page import Media, render_summary
+from tests.reporting.conftest import core_card, taught_card
 
 EVIL = '<script>alert("x")</script><img src=http://a.example/b.png>'
 VOID = {"meta", "img", "br", "link", "input", "use", "path"}
@@ -63,7 +64,7 @@ def test_page_tells_the_attempt_in_plain_words(card, media):
     assert "0.2 mm per pixel (source: depth ruler), known to 1.0%" in text
     assert "high: the needle was followed well (90%)" in text
     assert "The gain is high near the probe." in text
-    assert "Options a new pass begins after a withdrawal of 5 mm" in text
+    assert "Settings of this run a new pass begins after a withdrawal of 5 mm" in text
     assert "needlecoach" in text and "opencv" in text
 
 
@@ -96,13 +97,21 @@ def test_everything_a_user_typed_is_escaped(card, media):
         marks=marks,
         clip=clip,
         quality_notes=(EVIL,),
-        attempts=(replace(card.attempts[0], figures=figures, reason=EVIL),),
+        attempts=(
+            replace(
+                card.attempts[0],
+                figures=figures,
+                reason=EVIL,
+                advice=(Advice(EVIL, 20, 0.8, EVIL, EVIL, EVIL, 0.5),),
+                checks=(Check(EVIL, "not met", EVIL),),
+            ),
+        ),
         options={EVIL: EVIL},
         scale=replace(card.scale, source=EVIL),
     )
     reader, plain = Reader(render_summary(evil, media)), Reader(render_summary(card, media))
     assert reader.tags.count("script") == 2 and EVIL not in render_summary(evil, media)
-    assert sorted(set(reader.tags)) == sorted({*plain.tags, "h3", "p"})
+    assert sorted(set(reader.tags)) == sorted({*plain.tags, "h3", "p", "ol", "a"})
     assert len(reader.pictures) == len(plain.pictures)
     assert reader.text.count('alert("x")') >= 6
 
@@ -247,3 +256,67 @@ def test_a_verdict_that_corrections_changed_is_labelled(card):
     assert '<small class="was">corrected, was hit</small>' in html
     assert "Corrected. It was: Attempt 1: the tip reached the target" in html
     assert "It was:" not in render_summary(replace(card, raw=card))
+
+
+def test_advice_comes_first_and_names_its_moment(clip_file, media):
+    html = render_summary(taught_card(clip_file), media)
+    text = Reader(html).text
+    words = (
+        "The needle went 5 mm deeper while its tip could not be seen. at 0.9\u00a0s : show it Why it matters "
+        "What is not seen can’t be steered. Try Stop, find the tip with the probe, then go on."
+    )
+    # 22 / 25 s and 37 / 25 s by hand.
+    assert " ".join(words.split()) in text and "at 1.5 s" in text
+    assert html.index("the tip reached the target") < html.index("For next time") < html.index('class="keys"')
+    assert 'data-attempt="1" data-frame="22"' in html and 'href="#strip-name-1"' in html
+
+
+def test_a_standard_is_told_in_words_with_its_reasons(card, clip_file):
+    text = Reader(render_summary(taught_card(clip_file))).text
+    assert (
+        "outcome is hit met passes at most 0 not met it took 1 blind advance under 3 mm can’t tell 3.1"
+        in text
+    )
+    assert "standard" not in Reader(render_summary(card)).text.replace("standard uncertainty", "")
+
+
+def test_the_grade_of_evidence_stands_beside_each_figure(card, clip_file):
+    html = render_summary(taught_card(clip_file))
+    assert '<td>0.8\u00a0s</td><td data-name="Evidence">plain reading</td>' in html
+    assert html.count("Evidence: ours, untested.") == 4 and "“ours, untested” is our own definition" in html
+    # Without a grade the table says so by a dash.
+    assert '<td>0.8\u00a0s</td><td data-name="Evidence">–</td>' in render_summary(card)
+
+
+def test_earlier_attempts_stand_beside_this_one(clip_file):
+    text = Reader(render_summary(taught_card(clip_file))).text.replace("\u00a0", " ")
+    assert "Closest to centre 0.9 ± 0.3 mm 0.5 mm 2.0 mm 1.5 mm 1.0 mm 0.5 mm 3.0 mm" in text
+    assert "under the same learner’s code: 5 hits, 1 miss." in text and "could not be read" in text
+
+
+def test_a_core_sample_is_told_by_its_notch_and_says_what_was_not_seen(clip_file, media):
+    text = Reader(render_summary(core_card(clip_file), media)).text.replace("\u00a0", " ")
+    for words in (
+        "Attempt 1: 6.3 ± 0.5 mm of the notch lay inside the target, 1 pass, no firing seen.",
+        "it begins 3 mm behind the point and is 8 mm long, as given.",
+        "it is what would come of firing from where the point was held, with the throw of 9 mm that was",
+        "Notch in the target after firing 7.1 ± 0.6 mm if fired",
+        "Fired tip past the far wall 3.2 ± 0.6 mm beyond if fired",
+        "Throw 9.0 mm as given",
+        "The notch seen agrees with the one given.",
+        "Bracket beside the shaft: the notch.",
+        "Frame at the best place of the notch",
+    ):
+        assert words in text
+    fired = Reader(render_summary(core_card(clip_file, fired=True), media)).text.replace("\u00a0", " ")
+    # Frame 38 at 25 a second.
+    assert "A firing was seen at 1.5 s: the point jumped forward." in fired
+    assert "if fired" not in fired and "no firing seen" not in fired and "as given" in fired
+    without = Reader(render_summary(core_card(clip_file, throw=False), media)).text
+    assert "the throw (how far the needle jumps forward when fired) was not given" in without
+
+
+def test_words_are_explained_as_far_as_they_are_used(card, clip_file):
+    text = Reader(render_summary(card)).text
+    assert "Blind advance going deeper" in text and "dead space" not in text
+    assert "dead space, which takes none" in Reader(render_summary(core_card(clip_file))).text

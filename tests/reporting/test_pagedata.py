@@ -33,7 +33,7 @@ def shown(card, strip):
 
 def test_it_can_be_written_as_json_and_knows_no_nan(shown):
     data = json.loads(json.dumps(page_data(shown), allow_nan=False))
-    assert data["schema"] == 1 and data["clip"]["n_frames"] == N
+    assert data["schema"] == 2 and data["clip"]["n_frames"] == N
     assert all(len(values) == N for values in data["frames"].values())
     assert data["frames"]["tip_px"][0] is None and data["frames"]["along_mm"][0] is None
 

@@ -61,3 +61,13 @@ def test_a_page_file_that_lacks_something_is_called_spoilt(card, tmp_path):
         (tmp_path / "page.json").write_text(json.dumps(page))
         with pytest.raises(NeedlecoachError, match=r"page\.json: is spoilt; score the clip again"):
             read_page(tmp_path)
+
+
+def test_page_data_of_another_version_are_refused_in_words(card, tmp_path):
+    for schema in (1, 3, None, "<b>" * 20):
+        (tmp_path / "page.json").write_text(json.dumps({**page_data(card), "schema": schema}))
+        with pytest.raises(
+            NeedlecoachError, match=r"written by another version .* score the clip again"
+        ) as told:
+            read_page(tmp_path)
+        assert len(str(told.value)) < 300 + len(str(tmp_path))

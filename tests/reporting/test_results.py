@@ -17,6 +17,7 @@ from needlecoach.model import Figure
 from needlecoach.reporting import results
 from needlecoach.reporting.overlay import Overlay
 from needlecoach.reporting.results import FILES, write_combined, write_results
+from tests.reporting.conftest import core_card
 
 
 def names(folder: Path) -> list[str]:
@@ -284,3 +285,11 @@ def test_few_stills_without_target_or_pass_show_the_needle_at_its_deepest(
     assert "data:image/jpeg" in (folder / "summary.html").read_text(encoding="utf-8")
     # The line goes in until frame 37 and turns there; a replay has all frames besides.
     assert sorted(drawn) == sorted([*range(75 if replay else 0), 37])
+
+
+def test_the_still_of_a_core_sample_is_of_its_sample(clip_file, monkeypatch, tmp_path):
+    """Three frames after the closest approach, in frame 37, the invented needle has been fired."""
+    asked = []
+    monkeypatch.setattr(results, "stills", lambda card, frames, ahead: asked.extend(frames) or {40: b"still"})
+    write_results(core_card(clip_file, fired=True), tmp_path, replay=False)
+    assert asked == [40]

@@ -15,11 +15,13 @@ from needlecoach.reporting.wording import (
     confidence_words,
     figure_text,
     headline,
+    key_figures,
     options_words,
     replay_words,
     scale_words,
     sound_words,
 )
+from tests.reporting.conftest import core_card
 
 
 def spoken(text: str) -> str:
@@ -35,7 +37,17 @@ def spoken(text: str) -> str:
         (Figure("closest_edge_mm", 1.04, 0.3, "mm"), "1.0 ± 0.3 mm outside"),
         (Figure("path_mm", 52.98, 2.65, "mm"), "53 ± 3 mm"),
         (Figure("offset_along_mm", -0.04, 0.2, "mm"), "0.0 ± 0.2 mm"),
-        (Figure("offset_along_mm", -1.26, 0.2, "mm"), "−1.3 ± 0.2 mm"),
+        (Figure("offset_along_mm", -1.26, 0.2, "mm"), "1.3 ± 0.2 mm short of the centre"),
+        (Figure("offset_across_mm", 1.26, 0.2, "mm"), "1.3 ± 0.2 mm deeper than the centre"),
+        (Figure("fired_tip_beyond_far_wall_mm", 3.24, 0.6, "mm"), "3.2 ± 0.6 mm beyond"),
+        (Figure("fired_tip_beyond_far_wall_mm", -3.24, 0.6, "mm"), "3.2 ± 0.6 mm short of it"),
+        # Rounded, 0.098 is 0.1, of which hundredths say nothing; 0.094 is 0.09.
+        (Figure("closest_centre_mm", 0.123, 0.098, "mm"), "0.1 ± 0.1 mm"),
+        (Figure("closest_centre_mm", 0.123, 0.094, "mm"), "0.12 ± 0.09 mm"),
+        (Figure("offset_across_mm", -0.01, 0.2, "mm"), "0.0 ± 0.2 mm"),
+        (Figure("smoothness_sparc", -5.92), "−5.9 (no unit)"),
+        (Figure("plane_losses", 1), "1 time"),
+        (Figure("plane_losses", 0), "0 times"),
         (Figure("path_mm", 10.0, 0.0004, "mm"), "10.00 ± 0.01 mm"),
         (Figure("path_mm", 10.04, math.nan, "mm"), "10.0 mm"),
         (Figure("duration_s", 2.2, unit="s"), "2.2 s"),
@@ -43,7 +55,7 @@ def spoken(text: str) -> str:
         (Figure("time_to_target_s", 4.85, unit="s"), "4.9 s"),
         (Figure("time_to_target_s", 100.85 - 96, unit="s"), "4.9 s"),
         (Figure("time_to_target_s", 0.25, unit="s"), "0.3 s"),
-        (Figure("offset_along_mm", -0.25, 0.2, "mm"), "−0.3 ± 0.2 mm"),
+        (Figure("offset_along_mm", -0.25, 0.2, "mm"), "0.3 ± 0.2 mm short of the centre"),
         (Figure("path_mm", 3.0, 0.25, "mm"), "3.0 ± 0.3 mm"),
         (Figure("tip_visibility_share", 0.909), "91%"),
         (Figure("tip_visibility_share", 0.905), "91%"),
@@ -177,3 +189,37 @@ def test_the_medium_is_said_with_what_it_changed(card):
 
     without = replace(card, marks=replace(card.marks, target=None))
     assert "changes every depth by −10.0 %" in sound_words(without)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "values", "sentence"),
+    [
+        ("hit", {"notch_in_target_mm": (6.31, 0.5, "mm")}, "6.3 ± 0.5 mm of the notch lay inside the target"),
+        ("miss", {"closest_edge_mm": (-2.0, 0.2, "mm")}, "none of the notch lay inside the target"),
+        (
+            "borderline",
+            {"notch_in_target_mm": (0.41, 0.5, "mm")},
+            "too close to call whether any of the notch lay inside the target (0.4 ± 0.5 mm)",
+        ),
+    ],
+)
+def test_headline_of_a_core_sample_goes_by_its_notch(clip_file, outcome, values, sentence):
+    """The tip's own place, deep inside the target in the second, says nothing of the sample."""
+    attempt = attempt_with(core_card(clip_file), outcome, passes=(1,), **values)
+    assert spoken(headline(attempt, with_target=True)) == f"Attempt 1: {sentence}, 1 pass, no firing seen."
+
+
+def test_key_figures_of_a_core_sample_say_nothing_twice(card, clip_file):
+    held, fired = core_card(clip_file), core_card(clip_file, fired=True)
+    names = [key_figures(one, one.attempts[0]) for one in (held, fired)]
+    assert "notch_in_target_before_mm" not in names[0] and "notch_in_target_fired_mm" in names[0]
+    assert "notch_in_target_before_mm" in names[1] and "notch_in_target_fired_mm" not in names[1]
+    assert "closest_centre_mm" not in names[0] and "closest_centre_mm" in key_figures(card, card.attempts[0])
+
+
+def test_headline_of_a_borderline_core_sample_gives_the_reason(clip_file):
+    attempt = replace(
+        attempt_with(core_card(clip_file), "borderline"), reason="the notch was inside for under 0.2 s."
+    )
+    expected = "Attempt 1: too close to call: the notch was inside for under 0.2 s, no firing seen."
+    assert headline(attempt, with_target=True) == expected

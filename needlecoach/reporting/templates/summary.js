@@ -6,7 +6,7 @@ const drawn = views.map((view) => {
   const around = document.getElementById(`around-${number}`);
   const flat = around ? plan(around, view, attempt) : { setFrame() {} };
   const strip = shaftStrip(document.getElementById(`strip-${number}`), view, {
-    at: attempt.closest ?? attempt.deepest ?? attempt.first,
+    at: attempt.core?.frame ?? attempt.closest ?? attempt.deepest ?? attempt.first,
     name: `Attempt ${number}, moment in the clip`,
     onFrame(frame) {
       flat.setFrame(frame);
@@ -16,6 +16,17 @@ const drawn = views.map((view) => {
   stripLegend(document.getElementById(`legend-${number}`), view);
   return { view, flat, strip };
 });
+// Advice names a moment: the strip goes there as by a click, with all that follows it.
+for (const link of document.querySelectorAll("a.moment")) {
+  link.addEventListener("click", (event) => {
+    const strip = drawn.find(({ view }) => view.attempts[0].number === Number(link.dataset.attempt))?.strip;
+    if (!strip) return;
+    event.preventDefault();
+    strip.pick(Number(link.dataset.frame));
+    strip.element.closest("figure").scrollIntoView({ block: "nearest" });
+    strip.element.focus({ preventScroll: true });
+  });
+}
 video?.addEventListener("timeupdate", () => {
   for (const { view, flat, strip } of drawn) {
     const reading = new Reading(view), time = video.currentTime + view.start_s;

@@ -9,7 +9,7 @@ const LEAST_PX_PER_S = 30, MOST_PX = 12000;
 let strips = 0;
 
 // The strip of all frames from `from` to `to`. `onFrame(n)` is called when the user picks a moment.
-// Returns {setFrame, show, element}: `show(from, to)` changes what is shown.
+// Returns {setFrame, pick, show, element}: `pick(n)` is what a click does, `show(from, to)` changes what is shown.
 export function shaftStrip(host, data, { from, to, at, height = PLOT_PX, onFrame = () => {}, name = "Moment in the clip" } = {}) {
   const reading = new Reading(data), id = `strip${++strips}`;
   let shown = [from ?? reading.first, to ?? reading.last], now = at ?? shown[0], place = null, picture = null;
@@ -76,6 +76,7 @@ export function shaftStrip(host, data, { from, to, at, height = PLOT_PX, onFrame
     drawBlind(parts);
     drawTip(parts);
     drawAttempts(parts);
+    drawFirings(parts);
     drawLanes(parts);
     drawAxes(parts);
     parts.sheet.append((place.head = playhead(sheet, place)));
@@ -125,7 +126,7 @@ export function shaftStrip(host, data, { from, to, at, height = PLOT_PX, onFrame
     if (scroller.clientWidth !== wide) { wide = scroller.clientWidth; draw(); }
   }).observe(scroller);
   draw();
-  return { element: slider, setFrame, show(first, last) { shown = [first, last]; draw(); scroller.scrollLeft = 0; } };
+  return { element: slider, setFrame, pick, show(first, last) { shown = [first, last]; draw(); scroller.scrollLeft = 0; } };
 }
 
 function hatching(defs, id) {
@@ -219,6 +220,23 @@ function drawAttempts({ reading, place, shown, sheet, plot }) {
   }
 }
 
+// The first frame after a firing: a jagged line from top to bottom with its name.
+function drawFirings({ reading, place, shown, sheet, plot }) {
+  for (const attempt of reading.data.attempts) {
+    const n = attempt.core?.fired_frame ?? null;
+    if (n === null || n < shown[0] || n > shown[1]) continue;
+    const at = place.x(reading.time(n)), near = at > place.width - 70;
+    rimmed(plot, "path", { d: jagged(at, HEAD_PX, place.bottom) }, "fired");
+    add(sheet, "text", { x: at + (near ? -9 : 9), y: place.bottom - 8, class: "fired-name", "text-anchor": near ? "end" : "start" }, "fired");
+  }
+}
+
+function jagged(x, top, bottom) {
+  let d = `M${x} ${top}`;
+  for (let y = top, side = 4; y < bottom; y += 8, side = -side) d += `L${x + side} ${Math.min(y + 4, bottom)}L${x} ${Math.min(y + 8, bottom)}`;
+  return d;
+}
+
 // One row each for seen, inferred and none; below them one for corrections.
 function drawLanes({ reading, place, shown, sheet, id }) {
   const { x, left, width, bottom } = place;
@@ -283,6 +301,7 @@ export function stripLegend(host, data) {
     ["closest", "M14 2l6 6l-6 6l-6 -6Z", "closest approach", data.attempts.some((one) => one.closest !== null)],
     ["pass-start", "M14 0V16", "a pass starts", data.attempts.some((one) => one.passes.length)],
     ["deepest", "M14 1v11M8 12h12", "its deepest place", data.attempts.some((one) => one.passes.length)],
+    ["fired", "M14 0l4 4l-4 4l-4 4l4 4", "the needle was fired", data.attempts.some((one) => (one.core?.fired_frame ?? null) !== null)],
     ["lane none", "M3 4H25V12H3Z", "none: no needle, or the tip lost", none],
     ["corrected-box", "M8 2H20V14H8Z", "put right by a person", Boolean(data.corrections?.length)],
   ];

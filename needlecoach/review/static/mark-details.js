@@ -15,6 +15,7 @@ const FIELDS = {
   task: {},
   needle_gauge: { limits: [1, 40], unit: "gauge", whole: true },
   needle_length_mm: { limits: [10, 500], unit: "mm" },
+  dead_space_mm: { limits: [0, 20], unit: "mm" },
   throw_mm: { limits: [2, 60], unit: "mm" },
   notch_mm: { limits: [2, 60], unit: "mm", fault: notchFault },
   target_name: { ofTarget: "name" },

@@ -16,13 +16,16 @@ export function scoreStep(ctx) {
 }
 
 function said(ctx) {
-  if (isCore(ctx)) return "core samples can’t be scored yet";
+  if (lacking(ctx)) return `wants the needle’s ${lacking(ctx)}`;
   if (!ctx.steps.scale.done()) return "wants a scale";
   return ctx.steps.target.done() ? "ready" : "ready, but for the target";
 }
 
-function isCore({ store }) {
-  return store.marks.task === "core";
+// A core needle samples from behind its point, so its own measures are needed.
+function lacking({ store: { marks } }) {
+  if (marks.task !== "core") return "";
+  const wanted = [["dead_space_mm", "dead space"], ["notch_mm", "notch"]].filter(([key]) => marks[key] === undefined || marks[key] === null);
+  return wanted.map(([, words]) => words).join(" and ");
 }
 
 function render(ctx) {
@@ -39,7 +42,7 @@ function render(ctx) {
 }
 
 function hint(ctx) {
-  if (isCore(ctx)) return "A core sample’s marks are kept; it can’t be scored yet.";
+  if (lacking(ctx)) return `A core needle samples from behind its point: give its ${lacking(ctx)} among the details.`;
   return ctx.store.marks.target ? "" : "Without a target nothing is called hit or miss; what needs no target is still measured.";
 }
 

@@ -7,7 +7,7 @@ export function isWhole(data) {
   return isResult(data) && isScale(data.scale) && isList(data.outline_px) && isList(data.corrections) &&
     (data.target === null || (isList(data.target?.outline_px) && isList(data.target.centre_px))) &&
     (data.strip === null || (isNumber(data.strip?.step_mm) && isNumber(data.strip.samples) && isNumber(data.strip.first))) &&
-    (!data.raw || isResult(data.raw));
+    (data.core === null || (isList(data.frames.notch_near_px) && isList(data.frames.notch_far_px))) && (!data.raw || isResult(data.raw));
 }
 
 const isList = Array.isArray;
@@ -21,5 +21,7 @@ function isResult(data) {
 
 function isAttempt(one) {
   return [one?.number, one?.first, one?.last].every(isNumber) && typeof one.headline === "string" && isList(one.passes) && isList(one.figures) &&
+    isList(one.advice) && isList(one.checks) && isList(one.core_words) && (one.earlier === null || (isList(one.earlier?.rows) && isList(one.earlier.notes))) &&
+    (one.core === null || (isList(one.core?.boxes) && isList(one.core.spots))) &&
     one.figures.every((figure) => typeof figure?.name === "string" && typeof figure.text === "string");
 }

@@ -3,7 +3,7 @@
 import { INK } from "./stage.js";
 
 const BAR_MM = [1, 2, 5, 10, 20, 50];
-const TIP_PX = 9;
+const TIP_PX = 9, NOTCH_PX = 14, ARM_PX = 6;
 
 /** A layer for the stage. `of()` returns {data, shown, placed}: page data, what is shown, and {at, seen} of a tip put in place by hand. */
 export function overlay(of) {
@@ -35,6 +35,7 @@ function drawNeedle(pen, data, shown, placed) {
     const end = [entry[0] + (tip[0] - entry[0]) * short, entry[1] + (tip[1] - entry[1]) * short];
     pen.line([entry, end], { colour, width: 1.2, dash: seen ? [] : [7, 5] });
   }
+  if (shown.shaft && tip && entry && data.core) drawNotch(pen, data, tip, entry, placed);
   if (!shown.tip) return;
   if (tip) {
     const ring = Array.from({ length: 33 }, (_, i) => [tip[0] + radius * Math.cos((i * Math.PI) / 16), tip[1] + radius * Math.sin((i * Math.PI) / 16)]);
@@ -44,6 +45,19 @@ function drawNeedle(pen, data, shown, placed) {
   const [x, y] = data.outline_px.reduce(([a, b], [c, d]) => [Math.min(a, c), Math.min(b, d)], [Infinity, Infinity]);
   const words = !present[pen.frame] && !placed ? "no needle" : !tip ? "tip lost" : seen ? "tip seen" : "tip inferred";
   pen.label(words, [x, y], { dx: 8, dy: 18 });
+}
+
+// A bracket beside the shaft, on its upper side. The notch goes with a tip that was put in place by hand.
+function drawNotch(pen, data, tip, entry, placed) {
+  let [near, far] = [data.frames.notch_near_px[pen.frame], data.frames.notch_far_px[pen.frame]];
+  if (!near || !far) return;
+  const former = data.frames.tip_px[pen.frame];
+  if (placed && former) [near, far] = [near, far].map(([x, y]) => [x + tip[0] - former[0], y + tip[1] - former[1]]);
+  const length = Math.hypot(tip[0] - entry[0], tip[1] - entry[1]) || 1, side = tip[0] >= entry[0] ? 1 : -1;
+  const up = [((tip[1] - entry[1]) / length) * side, (-(tip[0] - entry[0]) / length) * side];
+  const beside = ([x, y], px) => [x + (up[0] * px) / pen.scale, y + (up[1] * px) / pen.scale];
+  pen.line([beside(near, NOTCH_PX - ARM_PX), beside(near, NOTCH_PX), beside(far, NOTCH_PX), beside(far, NOTCH_PX - ARM_PX)], { colour: INK.again });
+  pen.label("notch", beside([(near[0] + far[0]) / 2, (near[1] + far[1]) / 2], NOTCH_PX + 6), { colour: INK.again, dx: 0, dy: 0, align: "center" });
 }
 
 function drawBar(pen, data) {

@@ -11,7 +11,8 @@ import { overlay } from "./review-overlay.js";
 import { Corrections, WORDS } from "./review-corrections.js";
 import { codeTyped, dropPending, here, hiddenHere, joinAttempts, joinPasses, keepPending, noFault, showHandle, tipHere, toggleMoving, turn } from "./review-correct.js";
 import { attemptAt, byId, page, placedAt, say, shownData, tellProblem, tipAt } from "./review-state.js";
-import { countChanged, make, showFigures } from "./review-figures.js";
+import { countChanged, showFigures } from "./review-figures.js";
+import { make } from "./review-parts.js";
 import { catchUp, waitForVideo } from "./review-wait.js";
 
 const MARGIN_S = 0.6, LONG_S = 40;
@@ -66,7 +67,7 @@ function zoomToPicture() {
 
 function startFrame() {
   const attempt = shownData().attempts[page.chosen];
-  return attempt ? (attempt.closest ?? attempt.deepest ?? attempt.first) : 0;
+  return attempt ? (attempt.core?.frame ?? attempt.closest ?? attempt.deepest ?? attempt.first) : 0;
 }
 
 function showClip() {
@@ -121,7 +122,7 @@ function showStrip() {
   const data = shownData();
   if (!data.frames.time_s.length) return;
   const [from, to] = frames(page.span);
-  page.strip = shaftStrip(byId("strip"), data, { from, to, at: page.stage.frame, onFrame: (n) => { page.stage.pause(); page.stage.goTo(n); } });
+  page.strip = shaftStrip(byId("strip"), data, { from, to, at: page.stage.frame, onFrame: goTo });
   stripLegend(byId("legend"), data);
   const choice = byId("choice");
   choice.replaceChildren();
@@ -132,6 +133,11 @@ function showStrip() {
     button.addEventListener("click", () => chooseSpan(span));
   });
   choice.hidden = data.attempts.length === 0;
+}
+
+function goTo(frame) {
+  page.stage.pause();
+  page.stage.goTo(frame);
 }
 
 function chooseSpan(span) {
@@ -157,7 +163,8 @@ function showAttempt() {
     button.addEventListener("click", () => chooseAttempt(i));
   });
   byId("figures-name").textContent = page.raw ? "Figures without corrections" : "Figures";
-  showFigures(byId("figures"), attempt);
+  showFigures(byId("figures"), attempt, { goTo, evidenceWords: data.evidence_words });
+  byId("plan-core").hidden = !attempt.core;
   page.flat = plan(byId("plan"), data, attempt);
   page.flat.setFrame(page.stage.frame);
 }

@@ -55,6 +55,11 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     marking.step("details")
     assert page.is_hidden("#throw_mm")
     page.select_option("#task", "core")
+    page.fill("#dead_space_mm", "21")
+    assert "from 0 to 20 mm" in marking.text("dead_space_mm-fault")
+    page.fill("#dead_space_mm", "0")
+    assert marking.text("dead_space_mm-fault") == ""
+    assert "wants the needle’s notch" in page.locator("#said-score").text_content()
     page.fill("#throw_mm", "15")
     page.fill("#notch_mm", "19")
     assert "can’t be longer than the throw" in marking.text("notch_mm-fault")
