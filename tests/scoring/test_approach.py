@@ -218,8 +218,8 @@ def test_distances_carry_an_uncertainty(drawing):
         assert attempt.figures[name].sd == pytest.approx(expected, rel=0.01)
 
 
-@pytest.mark.parametrize("name", ["path_mm", "mean_advance_mm_s", "peak_advance_mm_s"])
-def test_travel_and_speed_state_no_uncertainty_and_say_so(drawing, name):
+@pytest.mark.parametrize("name", ["mean_advance_mm_s", "peak_advance_mm_s"])
+def test_speeds_state_no_uncertainty_and_say_so(drawing, name):
     drawn = drawing(tip_sd_mm=0.3, scale=Scale(0.1, 0.1, "drawn", 0.05))
     figure = drawn.score().attempts[0].figures[name]
     assert figure.value > 0 and figure.sd is None
