@@ -14,10 +14,11 @@ from needlecoach.scoring.motion import Motion
 from needlecoach.scoring.uncertainty import distance_sd_mm, excess_sd_mm
 
 DWELL_S = 0.2
-# Frames within this many standard errors of the tip (one axis) of the closest can't be told apart from it.
+# Frames within so many standard errors of the tip (one axis) of the closest can't be told apart from it.
 ALIKE_SD = 1.5
-# The slant at which the shaft leaves the outline is told from lines so far to either side, and counts so far.
-SLANT_STEP_MM = 0.1
+# The slant at which the shaft leaves the outline is told from lines to either side, this share of its width
+# away; it counts up to so much.
+SLANT_STEP_SHARE = 0.01
 MOST_SLANT = 4.0
 
 
@@ -231,10 +232,11 @@ def _slant(motion: Motion, row: int) -> float:
     """
     outline, unit = motion.scene.outline_mm, motion.direction[row]
     assert outline is not None
-    step = SLANT_STEP_MM * np.array([-unit[1], unit[0]])
-    beside = np.stack([motion.relative_mm[row] + step, motion.relative_mm[row] - step])
+    across = np.array([-unit[1], unit[0]])
+    step_mm = SLANT_STEP_SHARE * outline_extent_mm(outline, across)
+    beside = motion.relative_mm[row] + step_mm * np.stack([across, -across])
     far = wall_crossings_mm(beside, np.stack([unit, unit]), outline)[:, 1]
-    slope = (far[0] - far[1]) / (2 * SLANT_STEP_MM)
+    slope = (far[0] - far[1]) / (2 * step_mm)
     return float(min(np.hypot(1.0, slope), MOST_SLANT)) if np.isfinite(slope) else MOST_SLANT
 
 

@@ -36,6 +36,8 @@ FRAMES_OF_DOUBT = 0.5
 FADE_S = 0.04
 # What stays within this of one place is jitter, not travel.
 SLACK_MM = 0.25
+# By so much travel differs from the true one over drawn clips, root mean square, beside what is told apart.
+ROUGH_SHARE = 0.04
 
 
 class Reading(NamedTuple):
@@ -245,8 +247,8 @@ def angle_iqr_deg(motion: Motion) -> Reading:
 def path_mm(motion: Motion) -> Reading:
     """Distance travelled by the tip in the picture's plane, mm, jitter left out.
 
-    Its uncertainty is that of the tip where it turns, of the slack by which jitter is left out, and of the
-    scale; by how much errors that change from picture to picture lengthen the way is not in it.
+    Its uncertainty is that of the tip where it turns, of the slack by which jitter is left out, of the scale,
+    and a share for what errors and smoothing from picture to picture do to the way's length.
 
     Unit: mm. Evidence: common practice. Source: none for this definition.
     """
@@ -258,6 +260,7 @@ def path_mm(motion: Motion) -> Reading:
         travel,
         turn_sd_mm=np.nan_to_num(motion.tip_sd_mm[turns]).tolist(),
         slack_mm=SLACK_MM,
+        rough_share=ROUGH_SHARE,
         scale_sd_share=motion.scene.scale.sd_share,
     )
     return Reading(travel, sd)

@@ -9,6 +9,8 @@ from needlecoach.scoring.motion import Motion
 
 # They disagree when they differ by over this many of the difference's own standard uncertainty.
 DISAGREE_SD = 2.0
+# The tip has come as deep as it went when it is this near to that.
+REACHED_MM = 0.5
 
 
 def trail_note(motion: Motion, until_frame: int) -> str:
@@ -36,7 +38,8 @@ def trail_note(motion: Motion, until_frame: int) -> str:
     if abs(beyond) <= DISAGREE_SD * sd:
         return ""
     told, place = ("deeper", "too shallow") if beyond > 0 else ("less deep", "too deep")
-    at_s = float(motion.time_s[int(np.argmax(motion.depth_mm))])
+    reached = motion.depth_mm > motion.depth_mm.max() - REACHED_MM
+    at_s = float(motion.time_s[int(np.argmax(reached))])
     return (
         f"by the bubble trail left behind the needle went {abs(beyond):.0f} ± {sd:.0f} mm {told} than the "
         f"tip was followed, so the tip may be drawn {place}. Look at the picture round {at_s:.1f} s, where "

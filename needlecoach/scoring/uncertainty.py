@@ -72,7 +72,12 @@ def excess_sd_mm(beyond_mm: float, sd_mm: float) -> float:
 
 
 def travel_sd_mm(
-    travel_mm: float, *, turn_sd_mm: Sequence[float], slack_mm: float, scale_sd_share: float
+    travel_mm: float,
+    *,
+    turn_sd_mm: Sequence[float],
+    slack_mm: float,
+    rough_share: float,
+    scale_sd_share: float,
 ) -> float:
     """Standard uncertainty of a way made up of straight pieces, mm.
 
@@ -80,8 +85,9 @@ def travel_sd_mm(
     ----------
     turn_sd_mm : root-mean-square error of the tip, both axes together, at the ends of each piece in order. An
         error at a turn lengthens two pieces, one at the first or last end a single one.
-    slack_mm : what travel leaves out, see `kinematics.travel_mm`: anything up to once at the start and up to
-        twice at each turn.
+    slack_mm : what travel leaves out (`kinematics.travel_mm`): up to once at the start, twice at each turn.
+    rough_share : by how much of itself the way is lengthened by errors that change from picture to picture, or
+        shortened by what smoothing takes of tremor.
 
     Notes
     -----
@@ -91,7 +97,8 @@ def travel_sd_mm(
     times = np.full(len(tip), 2.0)
     times[[0, -1]] = 1.0
     left_out = slack_mm**2 / 3 * (1 + 4 * max(len(tip) - 2, 0))
-    return float(np.sqrt((times**2 * tip**2).sum() / 2 + left_out + (scale_sd_share * travel_mm) ** 2))
+    shares = rough_share**2 + scale_sd_share**2
+    return float(np.sqrt((times**2 * tip**2).sum() / 2 + left_out + shares * travel_mm**2))
 
 
 def gain_sd_mm(

@@ -28,6 +28,7 @@ BEYOND_MM = 1.5
 BLACK_GREY = 25.0
 # Over 50 drawn and known clips a trail ended so far short of the tip, black places not counted: 0 to 2.2 mm.
 SHORT_MM, SHORT_SD_MM = 1.1, 0.65
+GAP_SHARE = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,10 +120,14 @@ def _lit(
 
 
 def _end_sd_mm(lit: BoolArray) -> float:
-    """Standard uncertainty of where a trail ends: it may go on after a gap as long as the longest in it."""
+    """Standard uncertainty of where a trail ends: it may go on after a gap such as the longest in it.
+
+    The longest of some ten gaps is about the 19-in-20 bound of such gaps, give or take a half: two standard
+    uncertainties are 1.5 times it.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[True], lit, [True]]).astype(np.int8)))
     gaps_mm = (edges[1::2] - edges[::2]) * SAMPLE_MM
-    return float(np.hypot(SHORT_SD_MM, gaps_mm.max(initial=0.0) / 2))
+    return float(np.hypot(SHORT_SD_MM, GAP_SHARE * gaps_mm.max(initial=0.0)))
 
 
 def _beyond_mm(before: FloatArray, end_mm: float, tip_mm: float) -> float:
