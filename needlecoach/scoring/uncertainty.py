@@ -85,9 +85,9 @@ def travel_sd_mm(
     ----------
     turn_sd_mm : root-mean-square error of the tip, both axes together, at the ends of each piece in order. An
         error at a turn lengthens two pieces, one at the first or last end a single one.
-    slack_mm : what travel leaves out (`kinematics.travel_mm`): up to once at the start, twice at each turn.
-    rough_share : by how much of itself the way is lengthened by errors that change from picture to picture, or
-        shortened by what smoothing takes of tremor.
+    slack_mm : what travel leaves out (`kinematics.travel_mm`): up to once at the start, twice at a turn.
+    rough_share : by how much of itself the way is lengthened by errors that change from picture to picture,
+        or shortened by what smoothing takes of tremor.
 
     Notes
     -----

@@ -102,6 +102,13 @@ def test_an_overshoot_near_the_wall_spreads_as_stated(drawing, to_mm):
     assert stated == pytest.approx(spread, rel=0.2, abs=0.02)
 
 
+def test_a_slanting_far_wall_spreads_as_stated(drawing):
+    """The shaft leaves a round target 3 mm beside its middle: the wall moves 4 / sqrt(4^2 - 3^2) as far."""
+    drawn = drawing(BEYOND, target_mm=(20.0, 3.0, 4.0))
+    ((stated, spread),) = stated_and_spread(drawn, ("overshoot_mm",), tip=0.1, marking=1.0, scale=0.0)
+    assert stated == pytest.approx(spread, rel=0.15)
+
+
 def test_a_blind_advance_spreads_as_stated(drawing):
     """Tip errors of their own at both sights, the hidden tip on the way between; each moment of losing and
     finding it off by 0.04 s, and half a frame's chance of where the pictures fall."""
