@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Literal
 
@@ -10,6 +10,8 @@ import numpy as np
 
 from needlecoach.errors import MarksError
 from needlecoach.model.basics import BoolArray, FloatArray, GreyImage, Point, freeze
+
+_OF_TRAILS = ("trail_sd_mm", "trail_beyond_mm", "trail_beyond_sd_mm")
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,12 @@ class Track:
         False where the target could not be followed and its last place is held.
     trail_end_px : (n, 2) float
         End of the bright trail left behind, where one can be made out in a frame without needle.
+    target_sd_mm : (n,) float
+        Standard uncertainty of following the target, along one direction; 0 throughout when not given.
+    trail_sd_mm : (n,) float
+        Standard uncertainty of the trail's end, along the shaft; unknown when not given, as are the next two.
+    trail_beyond_mm, trail_beyond_sd_mm : (n,) float
+        How much deeper the needle was by its trail than by the deepest tip on that line, and its uncertainty.
     """
 
     time_s: FloatArray
@@ -60,9 +68,16 @@ class Track:
     target_px: FloatArray
     target_found: BoolArray
     trail_end_px: FloatArray
+    target_sd_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    trail_sd_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    trail_beyond_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    trail_beyond_sd_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         n = len(self.time_s)
+        for name, value in (("target_sd_mm", 0.0), *((name, np.nan) for name in _OF_TRAILS)):
+            if not len(getattr(self, name)):
+                object.__setattr__(self, name, np.full(n, value))
         for item in fields(self):
             shape = (n, 2) if item.name.endswith("_px") else (n,)
             dtype = np.bool_ if item.name in {"needle_present", "tip_visible", "target_found"} else np.float64

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from needlecoach.model import Attempt, Figure, Scorecard
+from needlecoach.model import Attempt, Earlier, Figure, Scorecard
 from needlecoach.reporting import wording
 from needlecoach.reporting.rounding import in_words
 
@@ -52,7 +52,7 @@ def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
         `words` says how many earlier attempts there are and how they ended; each of `rows` has `this`, `best`
         and `last`, oldest first, in words; `notes` are sentences for the reader.
     """
-    earlier = getattr(card, "earlier", None)
+    earlier = card.earlier
     if earlier is None or not earlier.n:
         return None
     shown = {figure.name: figure for figure in wording.shown_figures(card, attempt)}
@@ -63,7 +63,7 @@ def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
     return {"words": _earlier_words(earlier), "rows": rows, "notes": list(earlier.notes)} if rows else None
 
 
-def _earlier_words(earlier: Any) -> str:
+def _earlier_words(earlier: Earlier) -> str:
     """How many attempts came before, and how they ended."""
     counts = [
         f"{n} {one if n == 1 else many}" for one, many in _OUTCOMES if (n := earlier.outcomes.get(one, 0))
@@ -72,13 +72,13 @@ def _earlier_words(earlier: Any) -> str:
     return f"{before} at this task under the same learner’s code{': ' if counts else ''}{', '.join(counts)}."
 
 
-def _outcome_row(attempt: Attempt, earlier: Any) -> dict[str, Any]:
+def _outcome_row(attempt: Attempt, earlier: Earlier) -> dict[str, Any]:
     best = next((one for one, _ in _OUTCOMES if earlier.outcomes.get(one)), "–")
     last = [one.outcome for one in earlier.last]
     return {"title": "Outcome", "this": attempt.outcome, "best": best, "last": last}
 
 
-def _row(figure: Figure, earlier: Any) -> dict[str, Any]:
+def _row(figure: Figure, earlier: Earlier) -> dict[str, Any]:
     """One figure now and then."""
     return {
         "title": figure.title or figure.name.replace("_", " "),

@@ -11,11 +11,15 @@ from needlecoach.scoring.geometry import across_unit, signed_distance_mm, wall_c
 from needlecoach.scoring.kinematics import ROUNDING_S, true_runs, weighted_quantile
 from needlecoach.scoring.metrics import BLANK, Reading
 from needlecoach.scoring.motion import Motion
-from needlecoach.scoring.uncertainty import distance_sd_mm
+from needlecoach.scoring.uncertainty import distance_sd_mm, excess_sd_mm
 
 DWELL_S = 0.2
-# Frames within this many standard errors of the tip (one axis) of the closest can't be told apart from it.
+# Frames within so many standard errors of the tip (one axis) of the closest can't be told apart from it.
 ALIKE_SD = 1.5
+# The slant at which the shaft leaves the outline is told from lines to either side, this share of its width
+# away; it counts up to so much.
+SLANT_STEP_SHARE = 0.01
+MOST_SLANT = 4.0
 
 
 class Judgement(NamedTuple):
@@ -64,6 +68,8 @@ def closest_approach(motion: Motion) -> Closest | None:
 def judge(motion: Motion) -> Judgement:
     """Decide hit, miss or borderline from the smoothed tip and its uncertainty.
 
+    Unit: none. Evidence: ours, untested. Source: none.
+
     Returns
     -------
     Judgement
@@ -89,20 +95,23 @@ def judge(motion: Motion) -> Judgement:
 
 
 def _usable_sd(motion: Motion) -> FloatArray:
-    """Uncertainty of the distance to the outline; of marking and scale alone where the tip's is unknown."""
+    """Uncertainty of the distance to the outline; all but the tip's part of it where that is unknown."""
     least = distance_sd_mm(
         motion.edge_mm,
         tip_sd_mm=0.0,
         marking_sd_mm=motion.scene.marking_sd_mm,
         scale_sd_share=motion.scene.scale.sd_share,
+        following_sd_mm=motion.target_sd_mm,
     )
     return np.where(np.isfinite(motion.edge_sd_mm), motion.edge_sd_mm, least)
 
 
 def time_to_target_s(motion: Motion) -> Reading:
-    """Time from the first entry to the start of the first hit, s. Evidence: practice.
+    """Time from the first entry to the start of the first hit, s.
 
     Blank without a hit, and when the entry was not recorded.
+
+    Unit: s. Evidence: common practice. Source: none for this definition.
     """
     row = judge(motion).hit_row
     if row is None or motion.began_deep:
@@ -113,36 +122,50 @@ def time_to_target_s(motion: Motion) -> Reading:
 def dwell_in_target_s(motion: Motion) -> Reading:
     """Total time with the best estimate of the tip inside the outline, s.
 
-    Evidence: plain. Blank without a target.
+    Blank without a target.
+
+    Unit: s. Evidence: plain reading. Source: none.
     """
     if motion.closest is None:
         return BLANK
     return Reading(float(motion.weight_s[np.nan_to_num(motion.edge_mm, nan=np.inf) < 0].sum()))
 
 
-def _with_sd(motion: Motion, row: int, value: float) -> Reading:
-    """Dress a distance between tip and target with its uncertainty at one row."""
+def _distance_sd_mm(motion: Motion, row: int, value: float, lever: float = 1.0) -> float:
     sd = distance_sd_mm(
         value,
         tip_sd_mm=float(motion.tip_sd_mm[row]),
         marking_sd_mm=motion.scene.marking_sd_mm,
         scale_sd_share=motion.scene.scale.sd_share,
+        following_sd_mm=float(motion.target_sd_mm[row]),
+        lever=lever,
     )
-    return Reading(value, float(sd) if np.isfinite(sd) else None)
+    return float(sd)
+
+
+def _with_sd(motion: Motion, row: int, value: float) -> Reading:
+    """Dress a distance between tip and target with its uncertainty at one row."""
+    sd = _distance_sd_mm(motion, row, value)
+    return Reading(value, sd if np.isfinite(sd) else None)
 
 
 def closest_edge_mm(motion: Motion) -> Reading:
-    """Tip to the target's outline at closest approach, mm, negative inside. Evidence: plain.
+    """Tip to the target's outline at closest approach, mm, negative inside.
 
     From the smoothed tip, averaged as in `closest_approach`, so that the luckiest frame does not make the
     figure; it can differ from that frame's row in track.csv by the tracking noise.
+
+    Unit: mm. Evidence: plain reading. Source: none.
     """
     closest = closest_approach(motion)
     return BLANK if closest is None else _with_sd(motion, closest.row, closest.edge_mm)
 
 
 def closest_centre_mm(motion: Motion) -> Reading:
-    """Tip to the target's centre at closest approach to the outline, mm. Evidence: plain."""
+    """Tip to the target's centre at closest approach to the outline, mm.
+
+    Unit: mm. Evidence: plain reading. Source: none.
+    """
     closest = closest_approach(motion)
     return BLANK if closest is None else _with_sd(motion, closest.row, float(np.hypot(*closest.relative_mm)))
 
@@ -150,7 +173,7 @@ def closest_centre_mm(motion: Motion) -> Reading:
 def offset_along_mm(motion: Motion) -> Reading:
     """Tip minus target centre at closest approach along the shaft, mm, + = beyond the centre.
 
-    Evidence: plain.
+    Unit: mm. Evidence: plain reading. Source: none.
     """
     closest = closest_approach(motion)
     if closest is None:
@@ -159,7 +182,10 @@ def offset_along_mm(motion: Motion) -> Reading:
 
 
 def offset_across_mm(motion: Motion) -> Reading:
-    """Tip minus target centre at closest approach across the shaft, mm, + = deeper. Evidence: plain."""
+    """Tip minus target centre at closest approach across the shaft, mm, + = deeper.
+
+    Unit: mm. Evidence: plain reading. Source: none.
+    """
     closest = closest_approach(motion)
     if closest is None:
         return BLANK
@@ -178,10 +204,13 @@ def _beam(motion: Motion, row: int) -> Point:
 
 
 def overshoot_mm(motion: Motion) -> Reading:
-    """How far the tip went past the target's far wall along the shaft, mm. Evidence: own.
+    """How far the tip went past the target's far wall along the shaft, mm.
 
     0 when it reached the target and stayed this side of the far wall. Blank when the tip never came past the
-    near wall while the shaft's line ran through the target.
+    near wall while the shaft's line ran through the target. Its uncertainty is that of an excess: small where
+    the tip stayed well short of the far wall, larger where the shaft leaves the outline at a slant.
+
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     outline = motion.scene.outline_mm
     if outline is None:
@@ -191,18 +220,34 @@ def overshoot_mm(motion: Motion) -> Reading:
     if len(reached) == 0:
         return BLANK
     row = int(reached[np.argmin(walls[reached, 1])])
-    return _with_sd(motion, row, max(0.0, float(-walls[row, 1])))
+    beyond = -float(walls[row, 1])
+    sd = _distance_sd_mm(motion, row, beyond, _slant(motion, row))
+    return Reading(max(0.0, beyond), excess_sd_mm(beyond, sd) if np.isfinite(sd) else None)
+
+
+def _slant(motion: Motion, row: int) -> float:
+    """How far the far wall moves along the shaft for each mm that tip and target move against each other.
+
+    1 where the shaft leaves the outline at a right angle; limited to 4, where it all but grazes it.
+    """
+    outline, unit = motion.scene.outline_mm, motion.direction[row]
+    assert outline is not None
+    across = np.array([-unit[1], unit[0]])
+    step_mm = SLANT_STEP_SHARE * outline_extent_mm(outline, across)
+    beside = motion.relative_mm[row] + step_mm * np.stack([across, -across])
+    far = wall_crossings_mm(beside, np.stack([unit, unit]), outline)[:, 1]
+    slope = (far[0] - far[1]) / (2 * step_mm)
+    return float(min(np.hypot(1.0, slope), MOST_SLANT)) if np.isfinite(slope) else MOST_SLANT
 
 
 def index_of_difficulty(motion: Motion) -> Reading:
-    """Log2(depth of the target / its width across the path + 1), bits. Evidence: published.
+    """Log2(depth of the target / its width across the path + 1), bits.
 
     Depth: from the attempt's median entry to the target's centre along the shaft at closest approach. Width:
     extent of the outline across the shaft there.
 
-    Notes
-    -----
-    Method: MacKenzie, Human-Computer Interaction 1992;7:91 (Shannon form); applied to needles by us.
+    Unit: bits. Evidence: published. Source: MacKenzie, Human-Computer Interaction 1992;7:91 (Shannon
+    form); applied to needles by us.
     """
     row, outline = motion.closest, motion.scene.outline_mm
     if row is None or outline is None:
@@ -225,7 +270,13 @@ def outline_extent_mm(outline_mm: FloatArray, unit: FloatArray) -> float:
 
 
 def trail_end_edge_mm(motion: Motion, until_frame: int) -> Reading:
-    """End of the bubble trail to the target's outline after the attempt, mm, negative inside. Evidence: own.
+    """End of the bubble trail to the target's outline after the attempt, mm, negative inside.
+
+    Time-weighted median over the frames between this attempt and the next. Its uncertainty is that of the
+    trail's end, laid on the line to the outline in full, of marking, following and scale. Where no bubbles
+    can be seen, as in fluid, the trail ends before the needle did, and no uncertainty covers that.
+
+    Unit: mm. Evidence: ours, untested. Source: none.
 
     Parameters
     ----------
@@ -236,13 +287,23 @@ def trail_end_edge_mm(motion: Motion, until_frame: int) -> Reading:
     Returns
     -------
     Reading
-        Time-weighted median over the frames between; blank without a target or a trail. No uncertainty is
-        stated: bubbles are patchy, and how far short of the tip's place they stop is not known.
+        Blank without a target or a trail.
     """
     scene = motion.scene
     rows = slice(motion.span.last_frame + 1, until_frame)
     if scene.outline_mm is None or rows.start >= until_frame:
         return BLANK
-    relative = scene.scale.to_mm(scene.track.trail_end_px[rows] - scene.track.target_px[rows])
-    edge = signed_distance_mm(relative, scene.outline_mm)
-    return Reading(weighted_quantile(edge, scene.track.frame_durations_s[rows], 0.5))
+    track, weights = scene.track, scene.track.frame_durations_s[rows]
+    relative = scene.scale.to_mm(track.trail_end_px[rows] - track.target_px[rows])
+    edge = weighted_quantile(signed_distance_mm(relative, scene.outline_mm), weights, 0.5)
+    end_sd = weighted_quantile(track.trail_sd_mm[rows], weights, 0.5)
+    if edge is None or end_sd is None:
+        return Reading(edge)
+    sd = distance_sd_mm(
+        edge,
+        tip_sd_mm=end_sd * np.sqrt(2),
+        marking_sd_mm=scene.marking_sd_mm,
+        scale_sd_share=scene.scale.sd_share,
+        following_sd_mm=float(np.median(track.target_sd_mm[rows])),
+    )
+    return Reading(edge, float(sd))

@@ -29,7 +29,7 @@ def time_to_target_s(biopsy: Biopsy) -> Reading:
     After a firing that was seen, a hit can't begin before it. Blank without a hit, and when the entry was not
     recorded.
 
-    Unit: s. Evidence: practice. Source: none.
+    Unit: s. Evidence: common practice. Source: none.
     """
     row, motion = judge_core(biopsy).hit_row, biopsy.motion
     if row is None or motion.began_deep:
@@ -40,7 +40,7 @@ def time_to_target_s(biopsy: Biopsy) -> Reading:
 def dwell_in_target_s(biopsy: Biopsy) -> Reading:
     """Total time with any of the notch inside the outline by the best estimate, s.
 
-    Unit: s. Evidence: plain. Source: none.
+    Unit: s. Evidence: plain reading. Source: none.
     """
     if not np.isfinite(biopsy.inside_mm).any():
         return BLANK
@@ -52,7 +52,7 @@ def notch_start_mm(biopsy: Biopsy) -> Reading:
 
     Negative where it had not come into the picture.
 
-    Unit: mm. Evidence: plain. Source: none.
+    Unit: mm. Evidence: plain reading. Source: none.
     """
     start = depth_mm(biopsy, biopsy.row) - biopsy.core.dead_space_mm - biopsy.core.notch_mm
     return Reading(start, _depth_sd_mm(biopsy, start))
@@ -61,7 +61,7 @@ def notch_start_mm(biopsy: Biopsy) -> Reading:
 def notch_length_mm(biopsy: Biopsy) -> Reading:
     """Length of the notch as given, mm.
 
-    Unit: mm. Evidence: plain. Source: none.
+    Unit: mm. Evidence: plain reading. Source: none.
     """
     return Reading(biopsy.core.notch_mm)
 
@@ -71,7 +71,7 @@ def notch_in_target_mm(biopsy: Biopsy) -> Reading:
 
     Exact for a straight stretch and the outline's polygon; of a concave outline the pieces inside add up.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     return _reading(biopsy, notch_inside(biopsy.core), biopsy.row)
 
@@ -81,7 +81,7 @@ def notch_in_target_before_mm(biopsy: Biopsy) -> Reading:
 
     0.1 s before the jump; without a firing seen, the same as `notch_in_target_mm`.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     row = biopsy.before_row
     return BLANK if row is None else _reading(biopsy, notch_inside(biopsy.core), row)
@@ -93,7 +93,7 @@ def notch_in_target_fired_mm(biopsy: Biopsy) -> Reading:
     As seen; without a firing seen, what firing from where the tip was at the sampling moment would give:
     needle and target are taken not to be moved by it. Blank while the throw is not known.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     ahead = biopsy.ahead_mm
     return BLANK if ahead is None else _reading(biopsy, notch_inside(biopsy.core, ahead_mm=ahead), biopsy.row)
@@ -102,7 +102,7 @@ def notch_in_target_fired_mm(biopsy: Biopsy) -> Reading:
 def throw_mm(biopsy: Biopsy) -> Reading:
     """How far the point is thrown forward, mm: as seen when its jump was, else as given.
 
-    Unit: mm. Evidence: plain. Source: none.
+    Unit: mm. Evidence: plain reading. Source: none.
     """
     if biopsy.firing is not None and biopsy.firing.part == "tip":
         return Reading(biopsy.firing.jump_mm, biopsy.firing.sd_mm)
@@ -114,7 +114,7 @@ def fired_tip_beyond_far_wall_mm(biopsy: Biopsy) -> Reading:
 
     Negative when it lies short of it; blank where the shaft's line misses the target.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     ahead = biopsy.ahead_mm
     if ahead is None:
@@ -127,7 +127,7 @@ def fired_tip_to_edge_mm(biopsy: Biopsy) -> Reading:
 
     Negative when it lies beyond the picture, where it can't be seen.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     ahead, motion, scene = biopsy.ahead_mm, biopsy.motion, biopsy.motion.scene
     if ahead is None:
@@ -148,7 +148,7 @@ def best_fire_depth_mm(biopsy: Biopsy) -> Reading:
     The middle where several places are as good. Blank while the throw is not known, and where no place inside
     the phantom gives any.
 
-    Unit: mm. Evidence: own. Source: none.
+    Unit: mm. Evidence: ours, untested. Source: none.
     """
     change = _reading(biopsy, _best_change(biopsy), biopsy.row)
     if change.value is None:
@@ -159,7 +159,7 @@ def best_fire_depth_mm(biopsy: Biopsy) -> Reading:
 def fired_s(biopsy: Biopsy) -> Reading:
     """Time of the firing in the recording, s; blank when none was seen.
 
-    Unit: s. Evidence: own. Source: none.
+    Unit: s. Evidence: ours, untested. Source: none.
     """
     if biopsy.firing is None:
         return BLANK

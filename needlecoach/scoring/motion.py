@@ -92,6 +92,8 @@ class Motion:
         As `depth_mm`, but never smoothed across the moment the tip goes out of or comes into sight.
     relative_mm : (n, 2) float
         Smoothed tip minus the target's centre; NaN where either is unknown.
+    target_sd_mm : (n,) float
+        Uncertainty of following the target, along one direction.
     edge_mm, edge_sd_mm : (n,) float
         Signed distance to the outline and its uncertainty; NaN where unknown.
     passes : tuple of Pass
@@ -112,6 +114,7 @@ class Motion:
     advance_mm_s: FloatArray
     sighted_depth_mm: FloatArray
     relative_mm: FloatArray
+    target_sd_mm: FloatArray
     edge_mm: FloatArray
     edge_sd_mm: FloatArray
     passes: tuple[Pass, ...]
@@ -234,12 +237,14 @@ def prepare(scene: Scene, span: Span) -> Motion | None:
         advance_mm_s=local_line(time_s, depth, sigma_s=SPEED_SIGMA_S)[1],
         sighted_depth_mm=local_line(time_s, depth, sigma_s=POSITION_SIGMA_S, groups=groups)[0],
         relative_mm=smooth_relative,
+        target_sd_mm=track.target_sd_mm[frames],
         edge_mm=edge,
         edge_sd_mm=distance_sd_mm(
             edge,
             tip_sd_mm=track.tip_sd_mm[frames],
             marking_sd_mm=scene.marking_sd_mm,
             scale_sd_share=scale.sd_share,
+            following_sd_mm=track.target_sd_mm[frames],
         ),
         passes=_passes(scene, span, smooth_depth),
     )

@@ -101,6 +101,7 @@ class Biopsy:
             motion.scene.marking_sd_mm,
             scale_share=motion.scene.scale.sd_share,
             angle_deg=ANGLE_SD_DEG,
+            following_mm=motion.target_sd_mm[rows],
         )
         return propagated_sd(measure, pose, errors)
 

@@ -8,27 +8,28 @@ from types import MappingProxyType
 
 import numpy as np
 
-from needlecoach.model import Attempt, BoolArray, Core, FloatArray, Region, Scale, Strip, Target, Track
+from needlecoach.model import Attempt, Core, FloatArray, Region, Scale, Strip, Target, Track
 from needlecoach.scoring import approach, metrics
 from needlecoach.scoring.advice import advise
 from needlecoach.scoring.approach import Judgement, judge
 from needlecoach.scoring.biopsy import CORE_MEASURES, core_sample
 from needlecoach.scoring.bounds import Bounds
 from needlecoach.scoring.columns import COLUMNS
+from needlecoach.scoring.facts import FACTS, Case, confidence_over, followed, mean_share, rows_of
 from needlecoach.scoring.geometry import signed_distance_mm
-from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S, weighted_quantile
+from needlecoach.scoring.kinematics import MIN_RATE_HZ, ROUNDING_S
 from needlecoach.scoring.metrics import BLANK, Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
 from needlecoach.scoring.passes import GAP_S, PASS_MM, Span
 from needlecoach.scoring.sampling import Biopsy, follow_biopsy, judge_core
-from needlecoach.scoring.uncertainty import confidence, roughness_mm
+from needlecoach.scoring.trail_check import trail_note
 
 Value = float | int | str | bool | None
 
-# The shaft counts as followed in a frame when the tip or this share of the shaft can be seen.
-SHAFT_SHARE = 0.25
 # Below this share of its time an attempt gets no figures.
 LEAST_FOLLOWED_SHARE = 0.2
+# All that is told of an attempt that can't be measured.
+TIMES = ("attempt", "start_s", "end_s", "duration_s", "cut_off")
 
 MEASURES: Mapping[str, Callable[[Motion], Reading]] = MappingProxyType(
     {
@@ -152,9 +153,11 @@ def score_track(
         replace(attempt, advice=advise(motion, attempt))
         for attempt, (_, motion) in zip(attempts, kept, strict=True)
     )
-    for attempt, (_, motion) in zip(attempts, kept, strict=True):
+    for attempt, (_, motion), end in zip(attempts, kept, ends[: len(kept)], strict=True):
         notes += _notes(track, attempt, motion, has_target=target is not None)
-    sure = _confidence(scene, track.needle_present)
+        if motion is not None and (said := trail_note(motion, end)):
+            notes.append(f"Attempt {attempt.number}: {said}")
+    sure = confidence_over(scene, track.needle_present)
     return Scoring(attempts, frame_distances(scene), sure, tuple(notes))
 
 
@@ -189,43 +192,16 @@ def _is_ghost(track: Track, span: Span, motion: Motion | None) -> bool:
     return motion is None or float(np.ptp(motion.depth_mm)) < PASS_MM
 
 
-def _followed(track: Track) -> FloatArray:
-    """1 where the tip or a quarter of the shaft can be seen, else 0, shape (n,)."""
-    return (track.tip_visible | (np.nan_to_num(track.shaft_visible_share) >= SHAFT_SHARE)).astype(float)
-
-
-def _mean_share(track: Track, part: FloatArray, rows: BoolArray) -> float:
-    """Time-weighted share of `part` over the chosen rows; plain when those rows stand for no time."""
-    weights = track.frame_durations_s[rows]
-    if not weights.any():
-        return float(part[rows].mean()) if rows.any() else 0.0
-    return float((part[rows] * weights).sum() / weights.sum())
-
-
-def _confidence(scene: Scene, rows: BoolArray) -> float:
-    track, target_share = scene.track, 1.0
-    weights = track.frame_durations_s[rows]
-    if scene.target is not None:
-        target_share = _mean_share(track, track.target_found.astype(float), rows)
-    return confidence(
-        tip_sd_mm=weighted_quantile(track.tip_sd_mm[rows], weights if weights.any() else weights + 1, 0.5),
-        rough_mm=roughness_mm(scene.scale.to_mm(track.tip_px), track.tip_visible & rows),
-        followed_share=_mean_share(track, _followed(track), rows),
-        target_share=target_share,
-    )
-
-
 def _score_attempt(
     scene: Scene, span: Span, motion: Motion | None, *, number: int, until_frame: int
 ) -> Attempt:
-    values: dict[str, tuple[Value, float | None]] = {}
-    start_s, end_s = float(scene.track.time_s[span.first_frame]), float(scene.track.time_s[span.last_frame])
-    times = (number, start_s, end_s, end_s - start_s, span.cut_off)
-    for name, value in zip(("attempt", "start_s", "end_s", "duration_s", "cut_off"), times, strict=True):
-        values[name] = value, None
+    facts = {name: fact(Case(scene, span, number)) for name, fact in FACTS.items()}
     refusal = _refusal(scene, span, motion)
     scored = motion if not refusal else None
     biopsy = None if scored is None or scene.core is None else follow_biopsy(scored, scene.core)
+    values: dict[str, tuple[Value, float | None]] = {
+        name: (value, None) for name, value in facts.items() if scored is not None or name in TIMES
+    }
     if scored is not None:
         values |= _measured(scored, biopsy, until_frame)
     verdict = _verdict(scored, biopsy) if scored is not None else Judgement("unscorable", reason=refusal)
@@ -250,18 +226,13 @@ def _verdict(motion: Motion, biopsy: Biopsy | None) -> Judgement:
     return judge(motion) if motion.scene.core is None else judge_core(biopsy)
 
 
-def _rows(track: Track, span: Span) -> BoolArray:
-    frames = np.arange(len(track))
-    return np.asarray((frames >= span.first_frame) & (frames <= span.last_frame), dtype=np.bool_)
-
-
 def _refusal(scene: Scene, span: Span, motion: Motion | None) -> str:
     """Reason why nothing but times can be told of an attempt; empty for one that can be measured."""
     if motion is None:
         return "the tip was never found"
-    followed = _mean_share(scene.track, _followed(scene.track), _rows(scene.track, span))
-    if followed < LEAST_FOLLOWED_SHARE:
-        return f"the needle could be followed in only {100 * followed:.0f} % of its time"
+    share = mean_share(scene.track, followed(scene.track), rows_of(scene.track, span))
+    if share < LEAST_FOLLOWED_SHARE:
+        return f"the needle could be followed in only {100 * share:.0f} % of its time"
     return ""
 
 
@@ -269,19 +240,14 @@ def _measured(
     motion: Motion, biopsy: Biopsy | None, until_frame: int
 ) -> dict[str, tuple[Value, float | None]]:
     """Value and uncertainty of every column beyond the times and the outcome."""
-    scene = motion.scene
     readings = {name: measure(motion) for name, measure in MEASURES.items()}
-    if scene.core is not None:
+    if motion.scene.core is not None:
         core_readings = {
             name: BLANK if biopsy is None else measure(biopsy) for name, measure in CORE_MEASURES.items()
         }
         readings |= core_readings
     readings["trail_end_edge_mm"] = approach.trail_end_edge_mm(motion, until_frame)
-    values: dict[str, tuple[Value, float | None]] = {name: (r.value, r.sd) for name, r in readings.items()}
-    values["scale_source"] = scene.scale.source, None
-    values["scale_sd_share"] = scene.scale.sd_share, None
-    values["confidence"] = _confidence(scene, _rows(scene.track, motion.span)), None
-    return values
+    return {name: (r.value, r.sd) for name, r in readings.items()}
 
 
 def _notes(track: Track, attempt: Attempt, motion: Motion | None, *, has_target: bool) -> list[str]:

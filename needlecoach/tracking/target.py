@@ -12,6 +12,7 @@ import numpy.typing as npt
 from needlecoach.model import BoolArray, FloatArray, GreyImage, Target
 from needlecoach.tracking.drift import LARGEST_SHIFT_MM, Registration, moved, steady
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.target_doubt import FollowingDoubt, tiles_sd_px
 
 FloatImage = npt.NDArray[np.float32]
 
@@ -57,19 +58,22 @@ class TargetPath:
     found : (n,) bool
         False where the target could not be made out: `centre_px` then holds its last sure place, moved
         with the picture.
+    sd_mm : (n,) float
+        Standard uncertainty of the following along one direction; not that of the marking.
     """
 
     centre_px: FloatArray
     found: BoolArray
+    sd_mm: FloatArray
 
     @classmethod
     def nowhere(cls, n: int) -> TargetPath:
         """Path over n frames when no target was marked: NaN."""
-        return cls(np.full((n, 2), np.nan), np.zeros(n, dtype=bool))
+        return cls(np.full((n, 2), np.nan), np.zeros(n, dtype=bool), np.zeros(n))
 
     def cut(self, n: int) -> TargetPath:
         """Path over the first n frames."""
-        return TargetPath(self.centre_px[:n], self.found[:n])
+        return TargetPath(self.centre_px[:n], self.found[:n], self.sd_mm[:n])
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,11 +88,13 @@ class _Tile:
 
 @dataclass(frozen=True, eq=False)
 class _Vote:
-    """Best common offset of the tiles in px, their mean correlation, and whether the search cut it short."""
+    """Best common offset of the tiles in px, their mean correlation, whether the search cut it short, and
+    how far the tiles disagree on it (see `target_doubt.tiles_sd_px`)."""
 
     offset: FloatArray
     likeness: float
     at_edge: bool
+    sd_px: float
 
 
 class TargetFollower:
@@ -127,6 +133,7 @@ class TargetFollower:
         self._voted: list[int] = []
         self._offset: list[FloatArray] = []
         self._found: list[bool] = []
+        self._doubt = FollowingDoubt(plane.step_mm)
 
     def see(self, picture: GreyImage, time_s: float) -> None:
         """Take in the next steadied picture; those in quick succession are not all compared."""
@@ -135,7 +142,7 @@ class TargetFollower:
             return
         self._voted.append(len(self._time_s) - 1)
         if self._detail is None:
-            offset, found = self._follow(picture)
+            offset, found = self._follow(picture, time_s)
         else:
             offset, found = self._stay(self._detail, picture, time_s)
         self._offset.append(offset)
@@ -151,11 +158,12 @@ class TargetFollower:
         """
         n = len(self._time_s)
         if n == 0:
-            return TargetPath(np.zeros((0, 2)), np.zeros(0, dtype=bool))
+            return TargetPath.nowhere(0)
         times, voted_s = np.array(self._time_s), np.array(self._time_s)[self._voted]
         offset = np.stack([np.interp(times, voted_s, column) for column in np.array(self._offset).T], axis=-1)
         found = np.interp(times, voted_s, np.array(self._found, dtype=float)) > 0.5
-        return TargetPath(self._plane.to_frame_px(moved(self._start + offset, drift)), found)
+        sd_mm = self._doubt.between(times, voted_s, np.array(self._offset))
+        return TargetPath(self._plane.to_frame_px(moved(self._start + offset, drift)), found, sd_mm)
 
     def _stay(self, detail: FloatImage, picture: GreyImage, time_s: float) -> tuple[FloatArray, bool]:
         """Offset of the whole steadied picture from the marked frame, and whether it shows the same plane."""
@@ -166,9 +174,10 @@ class TargetFollower:
         if found and not self._met:
             # Steadied pictures do not move any more: registering each anew would only add its error.
             self._last, self._met = moved(self._start, held.drift) - self._start, True
+        self._doubt.stayed(time_s, found=found)
         return self._last, found
 
-    def _follow(self, picture: GreyImage) -> tuple[FloatArray, bool]:
+    def _follow(self, picture: GreyImage, time_s: float) -> tuple[FloatArray, bool]:
         """Offset from the marked place in the next picture, and whether it was found."""
         needed = self._usual * (HOLD if self._met and not self._lost_for else REGAIN)
         vote = _vote(picture, self._patch, self._last, NEAR_PX)
@@ -179,11 +188,14 @@ class TargetFollower:
             vote = _vote(picture, self._patch, self._last, wide_px)
         if vote.likeness < needed:
             self._last, self._lost_for = self._sure, self._lost_for + 1
+            self._doubt.held(time_s)
             return self._sure, False
         self._last, self._lost_for, self._met = vote.offset, 0, True
         belief = np.clip((vote.likeness / self._usual - HOLD) / (SURE - HOLD), 0, 1)
         if belief == 1:
             self._sure = vote.offset
+        disbelieved = (1 - belief) * (vote.offset - self._sure)
+        self._doubt.voted(time_s, vote.sd_px, float(np.hypot(*disbelieved)), vote.likeness / self._usual)
         return self._sure + belief * (vote.offset - self._sure), True
 
 
@@ -246,10 +258,12 @@ def _vote(picture: GreyImage, patch: list[_Tile], around: FloatArray, reach: int
     low, high = corners.min(axis=0) - reach, corners.max(axis=0) + side + reach
     area = _window(picture, low, high)
     votes = np.zeros((2 * reach + 1, 2 * reach + 1), dtype=np.float32)
+    ballots = []
     for tile, (x, y) in zip(patch, corners - reach - low, strict=True):
         near_tile = area[y : y + side + 2 * reach, x : x + side + 2 * reach]
         fit = cv2.matchTemplate(near_tile, tile.greys, cv2.TM_CCOEFF_NORMED)
-        votes += tile.say * np.maximum(fit, 0)
+        ballots.append(np.asarray(tile.say * np.maximum(fit, 0), dtype=np.float32))
+        votes += ballots[-1]
     votes /= sum(t.say for t in patch)
     row, column = (int(k) for k in np.unravel_index(int(votes.argmax()), votes.shape))
     at_edge = min(row, column) == 0 or max(row, column) == 2 * reach
@@ -257,7 +271,10 @@ def _vote(picture: GreyImage, patch: list[_Tile], around: FloatArray, reach: int
     if not at_edge:
         beside = votes[row, column - 1 : column + 2], votes[row - 1 : row + 2, column]
         peak += [_vertex(three) for three in beside]
-    return _Vote(base + peak - reach, float(votes[row, column]), at_edge)
+    sd_px = (
+        np.inf if at_edge else tiles_sd_px([b[row - 1 : row + 2, column - 1 : column + 2] for b in ballots])
+    )
+    return _Vote(base + peak - reach, float(votes[row, column]), at_edge, sd_px)
 
 
 def _window(picture: GreyImage, low: FloatArray, high: FloatArray) -> FloatImage:

@@ -26,7 +26,7 @@ from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
 from needlecoach.tracking.tip import TipPath
-from needlecoach.tracking.trail import trail_ends_mm
+from needlecoach.tracking.trail import read_trails
 from needlecoach.tracking.windows import NeedleRows, Window, Windows
 
 # A tip is not seen where it must be somewhere else.
@@ -175,6 +175,7 @@ def _track(time_s: FloatArray, needle: NeedleRows, target: TargetPath) -> Track:
         time_s=time_s,
         target_px=target.centre_px,
         target_found=target.found,
+        target_sd_mm=target.sd_mm,
         **{name: getattr(needle, name) for name in names},
     )
 
@@ -217,20 +218,24 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     entry = plane.to_frame_px(moved(_at_edge(axis, plane.mask), drift))
     for array in (tip, entry):
         array[~present] = np.nan
-    ends = trail_ends_mm(course, path.position_mm, time_s)
-    trail = axis.places(ends[:, None])[:, 0]
+    trails = read_trails(course, path.position_mm, time_s)
+    trail = axis.places(trails.end_mm[:, None])[:, 0]
     by_itself = np.where(
         visible, seen_sd, unseen_doubt_mm(sights, path, visible, resting(path.position_mm, time_s), time_s)
     )
+    tip_sd = np.where(present, np.where(known.placed, known.sd_mm, by_itself), np.nan)
     return NeedleRows(
         needle_present=present,
         tip_px=tip,
         tip_visible=visible,
-        tip_sd_mm=np.where(present, np.where(known.placed, known.sd_mm, by_itself), np.nan),
+        tip_sd_mm=tip_sd,
         entry_px=entry,
         angle_deg=slope,
         shaft_visible_share=_shaft_share(course, path),
         trail_end_px=plane.to_frame_px(moved(trail, drift)),
+        trail_sd_mm=trails.sd_mm,
+        trail_beyond_mm=trails.beyond_mm,
+        trail_beyond_sd_mm=trails.beyond_sd_mm(tip_sd),
         **_strip_rows(course, drift, plane),
     )
 

@@ -41,6 +41,9 @@ class NeedleRows:
     angle_deg: FloatArray
     shaft_visible_share: FloatArray
     trail_end_px: FloatArray
+    trail_sd_mm: FloatArray
+    trail_beyond_mm: FloatArray
+    trail_beyond_sd_mm: FloatArray
     strip: GreyImage
     strip_start_px: FloatArray
     strip_step_px: FloatArray

@@ -29,6 +29,16 @@ def test_the_drawn_movement_is_minimum_jerk():
     assert np.trapezoid(speed, dx=1 / 1000) == pytest.approx(3, rel=1e-5)
 
 
+def test_the_drawn_movement_has_the_jerk_that_follows_from_its_definition():
+    """Integral of squared jerk 720 A^2/T^5; over the squared peak speed times T^3: 204.8."""
+    amplitude, duration_s = 3.0, 2.0
+    speed = minimum_jerk_speed(1000, amplitude=amplitude, duration_s=duration_s)
+    jerk = np.gradient(np.gradient(speed, 1e-3), 1e-3)
+    squared = float(np.trapezoid(jerk**2, dx=1e-3))
+    assert squared == pytest.approx(720 * amplitude**2 / duration_s**5, rel=0.01)
+    assert squared * duration_s**3 / speed.max() ** 2 == pytest.approx(204.8, rel=0.01)
+
+
 # By calculation from the definition: -ln(204.8 n^4). Numerical differentiation at 1 kHz is good for 0.02.
 @pytest.mark.parametrize(("count", "value"), [(1, -5.322034), (2, -8.094622), (3, -9.716483)])
 def test_log_dimensionless_jerk(count, value):
@@ -47,6 +57,11 @@ def test_both_measures_ignore_size_and_duration(amplitude, duration_s):
 @pytest.mark.parametrize(("rate_hz", "value"), [(30, -1.4004), (60, -1.4004), (100, -1.4058)])
 def test_spectral_arc_length_of_one_movement(rate_hz, value):
     assert spectral_arc_length(minimum_jerk_speed(rate_hz), rate_hz) == pytest.approx(value, abs=1e-4)
+
+
+def test_spectral_arc_length_of_the_continuous_movement():
+    """Dense samples and a dense grid of frequencies, in place of padding 4."""
+    assert spectral_arc_length(minimum_jerk_speed(1000), 1000, padding=12) == pytest.approx(-1.4081, abs=1e-4)
 
 
 # By calculation from the definition, at 1 kHz, where sampling no longer matters.

@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -14,6 +13,8 @@ from needlecoach.model import (
     Check,
     Clip,
     CoreSample,
+    Earlier,
+    EarlierAttempt,
     Figure,
     Marks,
     Pass,
@@ -196,14 +197,14 @@ def taught_card(clip_file: Path) -> Scorecard:
 def with_earlier(card: Scorecard) -> Scorecard:
     """Six earlier attempts, the last five 2.0, 1.5, 1.0, 0.5 and 3.0 mm from the centre; the first a miss."""
     last = [
-        SimpleNamespace(
+        EarlierAttempt(
             folder=f"day{i}", clip=f"day{i}.mp4", number=1, date="2026-11-20", outcome="hit",
             figures={"closest_centre_mm": mm, "passes": 2.0, "notch_in_target_mm": 2 * mm},
         )
         for i, mm in enumerate((2.0, 1.5, 1.0, 0.5, 3.0))
     ]  # fmt: skip
     aim = "notch_in_target_mm" if card.marks.task == "core" else "closest_centre_mm"
-    earlier = SimpleNamespace(
+    earlier = Earlier(
         n=6,
         names=(aim, "passes", "tip_visibility_share"),
         outcomes={"miss": 1, "hit": 5},
@@ -216,8 +217,7 @@ def with_earlier(card: Scorecard) -> Scorecard:
         last=tuple(last),
         notes=("One folder could not be read.",),
     )
-    object.__setattr__(card, "earlier", earlier)
-    return card
+    return replace(card, earlier=earlier)
 
 
 def core_figures() -> dict[str, Figure]:

@@ -198,7 +198,11 @@ def test_trail_end_is_a_median_until_the_next_attempt(drawing):
     first, second = drawn.score().attempts
     assert first.figures["trail_end_edge_mm"].value == pytest.approx(-1, abs=0.01)
     assert first.figures["trail_end_edge_mm"].sd is None
-    assert "no uncertainty is stated" in first.figures["trail_end_edge_mm"].meaning
+    drawn.change |= {
+        "trail_sd_mm": np.full(len(drawn.time_s), 0.8),
+        "target_sd_mm": np.full(len(drawn.time_s), 0.6),
+    }
+    assert drawn.score().attempts[0].figures["trail_end_edge_mm"].sd == pytest.approx(1.0)
     assert second.figures["trail_end_edge_mm"].value is None
 
 
@@ -220,8 +224,19 @@ def test_distances_carry_an_uncertainty(drawing):
         assert attempt.figures[name].sd == pytest.approx(expected, rel=0.01)
 
 
-@pytest.mark.parametrize("name", ["path_mm", "mean_advance_mm_s", "peak_advance_mm_s"])
-def test_travel_and_speed_state_no_uncertainty_and_say_so(drawing, name):
+def test_following_the_target_counts_for_the_outcome(drawing):
+    """1 mm inside the outline: a hit unless the target's own place is not known to that."""
+    knots = [(0, -10), (1, 0), (2.7, 17), (4.8, 17), (5.7, 0), (6.2, -10)]
+    drawn = drawing(knots)
+    for following_mm, outcome in ((0.5, "hit"), (1.5, "borderline")):
+        drawn.change = {"target_sd_mm": np.full(len(drawn.time_s), following_mm)}
+        (attempt,) = drawn.score().attempts
+        assert attempt.outcome == outcome
+        assert attempt.figures["closest_edge_mm"].sd == pytest.approx(following_mm)
+
+
+@pytest.mark.parametrize("name", ["mean_advance_mm_s", "peak_advance_mm_s"])
+def test_speeds_state_no_uncertainty_and_say_so(drawing, name):
     drawn = drawing(tip_sd_mm=0.3, scale=Scale(0.1, 0.1, "drawn", 0.05))
     figure = drawn.score().attempts[0].figures[name]
     assert figure.value > 0 and figure.sd is None

@@ -1,11 +1,14 @@
 """The table of columns against the list of attempts.csv, and against what is measured."""
 
+import numpy as np
 import pytest
 
 from needlecoach.scoring import COLUMNS, EVIDENCE_MEANING
 from needlecoach.scoring import approach as approach_module
 from needlecoach.scoring import biopsy as biopsy_module
 from needlecoach.scoring import metrics as metrics_module
+from needlecoach.scoring.facts import FACTS
+from needlecoach.scoring.kinematics import MIN_RATE_HZ, SMOOTHNESS_CUTOFF_HZ, SPEED_SIGMA_S
 
 # The columns promised to whoever reads attempts.csv, in their order.
 # fmt: off
@@ -45,13 +48,35 @@ def test_every_attempt_has_every_column(drawing):
         assert (figure.name, figure.unit, figure.title) == (name, COLUMNS[name].unit, COLUMNS[name].title)
 
 
-@pytest.mark.parametrize("name", PROMISED[6 : PROMISED.index("scale_source")])
-def test_the_measuring_function_states_the_same_evidence_as_the_table(name):
-    modules = metrics_module, approach_module, biopsy_module
-    measures = [getattr(module, name) for module in modules if hasattr(module, name)]
-    assert measures
-    for measure in measures:
-        assert f"Evidence: {COLUMNS[name].evidence}" in measure.__doc__
+def function_of(name):
+    if name == "outcome":
+        return approach_module.judge
+    measures = (getattr(module, name, None) for module in (metrics_module, approach_module, biopsy_module))
+    return FACTS.get(name) or next(measure for measure in measures if measure is not None)
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_every_column_is_one_function_that_states_the_same_unit_and_evidence(name):
+    column, said = COLUMNS[name], " ".join(function_of(name).__doc__.split())
+    assert f"Unit: {column.unit or 'none'}. Evidence: {column.evidence}. Source: " in said
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_what_was_shown_is_said_of_published_measures_alone(name):
+    column = COLUMNS[name]
+    assert bool(column.shown) == (column.evidence == "published")
+    figure = column.figure(1)
+    assert figure.evidence.startswith(column.evidence) and column.shown in figure.evidence
+
+
+def test_smoothing_is_stated_where_it_matters():
+    for name in ("smoothness_sparc", "smoothness_ldlj"):
+        assert f"low-passed at {SMOOTHNESS_CUTOFF_HZ:g} Hz" in COLUMNS[name].meaning
+        assert f"under {MIN_RATE_HZ:g} frames a second" in COLUMNS[name].meaning
+    # A Gaussian of standard deviation s passes half the power at sqrt(ln 2) / (2 pi s).
+    cutoff_hz = np.sqrt(np.log(2)) / (2 * np.pi * SPEED_SIGMA_S)
+    for name in ("mean_advance_mm_s", "peak_advance_mm_s"):
+        assert f"low-passed at {cutoff_hz:.1f} Hz" in COLUMNS[name].meaning
 
 
 def test_the_missing_norm_is_said_once_and_only_for_sight():

@@ -56,7 +56,9 @@ class Told:
         number, present = shift[:, 0].copy(), shift[:, 1] > 0
         pair = np.stack([number, time_s], axis=-1)
         strip = np.full((len(number), 1 + int(number[0]) % 3), 7, dtype=np.uint8)
-        return NeedleRows(present, pair, present, number, pair, number, number, pair, strip, pair, pair)
+        return NeedleRows(
+            present, pair, present, number, pair, number, number, pair, *[number] * 3, strip, pair, pair
+        )
 
 
 def rows_of(follow: Callable[..., NeedleRows], time_s: np.ndarray, present: np.ndarray) -> NeedleRows:
