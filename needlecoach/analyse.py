@@ -23,7 +23,7 @@ from needlecoach.screen.sound import sound_in, true_target, true_track, with_sou
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
-from needlecoach.tracking.tip import farthest_throw_mm
+from needlecoach.tracking.throw import farthest_throw_mm
 from needlecoach.tracking.track import Keeper, Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]

@@ -14,7 +14,7 @@ from needlecoach.model import Correction, Marks, Scorecard
 from needlecoach.tracking.kept import KeptPictures
 from needlecoach.tracking.known import said_of
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.tip import farthest_throw_mm
+from needlecoach.tracking.throw import farthest_throw_mm
 
 
 class Workbench:

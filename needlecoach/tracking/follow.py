@@ -29,6 +29,7 @@ from needlecoach.tracking.lone_tip import follow_lone_tip
 from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
+from needlecoach.tracking.throw import not_foreboded, thrown_at
 from needlecoach.tracking.tip import (
     TipPath,
     emission,
@@ -76,7 +77,10 @@ MOST_LIT_AHEAD, MOST_LIT_PART = 0.06, 0.15
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """The needle over a clip, in working pixels and mm along the axis; NaN where absent."""
+    """The needle over a clip, in working pixels and mm along the axis; NaN where absent.
+
+    `throws` are the last frame before and the first after each throw of a core needle.
+    """
 
     axis: Axis
     path: TipPath
@@ -85,6 +89,7 @@ class Course:
     grey: FloatImages
     odds: FloatArray
     before: FloatImages
+    throws: tuple[tuple[int, int], ...] = ()
 
 
 def follow_needle(
@@ -158,7 +163,9 @@ def _by_shaft(
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     path = path.without(known.absent)
-    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
+    throws = thrown_at(path, time_s) if thrown_mm else ()
+    by_motion = not_foreboded(by_motion, path, throws, time_s)
+    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before, throws)
 
 
 def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spot | None]:

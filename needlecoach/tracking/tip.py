@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.model import BoolArray, Core, FloatArray
+from needlecoach.model import BoolArray, FloatArray
 from needlecoach.tracking.kymograph import SAMPLE_MM
 
 FASTEST_MM_S = 80.0
@@ -18,9 +18,6 @@ SHARE_FAST = 0.4
 TREMOR_MM = 0.2
 # Share of moves of an advancing core needle in which its spring throws it.
 SHARE_THROWN = 1e-3
-# No spring throws further; where its throw is known, it and the place at which it was held may be off by so
-# much together.
-MOST_THROW_MM, THROW_SLACK_MM = 35.0, 3.0
 # How long a needle rests, advances or withdraws before it does something else,
 # in the order resting, advancing, withdrawing.
 HOLD_S = (1.5, 0.5, 0.5)
@@ -187,13 +184,6 @@ def motion_odds(motion: npt.NDArray[np.float32], inside: BoolArray) -> FloatArra
 def moving_share(odds: FloatArray) -> FloatArray:
     """How surely each strip moves, (n_frames,), 0-1, from `motion_odds`."""
     return np.asarray(np.clip(np.maximum(odds, 0).sum(axis=1) / MOVING_NATS, 0, 1))
-
-
-def farthest_throw_mm(core: Core | None) -> float:
-    """How far a needle may be thrown forward at once, mm; 0 for one without a spring."""
-    if core is None:
-        return 0.0
-    return MOST_THROW_MM if core.throw_mm is None else core.throw_mm + THROW_SLACK_MM
 
 
 @dataclass(frozen=True, eq=False)

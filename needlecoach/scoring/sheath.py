@@ -1,0 +1,137 @@
+"""A core needle's sheath closing over its bare notch, told from the greys along a needle at rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecoach.model import BoolArray, Core, FloatArray
+from needlecoach.scoring.along import Along
+
+# A spring is done within so many pictures.
+MOST_FRAMES = 3
+# Two looks at the needle, one before the sheath closes and one after, so long each; the point keeps to its
+# place within so much from one to the other.
+BEFORE_S, AFTER_S, KEPT_MM = 0.2, 0.3, 2.0
+# What is covered turns brighter by so many greys against what lies beside it, by so many times the noise from
+# picture to picture, and in so much of its length; what lies beside it by less than such a share of that.
+RISE_GREY, RISE_TO_NOISE, RISEN_SHARE, BESIDE_SHARE = 14.0, 4.0, 0.8, 0.4
+# A shorter stretch is a speck. It begins where the notch does, give or take the point's own place, ...
+LEAST_BARE_MM, BEGINS_MM = 5.0, 2.5
+# ... and its ends are seen as sharply as the picture is; so much shaft behind it is looked at.
+EDGE_MM, END_SD_MM, BEHIND_MM = 1.0, 0.7, 6.0
+
+
+@dataclass(frozen=True)
+class Closing:
+    """First row after a sheath closed over `bare_mm` of notch, and by how many greys that turned brighter."""
+
+    row: int
+    bare_mm: float
+    sd_mm: float
+    rise_grey: float
+
+
+def clearest_closing(
+    along: Along, time_s: FloatArray, visible: BoolArray, core: Core
+) -> Closing | None:
+    """The closing that shows best in one attempt; None when none does.
+
+    Parameters
+    ----------
+    along : the attempt's n frames
+    time_s, visible : (n,) when, and whether the point itself was seen
+    core : the needle's sizes
+
+    Notes
+    -----
+    The stretch that begins where the notch does must turn brighter within three pictures and stay so while
+    the point rests, with what lies on both sides of it as before: more gain, a flash and a needle that comes
+    back into the plane brighten more than that. Thresholds are ours.
+    """
+    found = [
+        closing
+        for row in range(MOST_FRAMES, len(time_s))
+        if (looks := _looks(row, time_s, visible, along)) is not None
+        and (closing := _closing(row, along, *looks, core)) is not None
+    ]
+    return max(found, key=lambda closing: closing.rise_grey, default=None)
+
+
+def _looks(
+    row: int, time_s: FloatArray, visible: BoolArray, along: Along
+) -> tuple[BoolArray, BoolArray] | None:
+    """Rows just before a sudden change that is over in a row, and from there on; None unless at rest."""
+    ended_s = time_s[row - MOST_FRAMES]
+    early = (time_s <= ended_s) & (time_s >= ended_s - BEFORE_S)
+    late = (time_s >= time_s[row]) & (time_s <= time_s[row] + AFTER_S)
+    both = early | late
+    if early.sum() < 2 or late.sum() < 2 or not visible[both].all():
+        return None
+    places = along.tip_mm[both]
+    at_rest = np.isfinite(places).all() and np.abs(places - np.median(places)).max() <= KEPT_MM
+    return (early, late) if at_rest else None
+
+
+def _closing(row: int, along: Along, early: BoolArray, late: BoolArray, core: Core) -> Closing | None:
+    """The closing that is over in a row; None unless one stretch has turned brighter, at once and to stay."""
+    behind_mm = along.behind_mm(float(np.median(along.tip_mm[early | late])))
+    rise = np.median(along.grey[late], axis=0) - np.median(along.grey[early], axis=0)
+    stretch = _risen(rise, behind_mm, core)
+    if stretch is None:
+        return None
+    front_mm, back_mm = stretch
+    covered = _within(behind_mm, front_mm, back_mm)
+    sides = [
+        _within(behind_mm, 0.0, front_mm),
+        _within(behind_mm, back_mm, back_mm + BEHIND_MM + 2 * EDGE_MM),
+    ]
+    sides = [side for side in sides if side.any()]
+    if not covered.any() or not sides:
+        return None
+    level = along.grey[:, covered].mean(axis=1) - along.grey[:, np.any(sides, axis=0)].mean(axis=1)
+    step = _lasting_step(level, early, late)
+    beside = max(float(rise[side].mean()) for side in sides)
+    if step is None or beside > BESIDE_SHARE * step or (rise[covered] > beside).mean() < RISEN_SHARE:
+        return None
+    return Closing(row, back_mm - front_mm, float(np.hypot(END_SD_MM, END_SD_MM)), step)
+
+
+def _risen(rise: FloatArray, behind_mm: FloatArray, core: Core) -> tuple[float, float] | None:
+    """Ends behind the point of the stretch that rose most clearly; None unless it lies where a notch does.
+
+    The one whose mean differs most from that of all else, as least squares weigh it.
+    """
+    farthest = core.dead_space_mm + core.notch_mm + BEHIND_MM
+    near = np.flatnonzero((behind_mm >= 0) & (behind_mm <= farthest))[::-1]
+    if len(near) < 3 or float(rise[near].max()) < RISE_GREY:
+        return None
+    here, n = behind_mm[near], len(near)
+    sums = np.concatenate([[0.0], np.cumsum(rise[near] - rise[near].mean())])
+    first, end = np.triu_indices(n + 1, k=1)
+    count = end - first
+    bare_mm = here[end - 1] - here[first]
+    wanted = (np.abs(here[first] - core.dead_space_mm) <= BEGINS_MM) & (count < n)
+    wanted &= (bare_mm >= LEAST_BARE_MM) & (bare_mm <= core.notch_mm + BEGINS_MM)
+    if not wanted.any():
+        return None
+    first, end, count = first[wanted], end[wanted], count[wanted]
+    excess = sums[end] - sums[first]
+    gain = np.maximum(excess, 0) ** 2 / (count * (n - count))
+    best = int(np.argmax(gain))
+    return (float(here[first[best]]), float(here[end[best] - 1])) if gain[best] > 0 else None
+
+
+def _lasting_step(level: FloatArray, early: BoolArray, late: BoolArray) -> float | None:
+    """By how many greys a level rose for good between two looks; None when it did not."""
+    before, after = float(np.median(level[early])), float(np.median(level[late]))
+    step, middle = after - before, (before + after) / 2
+    noise = max(float(np.std(level[look])) for look in (early, late))
+    clear = step >= max(RISE_GREY, RISE_TO_NOISE * noise)
+    return step if clear and level[early].max() < middle < level[late].min() else None
+
+
+def _within(behind_mm: FloatArray, front_mm: float, back_mm: float) -> BoolArray:
+    """Samples well inside a stretch behind the point."""
+    return np.asarray((behind_mm >= front_mm + EDGE_MM) & (behind_mm <= back_mm - EDGE_MM))
