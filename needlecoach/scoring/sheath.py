@@ -8,6 +8,7 @@ import numpy as np
 
 from needlecoach.model import BoolArray, Core, FloatArray
 from needlecoach.scoring.along import Along
+from needlecoach.scoring.stretch import Stretch, raised_stretch
 
 # A spring is done within so many pictures.
 MOST_FRAMES = 3
@@ -17,10 +18,11 @@ BEFORE_S, AFTER_S, KEPT_MM = 0.2, 0.3, 2.0
 # What is covered turns brighter by so many greys against what lies beside it, by so many times the noise from
 # picture to picture, and in so much of its length; what lies beside it by less than such a share of that.
 RISE_GREY, RISE_TO_NOISE, RISEN_SHARE, BESIDE_SHARE = 14.0, 4.0, 0.8, 0.4
+ALIKE_SHARE = 0.8
 # A shorter stretch is a speck. It begins where the notch does, give or take the point's own place, ...
 LEAST_BARE_MM, BEGINS_MM = 5.0, 2.5
 # ... and its ends are seen as sharply as the picture is; so much shaft behind it is looked at.
-EDGE_MM, END_SD_MM, BEHIND_MM = 1.0, 0.7, 6.0
+EDGE_MM, END_SD_MM, BEHIND_MM = 1.0, 0.5, 6.0
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,9 @@ def clearest_closing(
         if (looks := _looks(row, time_s, visible, along)) is not None
         and (closing := _closing(row, along, *looks, core)) is not None
     ]
-    return max(found, key=lambda closing: closing.rise_grey, default=None)
+    most = max((closing.rise_grey for closing in found), default=0.0)
+    # The spring is done sooner than it may take: of rows that tell the same change the first one.
+    return next((closing for closing in found if closing.rise_grey >= ALIKE_SHARE * most), None)
 
 
 def _looks(
@@ -78,10 +82,10 @@ def _closing(row: int, along: Along, early: BoolArray, late: BoolArray, core: Co
     """The closing that is over in a row; None unless one stretch has turned brighter, at once and to stay."""
     behind_mm = along.behind_mm(float(np.median(along.tip_mm[early | late])))
     rise = np.median(along.grey[late], axis=0) - np.median(along.grey[early], axis=0)
-    stretch = _risen(rise, behind_mm, core)
+    stretch = _risen(rise, behind_mm, core, along.step_mm)
     if stretch is None:
         return None
-    front_mm, back_mm = stretch
+    front_mm, back_mm = stretch.front_mm, stretch.back_mm
     covered = _within(behind_mm, front_mm, back_mm)
     sides = [
         _within(behind_mm, 0.0, front_mm),
@@ -92,35 +96,21 @@ def _closing(row: int, along: Along, early: BoolArray, late: BoolArray, core: Co
         return None
     level = along.grey[:, covered].mean(axis=1) - along.grey[:, np.any(sides, axis=0)].mean(axis=1)
     step = _lasting_step(level, early, late)
-    beside = max(float(rise[side].mean()) for side in sides)
+    beside = max(float(np.median(rise[side])) for side in sides)
     if step is None or beside > BESIDE_SHARE * step or (rise[covered] > beside).mean() < RISEN_SHARE:
         return None
-    return Closing(row, back_mm - front_mm, float(np.hypot(END_SD_MM, END_SD_MM)), step)
+    return Closing(row, stretch.length_mm, float(np.hypot(stretch.length_sd_mm, END_SD_MM)), step)
 
 
-def _risen(rise: FloatArray, behind_mm: FloatArray, core: Core) -> tuple[float, float] | None:
-    """Ends behind the point of the stretch that rose most clearly; None unless it lies where a notch does.
-
-    The one whose mean differs most from that of all else, as least squares weigh it.
-    """
-    farthest = core.dead_space_mm + core.notch_mm + BEHIND_MM
-    near = np.flatnonzero((behind_mm >= 0) & (behind_mm <= farthest))[::-1]
+def _risen(rise: FloatArray, behind_mm: FloatArray, core: Core, step_mm: float) -> Stretch | None:
+    """The stretch that rose, behind the point; None unless one did where a notch lies."""
+    farthest_mm = core.dead_space_mm + core.notch_mm + BEHIND_MM
+    near = np.flatnonzero((behind_mm >= -step_mm / 2) & (behind_mm <= farthest_mm))[::-1]
     if len(near) < 3 or float(rise[near].max()) < RISE_GREY:
         return None
-    here, n = behind_mm[near], len(near)
-    sums = np.concatenate([[0.0], np.cumsum(rise[near] - rise[near].mean())])
-    first, end = np.triu_indices(n + 1, k=1)
-    count = end - first
-    bare_mm = here[end - 1] - here[first]
-    wanted = (np.abs(here[first] - core.dead_space_mm) <= BEGINS_MM) & (count < n)
-    wanted &= (bare_mm >= LEAST_BARE_MM) & (bare_mm <= core.notch_mm + BEGINS_MM)
-    if not wanted.any():
-        return None
-    first, end, count = first[wanted], end[wanted], count[wanted]
-    excess = sums[end] - sums[first]
-    gain = np.maximum(excess, 0) ** 2 / (count * (n - count))
-    best = int(np.argmax(gain))
-    return (float(here[first[best]]), float(here[end[best] - 1])) if gain[best] > 0 else None
+    begins_mm = core.dead_space_mm - BEGINS_MM, core.dead_space_mm + BEGINS_MM
+    long_mm = LEAST_BARE_MM, core.notch_mm + BEGINS_MM
+    return raised_stretch(rise[near], step_mm, front_mm=begins_mm, length_mm=long_mm)
 
 
 def _lasting_step(level: FloatArray, early: BoolArray, late: BoolArray) -> float | None:
