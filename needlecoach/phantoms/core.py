@@ -67,7 +67,9 @@ def bare_mm(notch: Notch | None, shot: Shot | None, pushed_mm: float, time_s: fl
     return float(np.clip(pushed_mm, 0, notch.length_mm)) * (1 - shot.share(time_s))
 
 
-def length_inside_mm(ends_mm: tuple[Point, Point], centre_mm: Point, axes_mm: Point, tilt_deg: float) -> float:
+def length_inside_mm(
+    ends_mm: tuple[Point, Point], centre_mm: Point, axes_mm: Point, tilt_deg: float
+) -> float:
     """Length of a straight stretch inside an ellipse, mm, in closed form."""
     turn = np.radians(tilt_deg)
     towards = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])

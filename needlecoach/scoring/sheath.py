@@ -35,9 +35,7 @@ class Closing:
     rise_grey: float
 
 
-def clearest_closing(
-    along: Along, time_s: FloatArray, visible: BoolArray, core: Core
-) -> Closing | None:
+def clearest_closing(along: Along, time_s: FloatArray, visible: BoolArray, core: Core) -> Closing | None:
     """The closing that shows best in one attempt; None when none does.
 
     Parameters

@@ -29,7 +29,7 @@ from needlecoach.tracking.lone_tip import follow_lone_tip
 from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
-from needlecoach.tracking.throw import not_foreboded, thrown_at
+from needlecoach.tracking.throw import not_foreboded, sheath_moves, thrown_at
 from needlecoach.tracking.tip import (
     TipPath,
     emission,
@@ -186,6 +186,11 @@ def _by_motion(
     price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
     shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
     path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
+    if thrown_mm and (sheath := sheath_moves(path, moving, stirring, sheet.strips(pictures), time_s)).any():
+        moving[sheath] = np.where(sheet.inside[sheath], 0.0, -1.0)
+        stirring = moving_share(moving)
+        shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
+        path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
     return path, stirring, motion
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from needlecoach.model import Core, FloatArray
+from needlecoach.model import BoolArray, Core, FloatArray
+from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
 from needlecoach.tracking.tip import FASTEST_MM_S, TipPath, spells
 
 # No spring throws further; where its throw is known, it and the place at which it was held may be off by so
@@ -12,6 +13,13 @@ from needlecoach.tracking.tip import FASTEST_MM_S, TipPath, spells
 MOST_THROW_MM, THROW_SLACK_MM = 35.0, 3.0
 # What goes less far at once may be a misread place.
 LEAST_THROW_MM = 5.0
+# A spring's doing is over within so long; the needle rests for so many pictures before and after.
+LONGEST_S, QUIET_FRAMES = 0.35, 3
+# Where the point rests before is told by the furthest of so long: what comes draws the path back early.
+LATELY_S = 1.0
+# Something stirs in a strip that moves as surely as this. The needle's end, from so far behind where it was to
+# so far beyond, still looks as it did; what stirred turned brighter by so much.
+STIRRING, END_MM, SAME_LOOK_GREY, BRIGHTER_GREY = 0.3, (3.0, 1.0), 12.0, 8.0
 # Motion alone can't tell when, before a throw, a needle at rest began to reach as far as that shows.
 FOREBODED_S = 2.0
 
@@ -53,3 +61,31 @@ def rounds(n: int, throws: tuple[tuple[int, int], ...]) -> FloatArray:
         number[before + 1 :] += 1
         number[after:] += 1
     return number
+
+
+def sheath_moves(
+    by_motion: TipPath, moving: FloatArray, stirring: FloatArray, grey: FloatImages, time_s: FloatArray
+) -> BoolArray:
+    """Frames in which something brightens behind a point that stays: a sheath closes, the needle rests, (n,).
+
+    Parameters
+    ----------
+    by_motion : the tip by motion alone, which such a change draws back to where the sheath ended
+    moving, grey : (n, n_samples)
+        Evidence of motion, and what the strips show.
+    stirring : (n,) how surely each strip moves
+    """
+    found = np.zeros(len(time_s), dtype=bool)
+    for first, end in spells(stirring > STIRRING):
+        early, late = slice(max(first - QUIET_FRAMES, 0), first), slice(end, end + QUIET_FRAMES)
+        lately = (time_s >= time_s[first] - LATELY_S) & (time_s < time_s[first])
+        at_mm = np.fmax.reduce(by_motion.position_mm[lately], initial=np.nan)
+        if end >= len(time_s) or not at_mm >= 0 or time_s[end] - time_s[first] > LONGEST_S:
+            continue
+        change = np.median(grey[late], axis=0) - np.median(grey[early], axis=0)
+        behind, beyond = (round(max(at_mm + by_mm, 0) / SAMPLE_MM) for by_mm in (-END_MM[0], END_MM[1]))
+        stirred = (moving[first:end] > 0).any(axis=0)
+        stirred[behind:] = False
+        stays = behind < beyond and np.median(np.abs(change[behind:beyond])) < SAME_LOOK_GREY
+        found[first:end] = stays and stirred.any() and change[stirred].mean() > BRIGHTER_GREY
+    return found
