@@ -164,7 +164,7 @@ def _notch(
 
 
 def find_shot(frames: Sequence[FrameTruth], scene: Scene) -> dict[str, Any] | None:
-    """Firing of a core needle as in a truth file: first frame after it, what jumped and how far, what it took.
+    """Firing of a core needle as in a truth file: first frame after it, what jumped and how far.
 
     `notch_in_target_before_mm` is that of the last frame before it.
     """

@@ -15,10 +15,14 @@ from needlecoach.scoring.sheath import MOST_FRAMES, clearest_closing
 # A spring throws the needle by 5-35 mm within three pictures, far faster than the 80 mm/s of the quickest
 # hand (guesses of ours).
 LEAST_JUMP_MM, MOST_JUMP_MM, LEAST_MM_S = 5.0, 35.0, 150.0
+# Spread over two steps from picture to picture a short throw seems slower; one of the length given may.
+LEAST_AS_GIVEN_MM_S = 100.0
 # Where the throw is known a jump is one when it is off by less than this, or three of its uncertainties.
 THROW_OFF_MM = 3.0
 # Before and after, so long, the point keeps to its place within so much and is seen in so much of the time.
 REST_S, REST_MM, SEEN_SHARE = 0.15, 2.5, 0.7
+# So long before and after the jump the surest look at the point is taken for its error.
+LOOK_S = 0.3
 # All but so much of the jump is made at its end.
 ARRIVED_MM = 1.5
 
@@ -91,7 +95,8 @@ def _jump_from(before: int, motion: Motion, place_mm: FloatArray, core: Core) ->
     wanted = LEAST_JUMP_MM <= jump_mm <= MOST_JUMP_MM + THROW_OFF_MM
     if core.throw_mm is not None:
         wanted &= abs(jump_mm - core.throw_mm) <= max(THROW_OFF_MM, 3 * sd_mm)
-    fast = jump_mm >= LEAST_MM_S * (motion.time_s[after] - motion.time_s[before])
+    least_mm_s = LEAST_MM_S if core.throw_mm is None else LEAST_AS_GIVEN_MM_S
+    fast = jump_mm >= least_mm_s * (motion.time_s[after] - motion.time_s[before])
     if not (wanted and fast and motion.visible[before] and motion.visible[after]):
         return None
     if not (_rests(motion, place_mm, before, -1) and _rests(motion, place_mm, after, 1)):
@@ -101,7 +106,10 @@ def _jump_from(before: int, motion: Motion, place_mm: FloatArray, core: Core) ->
 
 def _jump_sd_mm(motion: Motion, before: int, after: int, jump_mm: float) -> float:
     """Error of a jump from those of its two ends, along the shaft alone, and of the scale."""
-    ends = motion.tip_sd_mm[[before, after]]
+    since_s = motion.time_s - motion.time_s[after]
+    rests = [(since_s <= 0) & (np.arange(len(since_s)) <= before), since_s >= 0]
+    # At rest all looks are at one place: the surest tells it.
+    ends = np.array([np.nanmin(motion.tip_sd_mm[rest & (np.abs(since_s) <= LOOK_S)]) for rest in rests])
     return float(np.sqrt((ends**2).sum() / 2 + (motion.scene.scale.sd_share * jump_mm) ** 2))
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from needlecoach.model import BoolArray, Core, FloatArray, Strip
 from needlecoach.scoring.along import Along
+from needlecoach.scoring.firing import Firing
 from needlecoach.scoring.motion import Motion
 from needlecoach.scoring.stretch import raised_stretch
 
@@ -22,7 +24,7 @@ STEP_MM, LEAST_STEPS, LEAST_LOOKS = 1.0, 6, 4
 # what there is to tell.
 DULL_GREY, SIDE_SHARE, LEAST_GAIN = 10.0, 0.5, 0.4
 # An end is seen no sharper than the picture is; one known no better than this is not stated.
-SHARP_SD_MM, WORST_SD_MM = 0.5, 1.5
+SHARP_SD_MM, WORST_SD_MM = 0.5, 1.2
 # Less of a disagreement with what was given is none.
 APART_MM, APART_SD = 2.0, 2.0
 
@@ -58,7 +60,7 @@ class NotchSeen:
         return f"In the picture the notch {' and '.join(apart)}: check the dead space and the notch length."
 
 
-def notch_seen(motion: Motion, core: Core, strip: Strip) -> NotchSeen | None:
+def notch_seen(motion: Motion, core: Core, strip: Strip, firing: Firing | None = None) -> NotchSeen | None:
     """Find the duller stretch behind the point over the frames of an attempt; None when it does not show.
 
     Parameters
@@ -66,6 +68,7 @@ def notch_seen(motion: Motion, core: Core, strip: Strip) -> NotchSeen | None:
     motion : the attempt
     core : sizes given, which tell how far behind the point to look and nothing else
     strip : greys along the shaft, of the whole clip
+    firing : of the attempt; a notch that a sheath closed over was bare for a part of it only, and is not told
 
     Notes
     -----
@@ -73,6 +76,8 @@ def notch_seen(motion: Motion, core: Core, strip: Strip) -> NotchSeen | None:
     stays, what belongs to the gel passes by. Thresholds are ours. A sheath that covers the notch most of the
     time hides it.
     """
+    if firing is not None and firing.part == "sheath":
+        return None
     along = Along.of(strip, motion.scene.track.tip_px, motion.scene.scale).cut(motion.frames)
     profile = _profile(along, motion.visible, core.dead_space_mm + core.notch_mm + 2 * BEHIND_MM)
     if profile is None:
@@ -119,7 +124,7 @@ def _profile(along: Along, visible: BoolArray, reach_mm: float) -> FloatArray | 
     return np.nanmean(table[:, :upto], axis=0) if upto > 2 else None
 
 
-def _sampled(grey: FloatArray, rows: FloatArray, at: FloatArray) -> FloatArray:
+def _sampled(grey: FloatArray, rows: npt.NDArray[np.intp], at: FloatArray) -> FloatArray:
     """Greys of rows (k,) at places (k, n) in samples, NaN where the strip has none."""
     there = (at >= 0) & (at <= grey.shape[1] - 1)
     whole = np.clip(np.floor(at).astype(int), 0, grey.shape[1] - 2)

@@ -16,8 +16,10 @@ MOST_FRAMES = 3
 # place within so much from one to the other.
 BEFORE_S, AFTER_S, KEPT_MM = 0.2, 0.3, 2.0
 # What is covered turns brighter by so many greys against what lies beside it, by so many times the noise from
-# picture to picture, and in so much of its length; what lies beside it by less than such a share of that.
-RISE_GREY, RISE_TO_NOISE, RISEN_SHARE, BESIDE_SHARE = 14.0, 4.0, 0.8, 0.4
+# picture to picture, and in so much of its length; ...
+RISE_GREY, RISE_TO_NOISE, RISEN_SHARE = 14.0, 4.0, 0.7
+# ... the shaft behind it by less than such a share of that, and the point, whose echoes mix with its own.
+SHAFT_SHARE, POINT_SHARE = 0.4, 0.8
 ALIKE_SHARE = 0.8
 # A shorter stretch is a speck. It begins where the notch does, give or take the point's own place, ...
 LEAST_BARE_MM, BEGINS_MM = 5.0, 2.5
@@ -85,19 +87,33 @@ def _closing(row: int, along: Along, early: BoolArray, late: BoolArray, core: Co
         return None
     front_mm, back_mm = stretch.front_mm, stretch.back_mm
     covered = _within(behind_mm, front_mm, back_mm)
-    sides = [
-        _within(behind_mm, 0.0, front_mm),
-        _within(behind_mm, back_mm, back_mm + BEHIND_MM + 2 * EDGE_MM),
-    ]
-    sides = [side for side in sides if side.any()]
-    if not covered.any() or not sides:
+    point = _within(behind_mm, 0.0, front_mm)
+    shaft = _within(behind_mm, back_mm, back_mm + BEHIND_MM + 2 * EDGE_MM)
+    around = point | shaft
+    if not covered.any() or not around.any():
         return None
-    level = along.grey[:, covered].mean(axis=1) - along.grey[:, np.any(sides, axis=0)].mean(axis=1)
-    step = _lasting_step(level, early, late)
-    beside = max(float(np.median(rise[side])) for side in sides)
-    if step is None or beside > BESIDE_SHARE * step or (rise[covered] > beside).mean() < RISEN_SHARE:
+    level = along.grey[:, covered].mean(axis=1) - along.grey[:, around].mean(axis=1)
+    step, risen = _lasting_step(level, early, late), float(np.median(rise[covered]))
+    alike = _median(rise[point]) > POINT_SHARE * risen or _median(rise[shaft]) > SHAFT_SHARE * risen
+    if step is None or alike or (rise[covered] > step / 4).mean() < RISEN_SHARE:
+        return None
+    if not _at_once(along.grey[:, covered] - along.grey[:, around].mean(axis=1)[:, None], early, late):
         return None
     return Closing(row, stretch.length_mm, float(np.hypot(stretch.length_sd_mm, END_SD_MM)), step)
+
+
+def _at_once(greys: FloatArray, early: BoolArray, late: BoolArray) -> bool:
+    """Whether all thirds of a stretch (n, k) turned brighter within as many pictures as a spring may take."""
+    rows, turned = np.flatnonzero(early | late), []
+    for part in np.array_split(greys, 3, axis=1):
+        level = part.mean(axis=1) if part.shape[1] else greys.mean(axis=1)
+        middle = (np.median(level[early]) + np.median(level[late])) / 2
+        turned.append(int((level[rows[0] : rows[-1] + 1] < middle).sum()))
+    return max(turned) - min(turned) < MOST_FRAMES
+
+
+def _median(values: FloatArray) -> float:
+    return float(np.median(values)) if values.size else 0.0
 
 
 def _risen(rise: FloatArray, behind_mm: FloatArray, core: Core, step_mm: float) -> Stretch | None:

@@ -70,11 +70,11 @@ def raised_stretch(
     noise = max((total - explained[best]) / n, 1e-9 * total) * max(ALIKE_MM / step_mm, 1.0)
     weight = np.exp((explained - explained[best]) / (2 * noise))
     weight /= weight.sum()
-    fronts, backs = (first - 0.5) * step_mm, (end - 0.5) * step_mm
+    fronts, backs = (np.asarray((at - 0.5) * step_mm, dtype=float) for at in (first, end))
     front, back = float(weight @ fronts), float(weight @ backs)
 
     def sd(ends: FloatArray) -> float:
-        return float(np.sqrt(weight @ (ends - weight @ ends) ** 2 + step_mm**2 / 12))
+        return float(np.sqrt(float(weight @ (ends - weight @ ends) ** 2) + step_mm**2 / 12))
 
     excess = float(above[best] * n / (count[best] * (n - count[best])))
     return Stretch(

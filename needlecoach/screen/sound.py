@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from needlecoach.model import FloatArray, Medium, Region, Scale, Sound, Target, Track
+from needlecoach.model import FloatArray, Medium, Region, Scale, Sound, Strip, Target, Track
 
 # Marczak, J Acoust Soc Am 1997;102:2776: m/s from degrees Celsius at 0-95, rising powers.
 MARCZAK = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9)
@@ -85,6 +85,12 @@ def true_track(track: Track, region: Region, scale: Scale, sound: Sound) -> Trac
         trail_end_px=true_points_px(track.trail_end_px, region, sound),
         angle_deg=_true_angle_deg(track, region, scale, sound),
     )
+
+
+def true_strip(strip: Strip, region: Region, sound: Sound) -> Strip:
+    """Strip of greys laid where the ends of its line are as it is; between them it is taken as straight."""
+    start_px, end_px = (true_points_px(ends, region, sound) for ends in (strip.start_px, strip.end_px))
+    return replace(strip, start_px=start_px, end_px=end_px)
 
 
 def _true_angle_deg(track: Track, region: Region, scale: Scale, sound: Sound) -> FloatArray:

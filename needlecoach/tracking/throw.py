@@ -17,8 +17,8 @@ LEAST_THROW_MM = 5.0
 LONGEST_S, QUIET_FRAMES = 0.35, 3
 # Where the point rests before is told by the furthest of so long: what comes draws the path back early.
 LATELY_S = 1.0
-# Something stirs in a strip that moves as surely as this. The needle's end, from so far behind where it was to
-# so far beyond, still looks as it did; what stirred turned brighter by so much.
+# Something stirs in a strip that moves as surely as this. The needle's end, from so far behind where it was
+# to so far beyond, still looks as it did; what stirred turned brighter by so much.
 STIRRING, END_MM, SAME_LOOK_GREY, BRIGHTER_GREY = 0.3, (3.0, 1.0), 12.0, 8.0
 # Motion alone can't tell when, before a throw, a needle at rest began to reach as far as that shows.
 FOREBODED_S = 2.0
@@ -75,17 +75,23 @@ def sheath_moves(
         Evidence of motion, and what the strips show.
     stirring : (n,) how surely each strip moves
     """
-    found = np.zeros(len(time_s), dtype=bool)
+    found = np.zeros(len(time_s), dtype=np.bool_)
     for first, end in spells(stirring > STIRRING):
-        early, late = slice(max(first - QUIET_FRAMES, 0), first), slice(end, end + QUIET_FRAMES)
         lately = (time_s >= time_s[first] - LATELY_S) & (time_s < time_s[first])
-        at_mm = np.fmax.reduce(by_motion.position_mm[lately], initial=np.nan)
+        at_mm = float(np.fmax.reduce(by_motion.position_mm[lately], initial=np.nan))
         if end >= len(time_s) or not at_mm >= 0 or time_s[end] - time_s[first] > LONGEST_S:
             continue
-        change = np.median(grey[late], axis=0) - np.median(grey[early], axis=0)
-        behind, beyond = (round(max(at_mm + by_mm, 0) / SAMPLE_MM) for by_mm in (-END_MM[0], END_MM[1]))
-        stirred = (moving[first:end] > 0).any(axis=0)
-        stirred[behind:] = False
-        stays = behind < beyond and np.median(np.abs(change[behind:beyond])) < SAME_LOOK_GREY
-        found[first:end] = stays and stirred.any() and change[stirred].mean() > BRIGHTER_GREY
+        looks = grey[max(first - QUIET_FRAMES, 0) : first], grey[end : end + QUIET_FRAMES]
+        change = np.median(looks[1], axis=0) - np.median(looks[0], axis=0)
+        found[first:end] = _behind_the_point(change, moving[first:end], at_mm)
     return found
+
+
+def _behind_the_point(change: FloatArray, moving: FloatArray, at_mm: float) -> bool:
+    """Whether a change of greys (n_samples,) brightened what stirred and left the point's place as it was."""
+    behind, beyond = (round(max(at_mm + by_mm, 0) / SAMPLE_MM) for by_mm in (-END_MM[0], END_MM[1]))
+    stirred = np.flatnonzero((moving[:, :behind] > 0).any(axis=0))
+    if behind >= beyond or not stirred.size:
+        return False
+    stays = float(np.median(np.abs(change[behind:beyond]))) < SAME_LOOK_GREY
+    return stays and float(change[stirred].mean()) > BRIGHTER_GREY

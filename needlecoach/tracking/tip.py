@@ -229,7 +229,7 @@ class _Dynamics:
 
 
 def _with_throw(kernels: FloatArray, thrown_mm: float) -> FloatArray:
-    """Let a spring throw what advances forward, by anything up to so far: a picture may catch it on its way."""
+    """Let a spring throw what advances, by anything up to so far: a picture may catch it on its way."""
     before = kernels.shape[1]
     wide = np.pad(kernels, ((0, 0), (round(thrown_mm / SAMPLE_MM) - before // 2,) * 2))
     thrown = np.zeros(wide.shape[1])
