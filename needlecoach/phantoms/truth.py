@@ -218,7 +218,8 @@ def find_events(frames: Sequence[FrameTruth], *, fps: float) -> dict[str, Any]:
     -----
     Attempt: needle in the picture, gaps under 0.3 s closed. Pass: forward excursion of at least 3 mm from an
     entry, or after a withdrawal of at least 5 mm from the deepest point. Stroke: to-and-fro of 1.5 to under
-    5 mm. Hit: tip inside the target for at least 0.2 s on end. Blind advance: new depth within a pass, tremor
+    5 mm. Hit: tip, or some of a core needle's notch, inside the
+    target for at least 0.2 s on end. Blind advance: new depth within a pass, tremor
     left out, while the tip can't be seen.
     """
     attempts = [_attempt(frames[first : last + 1], fps, first) for first, last in _present_runs(frames, fps)]
@@ -266,10 +267,13 @@ def _attempt(frames: Sequence[FrameTruth], fps: float, first: int) -> dict[str, 
 
 
 def _longest_stay(frames: Sequence[FrameTruth]) -> int:
-    """Longest run of frames with the tip inside the target."""
+    """Longest run of frames with the tip inside the target, or some of a core needle's notch."""
     longest = run = 0
     for frame in frames:
-        run = run + 1 if frame.edge_mm is not None and frame.edge_mm < 0 else 0
+        inside = frame.edge_mm is not None and frame.edge_mm < 0
+        if frame.notch_in_target_mm is not None:
+            inside = frame.notch_in_target_mm > 0
+        run = run + 1 if inside else 0
         longest = max(longest, run)
     return longest
 
