@@ -42,6 +42,7 @@ from needlecoach.screen.sound import (
 from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
+from needlecoach.tracking.throw import farthest_throw_mm
 from needlecoach.tracking.track import Keeper, Tracking, no_track, track_clip
 
 Progress = Callable[[int, int], None]
@@ -196,7 +197,8 @@ class Study:
                 foreseen(partial(self.card, tracking))
 
         pictures = _pictures(self._reader, plane, progress)
-        return track_clip(pictures, plane, target, beside, keeper, early)
+        thrown_mm = farthest_throw_mm(self._marks.core)
+        return track_clip(pictures, plane, target, beside, keeper, early, thrown_mm=thrown_mm)
 
     def straight_px(self, frame: int, point_px: Point) -> Point:
         """Place of a point of an original frame in the picture that was followed."""

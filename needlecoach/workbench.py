@@ -14,6 +14,7 @@ from needlecoach.model import Correction, Marks, Scorecard
 from needlecoach.tracking.kept import KeptPictures
 from needlecoach.tracking.known import said_of
 from needlecoach.tracking.plane import Plane
+from needlecoach.tracking.throw import farthest_throw_mm
 
 
 class Workbench:
@@ -101,5 +102,5 @@ class Workbench:
             self._kept = None
 
     def _keeper(self, plane: Plane) -> KeptPictures:
-        self._kept = KeptPictures(plane)
+        self._kept = KeptPictures(plane, farthest_throw_mm(self._marks.core))
         return self._kept

@@ -95,7 +95,14 @@ def sample() -> Callable[[str], Scored]:
     return scored
 
 
-WITH_NEEDLE = ["blind_advance", "clean_hit", "miss_with_redirection", "trail_trap", "two_attempts_curved"]
+WITH_NEEDLE = [
+    "blind_advance",
+    "clean_hit",
+    "core_fired",
+    "miss_with_redirection",
+    "trail_trap",
+    "two_attempts_curved",
+]
 
 
 def test_every_sample_clip_is_tested() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from needlecoach.phantoms.beams import BeamGrid, Floats
+from needlecoach.phantoms.core import bare_mm
 from needlecoach.phantoms.scene import DriftKey, Key, PointMm, Scene
 
 ADVANCE_MM = 0.005
@@ -15,7 +16,10 @@ ADVANCE_MM = 0.005
 
 @dataclass(frozen=True)
 class Pose:
-    """The needle at one moment, in the picture; `depth_mm` is the insertion, `steady_mm` without tremor."""
+    """The needle at one moment, in the picture; `depth_mm` is the insertion, `steady_mm` without tremor.
+
+    `bare_mm` of its notch, if it has one, are not covered by a sheath.
+    """
 
     entry_mm: PointMm
     tip_mm: PointMm
@@ -25,6 +29,7 @@ class Pose:
     entry_out_mm: float
     tip_out_mm: float
     inside: bool
+    bare_mm: float = 0.0
 
     @property
     def direction(self) -> PointMm:
@@ -122,12 +127,23 @@ class Choreography:
         turns = 2 * np.pi * self._rates[axis] * time_s + self._phases[axis]
         return float(self.scene.tremor_mm * (weights * np.sin(turns)).sum())
 
+    def _steady_mm(self, time_s: float) -> float:
+        """Insertion by the keys and the firing, without tremor."""
+        thrown = 0.0 if self.scene.shot is None else self.scene.shot.thrown_mm(time_s)
+        return _smooth(time_s, self.scene.motion, "insertion_mm") + thrown
+
+    def _bare_mm(self, time_s: float) -> float:
+        """How much of the notch no sheath covers."""
+        notch, shot = self.scene.needle.notch, self.scene.shot
+        pushed = 0.0 if shot is None else self._steady_mm(time_s) - self._steady_mm(shot.bare_from_s)
+        return bare_mm(notch, shot, pushed, time_s)
+
     def pose(self, time_s: float) -> Pose | None:
         """Return the needle's pose, None while it is out of the gel."""
         keys = self.scene.motion
         if not keys:
             return None
-        steady = _smooth(time_s, keys, "insertion_mm")
+        steady = self._steady_mm(time_s)
         if steady <= 0:
             return None
         calm = min(steady / 5.0, 1.0)
@@ -148,7 +164,8 @@ class Choreography:
         # The plane hinges at the probe face, so it moves away from what lies deep.
         fan = float(np.tan(np.radians(fan_deg)))
         entry_out, tip_out = entry_out + fan * entry[1], tip_out + fan * tip[1]
-        return Pose(entry, tip, float(angle), depth, steady, entry_out, tip_out, self.grid.inside(*tip))
+        inside, bare = self.grid.inside(*tip), self._bare_mm(time_s)
+        return Pose(entry, tip, float(angle), depth, steady, entry_out, tip_out, inside, bare)
 
     def moments(self) -> list[Moment]:
         """Return all moments of the scene in order."""

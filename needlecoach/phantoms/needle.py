@@ -15,6 +15,7 @@ from needlecoach.phantoms.scene import NeedleLook, PointMm, Scene
 STEP_MM = 0.06
 BODY_MM = 120.0
 BEHIND_TIP_MM = 1.5
+EDGE_MM = 0.6
 
 
 def slice_gain(grid: BeamGrid, out_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> Floats:
@@ -66,6 +67,7 @@ class NeedlePainter:
     def draw(self, pose: Pose) -> Samples:
         """Needle-only samples on the grid."""
         x, z, behind = self.shaft_mm(pose)
+        bare = self._bare(pose, behind)
         share = behind / max(pose.depth_mm, STEP_MM)
         out_mm = pose.tip_out_mm + share * (pose.entry_out_mm - pose.tip_out_mm)
         fall = self.look.fall_db_per_deg * off_normal_deg(self.grid, pose)
@@ -73,6 +75,9 @@ class NeedlePainter:
         site = np.clip(((pose.depth_mm - behind) / STEP_MM).astype(int), 0, len(self._hole) - 1)
         # The bevel turns the wall away from the beam, so the last mm of the shaft is dimmer than the point.
         gain = gain * self._hole[site] * (0.35 + 0.65 * np.clip(behind / 1.2, 0, 1))
+        if self.look.notch is not None:
+            gain = gain * ratio(-self.look.notch.dull_db * bare)
+            z = z + self.look.notch.recess_mm * bare
         weight = line_weight(self.spread, x, z, STEP_MM) if len(x) > 1 else np.ones(len(x))
         beam_x, beam_z = self.grid.beam_direction(x, z)
         columns, rows, echoes = [], [], []
@@ -90,6 +95,14 @@ class NeedlePainter:
             self.grid.shape, np.concatenate(columns), np.concatenate(rows), np.concatenate(echoes)
         )
         return self._spread_near(echo_map)
+
+    def _bare(self, pose: Pose, behind: Floats) -> Floats:
+        """1 where the notch is bare, 0 elsewhere, with edges as wide as the needle is thick."""
+        notch = self.look.notch
+        if notch is None or pose.bare_mm <= 0:
+            return np.zeros(len(behind))
+        into = np.minimum(behind - notch.dead_space_mm, notch.dead_space_mm + pose.bare_mm - behind)
+        return np.asarray(np.clip(into / EDGE_MM + 0.5, 0, 1))
 
     def _spread_near(self, echo_map: Samples) -> Samples:
         """Spread only the columns and rows that hold echoes."""

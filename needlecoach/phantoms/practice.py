@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from needlecoach.phantoms.beams import BeamGrid
+from needlecoach.phantoms.core import Notch, Part, Shot
 from needlecoach.phantoms.scene import (
     Display,
     DriftKey,
@@ -101,6 +102,50 @@ def practice_scene(
         return scene
     drift = (DriftKey(0), DriftKey(scene.duration_s, 1.0, 0.4, 0.4))
     return replace(scene, things=_traps(scanner, side), drift=drift, push_mm=0.6)
+
+
+def core_scene(
+    part: Part | None,
+    *,
+    side: Side = "left",
+    angle_deg: float = 35.0,
+    fps: float = 25.0,
+    notch: Notch | None = None,
+    throw_mm: float = 22.0,
+    trail_db: float | None = 20.0,
+) -> Scene:
+    """Return a scene of some 5 s with one pass of a core needle whose firing brings the notch to the target.
+
+    Parameters
+    ----------
+    part
+        "tip": held short of the target and thrown through it. "sheath": held there, its inner needle pushed
+        on by hand and the sheath fired over it. None: as "tip" to where that is held, and out unfired.
+    """
+    notch = notch or Notch()
+    scanner, display = Probe(depth_mm=36, width_mm=38), Display(440, 400, 0.12, (215, 50), lines=("CORE",))
+    sign = 1.0 if side == "left" else -1.0
+    body = TargetBody((sign * -3.0, 15.0), (4.0, 3.5))
+    aim = aim_at(body.centre_mm, BeamGrid(scanner, display), angle_deg=angle_deg, side=side)
+    fired_mm = aim.reach_mm + notch.dead_space_mm + notch.length_mm / 2
+    held_mm = fired_mm - throw_mm
+    stops = [Stop(-1.0), Stop(held_mm, 0.6)]
+    stops += [Stop(fired_mm, 0.5)] if part == "sheath" else []
+    keys = way(stops, angle_deg=angle_deg)
+    # Seven hundredths of a second before the rest would be over: never on a frame of a usual rate.
+    shot = None if part is None else Shot(keys[-1].time_s - 0.07, part, throw_mm, 0.04, keys[2].time_s)
+    out_mm = -1.0 - (throw_mm if part == "tip" else 0.0)
+    rest, out_s = Key(keys[-1].time_s + 0.8, keys[-1].insertion_mm, angle_deg), fired_mm / 20
+    return Scene(
+        duration_s=rest.time_s + out_s + 0.8,
+        fps=fps,
+        probe=scanner,
+        display=display,
+        target=body,
+        needle=NeedleLook(entry_mm=aim.entry_mm, side=side, trail_db=trail_db, notch=notch),
+        motion=(*keys, rest, Key(rest.time_s + out_s, out_mm, angle_deg)),
+        shot=shot,
+    )
 
 
 @dataclass(frozen=True)

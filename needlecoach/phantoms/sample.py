@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from needlecoach.phantoms.beams import BeamGrid
+from needlecoach.phantoms.core import Notch, Shot
 from needlecoach.phantoms.practice import Aim, aim_at
 from needlecoach.phantoms.scene import (
     Display,
@@ -202,6 +203,24 @@ def no_needle() -> Sample:
     return Sample(scene, 606, "L03", "No needle: the probe slides over the block.")
 
 
+def core_fired() -> Sample:
+    """A core needle held short of a solid target and fired: its notch ends up inside by a part only."""
+    display = Display(mm_per_px=0.118, lines=("GEL BLOCK G", "linear 7.5 MHz", "depth 42 mm"))
+    target = TargetBody((6.0, 25.0), (6.0, 5.5), kind="solid", level_db=-9, wall_db=22)
+    aim = _aim(display, LINEAR, target, 36, "left")
+    shot = Shot(4.42, "tip", 22.0)
+    held = aim.reach_mm + 3.5 - shot.throw_mm
+    motion = (
+        Key(1.0, -1, 36), Key(2.6, held - 3, 36), Key(3.0, held - 3, 36), Key(3.6, held, 36),
+        Key(6.0, held, 36), Key(7.8, -1 - shot.throw_mm, 36),
+    )  # fmt: skip
+    look = NeedleLook(aim.entry_mm, "left", notch=Notch())
+    things = (Tube((-6, 36), 18, -4, 2.2), Layer(33, 1.0), Specks(25))
+    drift = (DriftKey(0), DriftKey(8.6, 0.5, 0.2, 0.3))
+    scene = Scene(8.6, 20, LINEAR, display, target, things, look, motion, drift, push_mm=0.4, shot=shot)
+    return Sample(scene, 707, "L02", "A core needle fired from short of the target.")
+
+
 SAMPLES: dict[str, Callable[[], Sample]] = {
     function.__name__: function
     for function in (
@@ -211,6 +230,7 @@ SAMPLES: dict[str, Callable[[], Sample]] = {
         trail_trap,
         two_attempts_curved,
         no_needle,
+        core_fired,
     )
 }
 

@@ -11,6 +11,8 @@ from typing import Literal
 
 import numpy as np
 
+from needlecoach.phantoms.core import Notch, Shot
+
 PointMm = tuple[float, float]
 
 
@@ -137,7 +139,7 @@ class NeedleLook:
     `entry_mm` is where the tip is at insertion 0 and what the shaft turns about, mostly just outside the
     picture. Brightness falls by `fall_db_per_deg` for each degree between the beam and the shaft's normal.
     Copies of the shaft lie below it along the beam, `copy_spacing_mm` apart. The trail is a row of bubbles;
-    `trail_db` None is no trail.
+    `trail_db` None is no trail. A core needle has a `notch`.
     """
 
     entry_mm: PointMm = (-22.0, 3.0)
@@ -154,6 +156,7 @@ class NeedleLook:
     shadow_db: float = 2.5
     trail_db: float | None = 20.0
     trail_spacing_mm: float = 0.8
+    notch: Notch | None = None
 
 
 @dataclass(frozen=True)
@@ -237,7 +240,7 @@ class Scene:
     `push_mm` is how far the target gives way before its wall is pierced, `drag_mm` how far gel near the tip
     sticks to the needle, `tremor_mm` the root-mean-square of the hand's shake, along and across the shaft.
     The shake is a single tone of `tremor_hz`, or a mixture when that is None. The screen shows a new picture
-    `refresh_hz` times a second (None: with every frame recorded).
+    `refresh_hz` times a second (None: with every frame recorded). `shot` is the firing of a core needle.
     """
 
     duration_s: float = 8.0
@@ -257,6 +260,7 @@ class Scene:
     freezes: tuple[Freeze, ...] = ()
     refresh_hz: float | None = None
     overlays: tuple[Overlay, ...] = ()
+    shot: Shot | None = None
 
     def __post_init__(self) -> None:
         for keys in (self.motion, self.drift, self.gain):

@@ -20,7 +20,7 @@ from needlecoach.phantoms.gel import GelBlock, build_gel, random_echoes, ratio, 
 from needlecoach.phantoms.motion import Choreography, Moment, place_at, shift_at
 from needlecoach.phantoms.needle import NeedlePainter, Trail
 from needlecoach.phantoms.scene import Scene
-from needlecoach.phantoms.truth import FrameTruth, find_events, frame_truth, tip_signal
+from needlecoach.phantoms.truth import FrameTruth, find_events, find_shot, frame_truth, tip_signal
 
 MARGIN = 24
 SPECKLE_SLIDE_MM = 1.6
@@ -199,7 +199,7 @@ def simulate(scene: Scene, *, seed: int) -> Iterator[tuple[Frame, FrameTruth]]:
 def truth_record(scene: Scene, frames: list[FrameTruth], *, seed: int) -> dict[str, Any]:
     """Return the contents of a truth file."""
     region = Screen(BeamGrid(scene.probe, scene.display)).region
-    step = scene.display.mm_per_px
+    step, shot = scene.display.mm_per_px, find_shot(frames, scene)
     return {
         "about": "Simulated and invented: no patient, no real scanner. Exact truth of every frame.",
         "seed": seed,
@@ -215,7 +215,7 @@ def truth_record(scene: Scene, frames: list[FrameTruth], *, seed: int) -> dict[s
             "r_max_px": region.r_max_px,
             "half_angle_deg": region.half_angle_deg,
         },
-        "events": find_events(frames, fps=scene.fps),
+        "events": find_events(frames, fps=scene.fps) | ({} if shot is None else {"firing": shot}),
         "frames": [frame.to_json() for frame in frames],
     }
 
@@ -257,6 +257,11 @@ def marks_record(scene: Scene, *, learner: str, notes: str) -> dict[str, Any]:
     """Return what a careful user would mark on the first frame: target, ruler and who practised."""
     screen = Screen(BeamGrid(scene.probe, scene.display))
     marks: dict[str, Any] = {"schema": 1, "learner": learner, "task": "aspirate", "needle_gauge": 21}
+    if scene.needle.notch is not None:
+        notch = scene.needle.notch
+        marks |= {"task": "core", "needle_gauge": 18}
+        marks |= {"dead_space_mm": notch.dead_space_mm, "notch_mm": notch.length_mm}
+        marks |= {} if scene.shot is None else {"throw_mm": scene.shot.throw_mm}
     if scene.target is not None:
         centre = np.round(screen.to_px(*place_at(scene, scene.target.centre_mm, 0.0)), 1).tolist()
         semi_axes = [round(axis / scene.display.mm_per_px, 1) for axis in scene.target.semi_axes_mm]

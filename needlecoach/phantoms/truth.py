@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from needlecoach.model import Point
 from needlecoach.phantoms.beams import BeamGrid, Floats, Screen
-from needlecoach.phantoms.motion import Moment
+from needlecoach.phantoms.core import length_inside_mm
+from needlecoach.phantoms.motion import Moment, Pose
 from needlecoach.phantoms.scene import Scene, TargetBody
 
 VISIBLE_DB = 14.0
@@ -26,7 +27,7 @@ GAP_S = 0.3
 
 @dataclass(frozen=True)
 class FrameTruth:
-    """One frame's truth; None where there is no needle or no target. `edge_mm` is negative inside."""
+    """One frame's truth; None where there is no needle, notch or target. `edge_mm` is negative inside."""
 
     frame: int
     time_s: float
@@ -42,6 +43,8 @@ class FrameTruth:
     target_px: Point | None
     centre_mm: float | None
     edge_mm: float | None
+    notch_px: tuple[Point, Point] | None = None
+    notch_in_target_mm: float | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the frame as it stands in a truth file."""
@@ -52,7 +55,13 @@ class FrameTruth:
         def point(value: Point | None) -> list[float] | None:
             return None if value is None else [round(value[0], 3), round(value[1], 3)]
 
-        return {
+        core = {}
+        if self.notch_px is not None:
+            core = {
+                "notch_px": [point(end) for end in self.notch_px],
+                "notch_in_target_mm": rounded(self.notch_in_target_mm),
+            }
+        return core | {
             "frame": self.frame,
             "time_s": round(self.time_s, 4),
             "needle_present": self.needle_present,
@@ -120,6 +129,7 @@ def frame_truth(
     if target is not None and scene.target is not None:
         centre = float(np.hypot(pose.tip_mm[0] - target[0], pose.tip_mm[1] - target[1]))
         edge = edge_distance_mm(scene.target, target, pose.tip_mm)
+    notch_px, notch_inside = _notch(scene, screen, pose, target)
     return FrameTruth(
         number,
         moment.time_s,
@@ -135,7 +145,49 @@ def frame_truth(
         target_px,
         centre,
         edge,
+        notch_px,
+        notch_inside,
     )
+
+
+def _notch(
+    scene: Scene, screen: Screen, pose: Pose, target: Point | None
+) -> tuple[tuple[Point, Point] | None, float | None]:
+    """Ends of the notch and how much of it lies in the target."""
+    if scene.needle.notch is None:
+        return None, None
+    near, far = scene.needle.notch.ends_mm(pose.tip_mm, pose.direction)
+    inside = None
+    if target is not None and scene.target is not None:
+        inside = length_inside_mm((near, far), target, scene.target.semi_axes_mm, scene.target.tilt_deg)
+    return (_point(screen.to_px(*near)), _point(screen.to_px(*far))), inside
+
+
+def find_shot(frames: Sequence[FrameTruth], scene: Scene) -> dict[str, Any] | None:
+    """Firing of a core needle as in a truth file: first frame after it, what jumped and how far.
+
+    `notch_in_target_before_mm` is that of the last frame before it.
+    """
+    shot, notch = scene.shot, scene.needle.notch
+    if shot is None:
+        return None
+    fired, last = shot.first_after(scene.fps), int(np.ceil(shot.time_s * scene.fps - 1e-6)) - 1
+    jump_mm = shot.throw_mm
+    if shot.part == "sheath" and notch is not None:
+        pushed = _steady_mm(frames[last]) - _steady_mm(frames[int(shot.bare_from_s * scene.fps)])
+        jump_mm = min(notch.length_mm, round(pushed, 3))
+    return {
+        "frame": fired,
+        "time_s": round(fired / scene.fps, 4),
+        "part": shot.part,
+        "jump_mm": jump_mm,
+        "notch_in_target_before_mm": frames[last].notch_in_target_mm,
+        "notch_in_target_fired_mm": frames[fired].notch_in_target_mm,
+    }
+
+
+def _steady_mm(frame: FrameTruth) -> float:
+    return 0.0 if frame.steady_mm is None else frame.steady_mm
 
 
 def _point(values: Floats) -> Point:
@@ -166,7 +218,8 @@ def find_events(frames: Sequence[FrameTruth], *, fps: float) -> dict[str, Any]:
     -----
     Attempt: needle in the picture, gaps under 0.3 s closed. Pass: forward excursion of at least 3 mm from an
     entry, or after a withdrawal of at least 5 mm from the deepest point. Stroke: to-and-fro of 1.5 to under
-    5 mm. Hit: tip inside the target for at least 0.2 s on end. Blind advance: new depth within a pass, tremor
+    5 mm. Hit: tip, or some of a core needle's notch, inside the
+    target for at least 0.2 s on end. Blind advance: new depth within a pass, tremor
     left out, while the tip can't be seen.
     """
     attempts = [_attempt(frames[first : last + 1], fps, first) for first, last in _present_runs(frames, fps)]
@@ -214,10 +267,13 @@ def _attempt(frames: Sequence[FrameTruth], fps: float, first: int) -> dict[str, 
 
 
 def _longest_stay(frames: Sequence[FrameTruth]) -> int:
-    """Longest run of frames with the tip inside the target."""
+    """Longest run of frames with the tip inside the target, or some of a core needle's notch."""
     longest = run = 0
     for frame in frames:
-        run = run + 1 if frame.edge_mm is not None and frame.edge_mm < 0 else 0
+        inside = frame.edge_mm is not None and frame.edge_mm < 0
+        if frame.notch_in_target_mm is not None:
+            inside = frame.notch_in_target_mm > 0
+        run = run + 1 if inside else 0
         longest = max(longest, run)
     return longest
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from needlecoach.model import FloatArray, Scale, Strip
@@ -50,3 +52,29 @@ def _lines_mm(strip: Strip, scale: Scale) -> tuple[FloatArray, FloatArray]:
     way = scale.to_mm(strip.end_px - strip.start_px)
     length = np.hypot(way[:, 0], way[:, 1])[:, None]
     return scale.to_mm(strip.start_px), way / np.where(length > 0, length, np.nan)
+
+
+@dataclass(frozen=True, eq=False)
+class Along:
+    """The strip as the needle's greys: one row per frame, (n, n_samples), the tip at `tip_mm` (n,) on it."""
+
+    grey: FloatArray
+    step_mm: float
+    tip_mm: FloatArray
+
+    @classmethod
+    def of(cls, strip: Strip, tip_px: FloatArray, scale: Scale) -> Along:
+        """Lay tips (n, 2) on the strip; its samples are as far apart as the scale says."""
+        way = scale.to_mm(strip.end_px - strip.start_px)
+        known = np.isfinite(way).all(axis=1)
+        long_mm = float(np.median(np.hypot(*way[known].T))) if known.any() else 0.0
+        step_mm = long_mm / max(strip.grey.shape[1] - 1, 1) or strip.step_mm
+        return cls(strip.grey.astype(float), step_mm, tip_along_mm(strip, tip_px, scale))
+
+    def cut(self, frames: slice) -> Along:
+        """The same of some frames on end."""
+        return Along(self.grey[frames], self.step_mm, self.tip_mm[frames])
+
+    def behind_mm(self, tip_mm: float) -> FloatArray:
+        """How far each sample lies behind a tip at a place along the strip, (n_samples,)."""
+        return np.asarray(tip_mm - np.arange(self.grey.shape[1]) * self.step_mm)

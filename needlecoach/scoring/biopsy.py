@@ -15,6 +15,7 @@ from needlecoach.scoring.approach import judge
 from needlecoach.scoring.geometry import line_walls_mm, wall_crossings_mm
 from needlecoach.scoring.kinematics import true_runs
 from needlecoach.scoring.metrics import BLANK, Reading
+from needlecoach.scoring.notch import notch_seen
 from needlecoach.scoring.propagation import Errors, Measure, Pose, propagated_sd
 from needlecoach.scoring.sampling import ANGLE_SD_DEG, Biopsy, judge_core, notch_inside
 from needlecoach.scoring.uncertainty import distance_sd_mm
@@ -301,10 +302,13 @@ def _notes(biopsy: Biopsy, core: Core) -> list[str]:
     if judge_core(biopsy).outcome != "hit" and judge(motion).outcome == "hit":
         notes.append("The tip was inside the target, which is no hit: the sample comes from behind it.")
     if firing is not None and firing.part == "tip" and core.throw_mm is not None:
-        differs = abs(firing.jump_mm - core.throw_mm)
-        if differs > max(THROW_DIFFERS_MM, 2 * firing.sd_mm):
+        off_mm = abs(firing.jump_mm - core.throw_mm)
+        if off_mm > max(THROW_DIFFERS_MM, 2 * firing.sd_mm):
             notes.append(
                 f"The point was seen to jump {firing.jump_mm:.1f} mm, not the {core.throw_mm:g} mm given as "
                 "the throw; what was seen is used."
             )
+    seen = None if motion.scene.strip is None else notch_seen(motion, core, motion.scene.strip, firing)
+    if seen is not None and (differs := seen.note(core)):
+        notes.append(differs)
     return notes

@@ -46,16 +46,28 @@ OUT_SD_SHARE = 0.35
 DEEPER_SD_SHARE = 0.4
 
 
-def spread_mm(path: TipPath, seen: BoolArray, time_s: FloatArray) -> FloatArray:
-    """Widest spread of a path's posterior within 0.15 s of each frame, beyond half a sample, (n,), mm."""
+def spread_mm(
+    path: TipPath, seen: BoolArray, time_s: FloatArray, number: FloatArray | None = None
+) -> FloatArray:
+    """Widest spread of a path's posterior within 0.15 s of each frame, beyond half a sample, (n,), mm.
+
+    Only among frames of the same `number` (n,), where it is given.
+    """
     sd_mm = np.nan_to_num(path.sd_mm)
     near = (np.abs(time_s[:, None] - time_s[None, :]) <= SHARED_S) & (seen[:, None] == seen[None, :])
+    if number is not None:
+        near &= number[:, None] == number[None, :]
     widest = np.where(near, sd_mm[None, :], 0.0).max(axis=1, initial=0.0)
     return np.asarray(np.maximum(widest - ALIKE_MM, 0.0))
 
 
 def seen_doubt_mm(
-    path: TipPath, by_motion: TipPath, spots: Sequence[Spot | None], seen: BoolArray, time_s: FloatArray
+    path: TipPath,
+    by_motion: TipPath,
+    spots: Sequence[Spot | None],
+    seen: BoolArray,
+    time_s: FloatArray,
+    number: FloatArray | None = None,
 ) -> FloatArray:
     """Expected root-mean-square error of a tip that is seen, both axes together, (n,), mm.
 
@@ -64,6 +76,8 @@ def seen_doubt_mm(
     path, by_motion : paths along the shaft, from the whole evidence and from motion alone
     spots : what was found at the tip in each frame
     seen : (n,) bool, where the tip is in sight
+    number : (n,), optional
+        Frames of different numbers, as before and after a throw, tell nothing of each other.
     """
     places = tip_places_mm(spots)
     apart = np.abs(np.nan_to_num(places - path.position_mm))
@@ -73,7 +87,7 @@ def seen_doubt_mm(
         + (FALL_SHARE * place_doubts_mm(spots)) ** 2
         + (DIM_MM * _dim_share(spots, seen)) ** 2
         + (APART_SHARE * np.maximum(apart - ALIKE_MM, 0.0)) ** 2
-        + (SPREAD_SHARE * spread_mm(path, seen, time_s)) ** 2
+        + (SPREAD_SHARE * spread_mm(path, seen, time_s, number)) ** 2
         + (AHEAD_SHARE * _ahead_mm(taken, by_motion, time_s)) ** 2
     )
 

@@ -30,6 +30,7 @@ from needlecoach.tracking.lone_tip import follow_lone_tip
 from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import Spot, find_spot
+from needlecoach.tracking.throw import not_foreboded, sheath_moves, thrown_at
 from needlecoach.tracking.tip import (
     TipPath,
     emission,
@@ -80,7 +81,10 @@ MOST_LIT_AHEAD, MOST_LIT_PART = 0.06, 0.15
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """The needle over a clip, in working pixels and mm along the axis; NaN where absent."""
+    """The needle over a clip, in working pixels and mm along the axis; NaN where absent.
+
+    `throws` are the last frame before and the first after each throw of a core needle.
+    """
 
     axis: Axis
     path: TipPath
@@ -89,14 +93,20 @@ class Course:
     grey: FloatImages
     odds: FloatArray
     before: FloatImages
+    throws: tuple[tuple[int, int], ...] = ()
 
 
 def follow_needle(
-    pictures: list[GreyImage], time_s: FloatArray, plane: Plane, known: Known | None = None
+    pictures: list[GreyImage],
+    time_s: FloatArray,
+    plane: Plane,
+    known: Known | None = None,
+    *,
+    thrown_mm: float = 0.0,
 ) -> Course | None:
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere.
 
-    `known` is what a person said of single frames.
+    `known` is what a person said of single frames, `thrown_mm` how far a spring may throw the needle.
     """
     known = known or Known.nothing(time_s)
     pictures = levelled(pictures, plane.mask)
@@ -106,7 +116,7 @@ def follow_needle(
         pictures, changes, time_s, depth_share=plane.depth_share, step_mm=plane.step_mm, pick=pick
     )
     seen = known.through(seen, changes.mask, plane.step_mm)
-    course = None if seen is None else _by_shaft(seen, pictures, changes, time_s, known)
+    course = None if seen is None else _by_shaft(seen, pictures, changes, time_s, known, thrown_mm)
     if course is not None and np.isfinite(course.path.position_mm).any():
         return course
     return _by_tip_alone(pictures, changes, time_s, plane) or course
@@ -130,15 +140,16 @@ def _by_shaft(
     changes: Changes,
     time_s: FloatArray,
     known: Known,
+    thrown_mm: float,
 ) -> Course:
     """Follow a needle along the axis on which its shaft was seen."""
     seen = seen.pinned(np.flatnonzero(known.placed), known.place[known.placed])
     sheet = Sheet.along(seen.fit(), changes.mask)
-    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known)
+    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, thrown_mm)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
     if axis.away_mm(sheet.axis, FAR_MM).max() > SAME_AXIS_MM:
         sheet = Sheet.along(axis, changes.mask)
-        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known)
+        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, thrown_mm)
     axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
@@ -155,11 +166,13 @@ def _by_shaft(
         bonus = tip_bonus(grey, odds, usual_grey) + passing
         shown = where_it_stopped(emission(odds, bonus), bonus, by_motion.position_mm, stirring, time_s, span)
         shown[: comes_in_at(by_motion)] -= OUT_NATS
-        path = follow_tip(known.bind(shown, axis, grey), stirring, time_s)
+        path = follow_tip(known.bind(shown, axis, grey), stirring, time_s, thrown_mm=thrown_mm)
     path = _real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     path = path.without(known.absent)
-    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before)
+    throws = thrown_at(path, time_s) if thrown_mm else ()
+    by_motion = not_foreboded(by_motion, path, throws, time_s)
+    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before, throws)
 
 
 def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spot | None]:
@@ -170,7 +183,7 @@ def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spo
 
 
 def _by_motion(
-    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, known: Known
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, known: Known, thrown_mm: float
 ) -> tuple[TipPath, FloatArray, FloatImages]:
     """First guess of the path, from what moves along the axis alone; how surely each strip moves; motion."""
     motion = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S)
@@ -179,7 +192,12 @@ def _by_motion(
     # A needle that never stirs again has more likely slipped out than stayed.
     price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
     shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
-    path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s)
+    path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
+    if thrown_mm and (sheath := sheath_moves(path, moving, stirring, sheet.strips(pictures), time_s)).any():
+        moving[sheath] = np.where(sheet.inside[sheath], 0.0, -1.0)
+        stirring = moving_share(moving)
+        shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
+        path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
     return path, stirring, motion
 
 

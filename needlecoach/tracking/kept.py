@@ -30,8 +30,8 @@ class KeptPictures:
     something new was said are followed anew.
     """
 
-    def __init__(self, plane: Plane) -> None:
-        self._plane = plane
+    def __init__(self, plane: Plane, thrown_mm: float = 0.0) -> None:
+        self._plane, self._thrown_mm = plane, thrown_mm
         self._folder = tempfile.TemporaryDirectory(prefix="needlecoach-")
         self._chunks: list[GreyImage] = []
         self._clock_s: list[float] = []
@@ -58,7 +58,7 @@ class KeptPictures:
         here = {number: one for number, one in (said or {}).items() if window.first <= number < end}
         key = (window.first, end, *sorted(here.items(), key=lambda item: item[0]))
         if key not in self._known:
-            self._known[key] = window_rows(self._plane, here, window)
+            self._known[key] = window_rows(self._plane, here, window, thrown_mm=self._thrown_mm)
         rows = self._known[key].copy()
         return rows if window.last is None else hold_resting(rows, window, self._plane)
 

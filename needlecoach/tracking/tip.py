@@ -17,6 +17,8 @@ USUAL_MM_S = 15.0
 # Share of moves at any speed up to the fastest: a needle is often pulled out in one go.
 SHARE_FAST = 0.4
 TREMOR_MM = 0.2
+# Share of moves of an advancing core needle in which its spring throws it.
+SHARE_THROWN = 1e-3
 # How long a needle rests, advances or withdraws before it does something else,
 # in the order resting, advancing, withdrawing.
 HOLD_S = (1.5, 0.5, 0.5)
@@ -249,7 +251,7 @@ class _Dynamics:
         return float(1 - self.enter.sum())
 
     @classmethod
-    def over(cls, step_s: float, n: int) -> _Dynamics:
+    def over(cls, step_s: float, n: int, thrown_mm: float = 0.0) -> _Dynamics:
         m = max(2, int(np.ceil(FASTEST_MM_S * step_s / SAMPLE_MM)))
         move_mm = np.arange(-m, m + 1) * SAMPLE_MM
         resting = np.exp(-0.5 * (move_mm / TREMOR_MM) ** 2)
@@ -257,6 +259,8 @@ class _Dynamics:
         fast = np.where(move_mm >= 0, 1.0, 0.0)
         advancing = (1 - SHARE_FAST) * usual / usual.sum() + SHARE_FAST * fast / fast.sum()
         kernels = np.stack([resting, advancing, advancing[::-1]])
+        if thrown_mm > move_mm[-1]:
+            kernels = _with_throw(kernels, thrown_mm)
         change = 1 - np.exp(-step_s / np.array(HOLD_S))[:, None]
         switch = np.where(np.eye(3, dtype=bool), 1 - change, change / 2)
         s = np.arange(n) * SAMPLE_MM
@@ -269,7 +273,19 @@ class _Dynamics:
         )
 
 
-def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArray) -> TipPath:
+def _with_throw(kernels: FloatArray, thrown_mm: float) -> FloatArray:
+    """Let a spring throw what advances, by anything up to so far: a picture may catch it on its way."""
+    before = kernels.shape[1]
+    wide = np.pad(kernels, ((0, 0), (round(thrown_mm / SAMPLE_MM) - before // 2,) * 2))
+    thrown = np.zeros(wide.shape[1])
+    thrown[(wide.shape[1] + before) // 2 :] = 1.0
+    wide[1] = (1 - SHARE_THROWN) * wide[1] / wide[1].sum() + SHARE_THROWN * thrown / thrown.sum()
+    return wide
+
+
+def follow_tip(
+    log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArray, *, thrown_mm: float = 0.0
+) -> TipPath:
     """Find the tip in every frame by the forward-backward algorithm.
 
     Parameters
@@ -279,6 +295,7 @@ def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArra
     moving : (n_frames,)
         How surely the strip shows motion, 0-1 (see `moving_share`).
     time_s : (n_frames,)
+    thrown_mm : how far a spring may throw the needle forward at once; 0 for one without
 
     Notes
     -----
@@ -292,7 +309,7 @@ def follow_tip(log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArra
     for step in steps:
         key = round(float(step) * 500)
         if key not in known:
-            known[key] = _Dynamics.over(max(float(step), 0.002), n)
+            known[key] = _Dynamics.over(max(float(step), 0.002), n, thrown_mm)
         dynamics.append(known[key])
     modes = np.exp(-MODE_NATS * np.stack([moving, 1 - moving, 1 - moving], axis=1))
     return _forward_backward(log_likelihood, modes, dynamics)

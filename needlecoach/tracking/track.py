@@ -25,6 +25,7 @@ from needlecoach.tracking.sight import sight_evidence, tip_in_sight
 from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
+from needlecoach.tracking.throw import rounds
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import read_trails
 from needlecoach.tracking.windows import NeedleRows, Window, Windows
@@ -76,6 +77,8 @@ def track_clip(
     beside: Executor | None = None,
     keeper: Keeper | None = None,
     early: Callable[[Tracking], None] | None = None,
+    *,
+    thrown_mm: float = 0.0,
 ) -> Tracking:
     """Follow needle and target through the working pictures of a clip.
 
@@ -87,6 +90,8 @@ def track_clip(
     keeper : is given every picture, and follows the windows in this process
     early : called, once all pictures are read, with what is known of the first of them while the rest is
         still followed; may be called several times or never
+    thrown_mm : how far a spring may throw the needle forward at once; 0 for one without. A keeper knows it
+        by itself.
 
     Returns
     -------
@@ -97,7 +102,7 @@ def track_clip(
     drifts: list[FloatArray] = []
     likeness: list[float] = []
     stills: list[GreyImage] = []
-    follow = partial(follow_window, plane) if keeper is None else keeper.follow
+    follow = partial(follow_window, plane, thrown_mm=thrown_mm) if keeper is None else keeper.follow
 
     def told(rows: NeedleRows) -> None:
         if early is not None:
@@ -147,18 +152,22 @@ def finished(
     return Tracking(track, (*notes, *_restless(likeness), *_holes(time_s)), _strip(needle))
 
 
-def follow_window(plane: Plane, window: Window) -> NeedleRows:
+def follow_window(plane: Plane, window: Window, *, thrown_mm: float = 0.0) -> NeedleRows:
     """Follow the needle through one window; fit for another process."""
-    rows = window_rows(plane, {}, window)
+    rows = window_rows(plane, {}, window, thrown_mm=thrown_mm)
     return rows if window.last is None else hold_resting(rows, window, plane)
 
 
-def window_rows(plane: Plane, said: Mapping[int, Said], window: Window) -> NeedleRows:
+def window_rows(
+    plane: Plane, said: Mapping[int, Said], window: Window, *, thrown_mm: float = 0.0
+) -> NeedleRows:
     """The needle in one window by its own pictures, and by what was said of some of its frames."""
     time_s, drift = window.time_s, window.drift
     pictures = without_averaging(window.pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
     known = Known.within(said, window.first, time_s, drift, plane)
-    course = follow_needle(pictures, time_s, plane, known) if len(pictures) > 1 else None
+    course = None
+    if len(pictures) > 1:
+        course = follow_needle(pictures, time_s, plane, known, thrown_mm=thrown_mm)
     if course is None:
         return NeedleRows.none(len(pictures))
     return _rows(course, time_s, drift, plane, known)
@@ -201,7 +210,8 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     sights = course.path.placed_at(np.where(placed, tip_places_mm(course.spots), course.path.position_mm))
     sights, anchors = known.settle(sights, axis), visible | known.placed
     sights = known.only_bridged(sights, anchors)
-    seen_sd = seen_doubt_mm(course.path, course.by_motion, course.spots, visible, time_s)
+    number = rounds(len(time_s), course.throws)
+    seen_sd = seen_doubt_mm(course.path, course.by_motion, course.spots, visible, time_s, number)
     path = bridge_hidden(
         sights, course.by_motion, anchors, time_s, np.where(known.placed, known.sd_mm, seen_sd)
     )

@@ -17,7 +17,7 @@ def truth_of(name: str) -> dict:
     return json.loads((FOLDER / f"{name}.truth.json").read_text(encoding="utf-8"))
 
 
-def test_six_samples_with_a_line_each_in_the_readme() -> None:
+def test_seven_samples_with_a_line_each_in_the_readme() -> None:
     text = (FOLDER / "README.md").read_text(encoding="utf-8")
 
     assert sorted(path.stem for path in FOLDER.glob("*.mp4")) == sorted(SAMPLES)
@@ -65,6 +65,7 @@ def test_the_committed_video_shows_the_drawn_frames() -> None:
         ("trail_trap", [True], [2]),
         ("two_attempts_curved", [False, True], [1, 1]),
         ("no_needle", [], []),
+        ("core_fired", [True], [1]),
     ],
 )
 def test_samples_show_what_their_names_say(name: str, hits: list[bool], passes: list[int]) -> None:
