@@ -109,7 +109,7 @@ def test_both_commands_do_all_setup():
         assert command(name).endswith(end)
     clips = re.search(r"score (\S+)", command("score"))
     assert clips
-    assert len(list(ROOT.glob(clips[1]))) == 6
+    assert len(list(ROOT.glob(clips[1]))) == 7
 
 
 def test_attempts_columns_are_documented_in_their_order():

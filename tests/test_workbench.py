@@ -122,3 +122,12 @@ def test_a_frame_that_the_clip_does_not_have_is_refused(bench: Workbench) -> Non
 def test_a_tip_far_outside_the_frame_is_refused(bench: Workbench) -> None:
     with pytest.raises(MarksError, match=r"blind_advance\.mp4: .* 3 at 5000,100 px, far outside the frame"):
         bench.score([Correction("tip", 3, (5000.0, 100.0))])
+
+
+def test_a_core_needle_may_be_thrown_on_the_workbench_too() -> None:
+    clip = SAMPLES / "core_fired.mp4"
+    marks = read_marks(marks_path(clip))
+    with Workbench(clip, marks) as bench:
+        card = bench.open()
+
+    np.testing.assert_array_equal(card.track.tip_px, score_clip(clip, marks).track.tip_px)

@@ -65,6 +65,10 @@ def test_a_throw_of_another_length_than_given_is_none() -> None:
     [
         # A quick push by hand at 80 mm/s, as far as the throw.
         Drawing([(0, -2), (1, 15), (2, 15), (2 + 22 / 80, 37), (3, 37), (4, -2)]),
+        # A short one.
+        Drawing([(0, -2), (1, 15), (2, 15), (2 + 7 / 80, 22), (3, 22), (4, -2)]),
+        # Thrown, and drawn back at once without a rest.
+        Drawing([(0, -2), (1, 15), (2, 15), (2.04, 37), (2.5, 17), (3, 17), (4, -2)]),
         # A withdrawal in one go.
         Drawing([(0, -2), (1, 37), (2, 37), (2.08, 15), (3, 15), (4, -2)]),
         # Lost for 0.2 s and found 22 mm on: how and when it got there was not seen.
@@ -74,9 +78,9 @@ def test_a_throw_of_another_length_than_given_is_none() -> None:
         # Still on its way when the recording ends.
         Drawing([(0, -2), (1, 15), (2, 15), (2.04, 37)]),
     ],
-    ids=["hand", "withdrawal", "lost and found", "wild", "cut off"],
+    ids=["hand", "short push", "no rest", "withdrawal", "lost and found", "wild", "cut off"],
 )
-@pytest.mark.parametrize("core", [CORE, replace(CORE, throw_mm=None)])
+@pytest.mark.parametrize("core", [CORE, replace(CORE, throw_mm=7.0), replace(CORE, throw_mm=None)])
 def test_what_is_no_throw(drawing: Drawing, core: Core) -> None:
     assert find_firing(motion_of(drawing), core) is None
 
@@ -140,6 +144,8 @@ NOTCH = slice(round((40 - 23) / STEP_MM), round((40 - 5) / STEP_MM))
     [
         brighter_from(50, None, 45),
         brighter_from(50, 53, 45, NOTCH),
+        brighter_from(50, 52, 45, NOTCH),
+        lambda grey: (brighter_from(50, None, 45, NOTCH)(grey), brighter_from(53, 55, -45, NOTCH)(grey)),
         # From the middle of the notch to beyond the point: a needle back in the plane.
         brighter_from(50, None, 45, slice(NOTCH.start, 170)),
         # A spot of 3 mm.
@@ -148,7 +154,7 @@ NOTCH = slice(round((40 - 23) / STEP_MM), round((40 - 5) / STEP_MM))
         brighter_from(50, None, 45, slice(0, 60)),
         lambda grey: None,
     ],
-    ids=["gain", "flash", "back in plane", "spot", "shaft", "nothing"],
+    ids=["gain", "flash", "glint", "flicker", "back in plane", "spot", "shaft", "nothing"],
 )
 def test_what_is_no_closing(change) -> None:
     drawing = resting()

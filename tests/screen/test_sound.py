@@ -225,3 +225,16 @@ def test_one_degree_of_water_is_its_uncertainty() -> None:
 def test_impossible_media_are_refused(medium: dict, said: str) -> None:
     with pytest.raises(MarksError, match=said):
         Medium(**medium)
+
+
+def test_a_strip_lies_where_its_ends_are() -> None:
+    """At nine tenths of 1540 m/s a place 100 px below the face lies 90 px below it."""
+    x, y = FLAT.box_px[:2]
+    ends = [np.array([[x + 10.0, y + deep], [np.nan, np.nan]]) for deep in (0.0, 100.0)]
+    strip = Strip(np.arange(20, dtype=np.uint8).reshape(2, 10), 0.25, *ends)
+    true = true_strip(strip, FLAT, Sound(1386.0, 13.86, "invented"))
+
+    np.testing.assert_allclose(true.start_px[0], (x + 10, y))
+    np.testing.assert_allclose(true.end_px[0], (x + 10, y + 90))
+    assert np.isnan(true.end_px[1]).all()
+    np.testing.assert_array_equal(true.grey, strip.grey)

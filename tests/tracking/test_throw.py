@@ -122,4 +122,4 @@ def test_a_drawn_firing_is_followed(part: Part, side: Side, fps: float) -> None:
 
     assert (off_mm > 0.5).sum() <= 1
     assert track.tip_visible[near].all()
-    assert np.median(track.tip_sd_mm[near]) < 0.5
+    assert np.median(track.tip_sd_mm[fired - 8 : fired - 2]) < 0.5
