@@ -75,6 +75,11 @@ _TARGET_FIGURES = {
     "index_of_difficulty",
     "trail_end_edge_mm",
 }
+# Finer than this no mm is shown: a tip's own width and the picture's pixels make hundredths meaningless.
+_FINEST_MM_DECIMALS = 1
+# A distance less sure than this, and than its own size, is no measurement (the bound is ours).
+UNSURE_MM = 5.0
+
 # Said elsewhere on a page.
 _SHOWN_ABOVE = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
@@ -95,6 +100,8 @@ NO_NEEDLE = (
 def figure_text(figure: Figure) -> str:
     """Return a figure with its uncertainty and unit, such as "0.7 ± 0.3 mm"; a dash when it is unknown.
 
+    A distance of which next to nothing is known is given by its uncertainty alone.
+
     The spaces within are no-break ones, so that a number keeps its unit.
     """
     value = figure.value
@@ -104,12 +111,22 @@ def figure_text(figure: Figure) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return value
+    if (sd := _too_unsure_mm(figure)) is not None:
+        return f"not known well enough (±\u00a0{in_words(sd, 'mm', decimals=0)}\u00a0mm)"
     if figure.name in _SIGNED_EDGES:
         side, value = ("inside" if value < 0 else "outside"), abs(value)
         return f"{_with_uncertainty(value, figure, decimals=1)} {side}"
     if figure.name in _DIRECTIONS:
         return _directed(value, figure)
     return _with_uncertainty(value, figure, decimals=_decimals(figure))
+
+
+def _too_unsure_mm(figure: Figure) -> float | None:
+    """Uncertainty of a distance that is too unsure to be shown, mm; None for any other figure."""
+    value, sd = figure.value, figure.sd
+    if figure.unit != "mm" or not isinstance(value, (int, float)) or sd is None or not math.isfinite(sd):
+        return None
+    return sd if sd > max(UNSURE_MM, abs(value)) else None
 
 
 def _directed(value: float, figure: Figure) -> str:
@@ -128,7 +145,8 @@ def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
         # Where its first digit stands once it is rounded: 0.098 is 0.1, and says nothing of hundredths.
         first = -math.floor(math.log10(sd * factor))
         first -= round(sd * factor, first) >= 10.0 ** (1 - first)
-        decimals = max(0, min(decimals + 1, first))
+        finest = _FINEST_MM_DECIMALS if figure.unit == "mm" else decimals + 1
+        decimals = max(0, min(finest, first))
     text = in_words(value, figure.unit, decimals=decimals, factor=factor).replace("-", "−")
     if sd is not None:
         # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
@@ -308,9 +326,9 @@ def _value(attempt: Attempt, name: str) -> float | int | str | bool | None:
 
 
 def _text(attempt: Attempt, name: str, sentence: str) -> str:
-    """Put a figure into a sentence; empty when it is missing or unknown."""
+    """Put a figure into a sentence; empty when it is missing, unknown or too unsure."""
     figure = attempt.figures.get(name)
-    text = figure_text(figure) if figure is not None else "–"
+    text = "–" if figure is None or _too_unsure_mm(figure) is not None else figure_text(figure)
     return "" if text == "–" else sentence.format(text)
 
 

@@ -41,14 +41,21 @@ def spoken(text: str) -> str:
         (Figure("offset_across_mm", 1.26, 0.2, "mm"), "1.3 ± 0.2 mm deeper than the centre"),
         (Figure("fired_tip_beyond_far_wall_mm", 3.24, 0.6, "mm"), "3.2 ± 0.6 mm beyond"),
         (Figure("fired_tip_beyond_far_wall_mm", -3.24, 0.6, "mm"), "3.2 ± 0.6 mm short of it"),
-        # Rounded, 0.098 is 0.1, of which hundredths say nothing; 0.094 is 0.09.
+        # Nothing in mm is finer than a tenth, whatever the arithmetic says.
         (Figure("closest_centre_mm", 0.123, 0.098, "mm"), "0.1 ± 0.1 mm"),
-        (Figure("closest_centre_mm", 0.123, 0.094, "mm"), "0.12 ± 0.09 mm"),
+        (Figure("closest_centre_mm", 0.123, 0.094, "mm"), "0.1 ± 0.1 mm"),
+        (Figure("overshoot_mm", 0.0, 0.012, "mm"), "0.0 ± 0.1 mm"),
+        (Figure("fired_tip_to_edge_mm", -17.89, 0.08, "mm"), "17.9 ± 0.1 mm beyond the picture"),
+        # Less sure than 5 mm and than itself: no measurement.
+        (Figure("trail_end_edge_mm", -0.3, 9.6, "mm"), "not known well enough (± 10 mm)"),
+        (Figure("offset_along_mm", -6.4, 10.7, "mm"), "not known well enough (± 11 mm)"),
+        (Figure("path_mm", 12.0, 10.7, "mm"), "12 ± 11 mm"),
+        (Figure("blind_advance_mm", 0.3, 4.9, "mm"), "0 ± 5 mm"),
         (Figure("offset_across_mm", -0.01, 0.2, "mm"), "0.0 ± 0.2 mm"),
         (Figure("smoothness_sparc", -5.92), "−5.9 (no unit)"),
         (Figure("plane_losses", 1), "1 time"),
         (Figure("plane_losses", 0), "0 times"),
-        (Figure("path_mm", 10.0, 0.0004, "mm"), "10.00 ± 0.01 mm"),
+        (Figure("path_mm", 10.0, 0.0004, "mm"), "10.0 ± 0.1 mm"),
         (Figure("path_mm", 10.04, math.nan, "mm"), "10.0 mm"),
         (Figure("duration_s", 2.2, unit="s"), "2.2 s"),
         # Halves go up, as by hand from the table, also where the computer's number lies a trace below.
@@ -112,6 +119,7 @@ def test_headline_of_a_hit(card):
         ),
         ("hit", {}, "Attempt 1: the tip reached the target."),
         ("miss", {}, "Attempt 1: the tip missed the target."),
+        ("miss", {"closest_edge_mm": (6.0, 9.0, "mm")}, "Attempt 1: the tip missed the target."),
     ],
 )
 def test_headline_of_other_outcomes(card, outcome, values, sentence):
