@@ -75,6 +75,19 @@ _TARGET_FIGURES = {
     "index_of_difficulty",
     "trail_end_edge_mm",
 }
+# Shown for a core sample only; an aspirate has none of them.
+_CORE_FIGURES = {
+    "notch_start_mm",
+    "notch_length_mm",
+    "notch_in_target_mm",
+    "notch_in_target_before_mm",
+    "notch_in_target_fired_mm",
+    "throw_mm",
+    "fired_tip_beyond_far_wall_mm",
+    "fired_tip_to_edge_mm",
+    "best_fire_depth_mm",
+    "fired_s",
+}
 # Finer than this no mm is shown: a tip's own width and the picture's pixels make hundredths meaningless.
 _FINEST_MM_DECIMALS = 1
 # A distance less sure than this, and than its own size, is no measurement (the bound is ours).
@@ -176,8 +189,10 @@ def sd_words(figure: Figure) -> str:
 
 
 def shown_figures(card: Scorecard, attempt: Attempt) -> list[Figure]:
-    """Figures of an attempt that a page shows: without a target none that needs one."""
+    """Figures of an attempt that a page shows: none that needs a target or a core needle where none is."""
     left_out = _SHOWN_ABOVE if card.marks.target is not None else _SHOWN_ABOVE | _TARGET_FIGURES
+    if card.marks.task != "core":
+        left_out = left_out | _CORE_FIGURES
     return [figure for name, figure in attempt.figures.items() if name not in left_out]
 
 

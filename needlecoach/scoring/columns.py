@@ -25,6 +25,7 @@ class Column:
     """One column of attempts.csv; `unit` is empty for counts, words and pure numbers.
 
     `shown` is a short clause: what was found with a published measure, and in whom; empty for others.
+    `core_meaning` replaces `meaning` for a core sample; empty where it is the same.
     """
 
     name: str
@@ -33,16 +34,19 @@ class Column:
     meaning: str
     evidence: Evidence
     shown: str = ""
+    core_meaning: str = ""
 
-    def figure(self, value: float | int | str | bool | None, sd: float | None = None) -> Figure:
-        """Dress a value of this column; None means unknown."""
+    def figure(
+        self, value: float | int | str | bool | None, sd: float | None = None, *, core: bool = False
+    ) -> Figure:
+        """Dress a value of this column, of a core sample if so said; None means unknown."""
         return Figure(
             self.name,
             value,
             sd if value is not None else None,
             self.unit,
             self.title,
-            self.meaning,
+            (self.core_meaning if core else "") or self.meaning,
             self.graded,
         )
 
@@ -64,9 +68,27 @@ SHOWN: MappingProxyType[str, str] = MappingProxyType(
     }
 )
 
+# What these mean for a core needle, which samples behind its tip.
+CORE_MEANINGS: MappingProxyType[str, str] = MappingProxyType(
+    {
+        "outcome": "Hit: the notch, which takes the sample, was inside the target, beyond its own uncertainty, "
+        "for at least 0.2 s; borderline: within uncertainty.",
+        "time_to_target_s": "From the first entry to the moment the first hit of the notch begins; blank "
+        "without a hit.",
+        "dwell_in_target_s": "Total time with any of the notch inside the outline.",
+        "closest_edge_mm": "Tip to the target's outline at closest approach; negative inside. The needle "
+        "samples from behind its tip: a tip inside is no hit.",
+        "overshoot_mm": "How far the tip went past the target's far wall along the shaft; 0 when it stayed "
+        "this side of it, blank when it never reached the near wall on a line through the target. It may have "
+        "to go past it for the notch to lie inside.",
+    }
+)
+
 
 def _table(*rows: tuple[str, str, str, str, Evidence]) -> MappingProxyType[str, Column]:
-    return MappingProxyType({row[0]: Column(*row, SHOWN.get(row[0], "")) for row in rows})
+    return MappingProxyType(
+        {row[0]: Column(*row, SHOWN.get(row[0], ""), CORE_MEANINGS.get(row[0], "")) for row in rows}
+    )
 
 
 COLUMNS: MappingProxyType[str, Column] = _table(
@@ -85,8 +107,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "outcome",
         "",
         "Outcome",
-        "Hit: the tip (of a core needle its notch, which takes the sample) was inside the target, beyond its "
-        "own uncertainty, for at least 0.2 s; borderline: within uncertainty.",
+        "Hit: the tip was inside the target, beyond its own uncertainty, for at least 0.2 s; borderline: "
+        "within uncertainty.",
         "ours, untested",
     ),
     (
@@ -110,23 +132,21 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "time_to_target_s",
         "s",
         "Time to target",
-        "From the first entry to the moment the first hit begins, of a core needle that of its notch; blank "
-        "without a hit.",
+        "From the first entry to the moment the first hit begins; blank without a hit.",
         "common practice",
     ),
     (
         "dwell_in_target_s",
         "s",
         "Time in target",
-        "Total time with the tip inside the outline; of a core needle, with any of its notch inside.",
+        "Total time with the tip inside the outline.",
         "plain reading",
     ),
     (
         "closest_edge_mm",
         "mm",
         "Closest to outline",
-        "Tip to the target's outline at closest approach; negative inside. A core needle samples from behind "
-        "its tip: a tip inside is no hit.",
+        "Tip to the target's outline at closest approach; negative inside.",
         "plain reading",
     ),
     (
@@ -155,8 +175,7 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "mm",
         "Overshoot",
         "How far the tip went past the target's far wall along the shaft; 0 when it stayed this side of it, "
-        "blank when it never reached the near wall on a line through the target; a core needle's tip may "
-        "have to go past it for its notch to lie inside.",
+        "blank when it never reached the near wall on a line through the target.",
         "ours, untested",
     ),
     (

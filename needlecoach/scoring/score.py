@@ -215,7 +215,10 @@ def _score_attempt(
         passes=() if scored is None else scored.passes,
         closest_frame=None if closest is None else span.first_frame + closest,
         outcome=verdict.outcome,
-        figures={name: column.figure(*values.get(name, (None, None))) for name, column in COLUMNS.items()},
+        figures={
+            name: column.figure(*values.get(name, (None, None)), core=scene.core is not None)
+            for name, column in COLUMNS.items()
+        },
         reason=verdict.reason,
         core=None if biopsy is None else core_sample(biopsy),
     )

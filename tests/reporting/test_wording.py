@@ -19,8 +19,11 @@ from needlecoach.reporting.wording import (
     options_words,
     replay_words,
     scale_words,
+    shown_figures,
     sound_words,
 )
+from needlecoach.scoring import COLUMNS
+from needlecoach.scoring.biopsy import CORE_MEASURES
 from tests.reporting.conftest import core_card
 
 
@@ -223,6 +226,16 @@ def test_key_figures_of_a_core_sample_say_nothing_twice(card, clip_file):
     assert "notch_in_target_before_mm" not in names[0] and "notch_in_target_fired_mm" in names[0]
     assert "notch_in_target_before_mm" in names[1] and "notch_in_target_fired_mm" not in names[1]
     assert "closest_centre_mm" not in names[0] and "closest_centre_mm" in key_figures(card, card.attempts[0])
+
+
+def test_an_aspirate_shows_no_figure_of_a_core_needle(card, clip_file):
+    every = {name: column.figure(None) for name, column in COLUMNS.items()}
+    shown = {}
+    for one in (card, core_card(clip_file)):
+        attempt = replace(one.attempts[0], figures=every)
+        shown[one.marks.task] = [figure.name for figure in shown_figures(one, attempt)]
+    of_cores = set(CORE_MEASURES) - {"time_to_target_s", "dwell_in_target_s"}
+    assert set(shown["core"]) - set(shown["aspirate"]) == of_cores
 
 
 def test_headline_of_a_borderline_core_sample_gives_the_reason(clip_file):

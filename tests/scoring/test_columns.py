@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from needlecoach.model import Core
 from needlecoach.scoring import COLUMNS, EVIDENCE_MEANING
 from needlecoach.scoring import approach as approach_module
 from needlecoach.scoring import biopsy as biopsy_module
@@ -46,6 +47,20 @@ def test_every_attempt_has_every_column(drawing):
     assert list(attempt.figures) == PROMISED
     for name, figure in attempt.figures.items():
         assert (figure.name, figure.unit, figure.title) == (name, COLUMNS[name].unit, COLUMNS[name].title)
+
+
+def test_what_is_meant_for_core_needles_is_said_of_them_alone(drawing):
+    asked = {"aspirate": None, "core": Core(2.0, 6.0, 10.0)}
+    said = {}
+    for task, core in asked.items():
+        (attempt,) = drawing().score(core=core).attempts
+        said[task] = {name: figure.meaning for name, figure in attempt.figures.items()}
+    differ = {name for name, words in said["core"].items() if words != said["aspirate"][name]}
+    by_notch = {"outcome", "time_to_target_s", "dwell_in_target_s", "closest_edge_mm", "overshoot_mm"}
+    assert differ == by_notch and {name for name, one in COLUMNS.items() if one.core_meaning} == by_notch
+    assert not any("notch" in said["aspirate"][name] or "core" in said["aspirate"][name] for name in by_notch)
+    for name in by_notch:
+        assert said["core"][name].endswith(".")
 
 
 def function_of(name):
