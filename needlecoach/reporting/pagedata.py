@@ -240,6 +240,7 @@ def figures_data(card: Scorecard, attempt: Attempt) -> list[dict[str, Any]]:
             "unit": figure.unit,
             "sd_text": wording.sd_words(figure),
             "evidence": figure.evidence,
+            "grade": wording.grade_words(figure),
             "condition": wording.condition_words(attempt, figure),
             "key": keys.index(figure.name) + 1 if figure.name in keys else 0,
             **_was(card, attempt, figure, former),

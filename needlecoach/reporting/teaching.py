@@ -50,7 +50,7 @@ def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
     -------
     dict
         `words` says how many earlier attempts there are and how they ended; each of `rows` has `this`, `best`
-        and `last`, oldest first, in words; `notes` are sentences for the reader.
+        and `last`, oldest first, in words; `last_words` heads those; `notes` are sentences for the reader.
     """
     earlier = card.earlier
     if earlier is None or not earlier.n:
@@ -60,7 +60,19 @@ def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:
     rows = [row for row in rows if {row["best"], *row["last"]} != {"–"}]
     if "outcome" in shown:
         rows.insert(0, _outcome_row(attempt, earlier))
-    return {"words": _earlier_words(earlier), "rows": rows, "notes": list(earlier.notes)} if rows else None
+    if not rows:
+        return None
+    return {
+        "words": _earlier_words(earlier),
+        "last_words": _last_words(len(earlier.last)),
+        "rows": rows,
+        "notes": list(earlier.notes),
+    }
+
+
+def _last_words(n: int) -> str:
+    """What the last n attempts before are called; one alone is in no order."""
+    return "The one before" if n == 1 else f"Last {n}, oldest first"
 
 
 def _earlier_words(earlier: Earlier) -> str:

@@ -188,6 +188,11 @@ def sd_words(figure: Figure) -> str:
     return "No uncertainty is stated for it."
 
 
+def grade_words(figure: Figure) -> str:
+    """The grade of evidence alone, without what was shown; empty when a figure has none."""
+    return figure.evidence.split(":")[0]
+
+
 def shown_figures(card: Scorecard, attempt: Attempt) -> list[Figure]:
     """Figures of an attempt that a page shows: none that needs a target or a core needle where none is."""
     left_out = _SHOWN_ABOVE if card.marks.target is not None else _SHOWN_ABOVE | _TARGET_FIGURES

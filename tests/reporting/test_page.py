@@ -10,6 +10,7 @@ import pytest
 from needlecoach.model import Advice, Check, Figure, Marks, Region
 from needlecoach.reporting import page
 from needlecoach.reporting.page import Media, render_summary
+from needlecoach.reporting.wording import grade_words
 from tests.reporting.conftest import core_card, taught_card
 
 EVIL = '<script>alert("x")</script><img src=http://a.example/b.png>'
@@ -286,6 +287,16 @@ def test_the_grade_of_evidence_stands_beside_each_figure(card, clip_file):
     assert html.count("Evidence: ours, untested.") == 4 and "“ours, untested” is our own definition" in html
     # Without a grade the table says so by a dash.
     assert '<td>0.8\u00a0s</td><td data-name="Evidence">–</td>' in render_summary(card)
+
+
+def test_a_key_figure_tells_its_grade_without_being_opened(card, clip_file):
+    keys = re.findall("<summary>(.*?)</summary>", render_summary(taught_card(clip_file)))
+    told = [re.findall('class="grade"><span class="away">Evidence: </span>(.*?)</small>', key) for key in keys]
+    time_to_target, closest = told[:2]
+    assert (time_to_target, closest) == (["plain reading"], ["ours, untested"])
+    assert 'class="grade"' not in render_summary(card)
+    shown = replace(card.attempts[0].figures["time_to_target_s"], evidence="published: grows; not for needles")
+    assert grade_words(shown) == "published"
 
 
 def test_earlier_attempts_stand_beside_this_one(clip_file):

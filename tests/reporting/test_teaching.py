@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from needlecoach.reporting.page import render_summary
 from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data, moment_words
 from tests.reporting.conftest import core_card, taught_card
 
@@ -41,6 +42,16 @@ def test_the_best_and_the_last_five_are_told_as_the_figure_is(clip_file):
     assert (outcome["this"], outcome["best"], outcome["last"]) == ("hit", "hit", ["hit"] * 5)
     words = "6 earlier attempts at this task under the same learner’s code: 5 hits, 1 miss."
     assert earlier_data(card, card.attempts[0])["words"] == words
+
+
+def test_one_earlier_attempt_alone_is_in_no_order(clip_file):
+    card = taught_card(clip_file)
+    assert earlier_data(card, card.attempts[0])["last_words"] == "Last 5, oldest first"
+    once = replace(card, earlier=replace(card.earlier, n=1, outcomes={"hit": 1}, last=card.earlier.last[:1]))
+    assert earlier_data(once, once.attempts[0])["last_words"] == "The one before"
+    html = render_summary(once)
+    assert '<th scope="col">The one before</th>' in html and 'data-name="The one before"' in html
+    assert "oldest first" not in html
 
 
 def test_a_core_sample_is_compared_by_its_notch(clip_file):

@@ -17,7 +17,7 @@ export function showFigures(host, attempt, { goTo, evidenceWords }) {
   showCore(host, attempt);
   const keys = attempt.figures.filter((one) => one.key && (one.text !== "–" || wasKnown(one))).sort((p, q) => p.key - q.key);
   const others = attempt.figures.filter((one) => !keys.includes(one));
-  for (const one of keys) figure(host, one, open);
+  for (const one of keys) figure(host, one, open, true);
   showChecks(host, attempt);
   showEarlier(host, attempt);
   if (others.length) showOthers(host, others, open);
@@ -37,7 +37,8 @@ function showOthers(host, others, open) {
 // What a correction made unknown stays in sight, with what it was.
 const wasKnown = (one) => one.corrected && !["", "not known", "no such attempt"].includes(one.was);
 
-function figure(parent, one, open) {
+// A key figure tells its grade of evidence without being opened.
+function figure(parent, one, open, graded = false) {
   const details = make(parent, "details", "figure");
   details.dataset.name = one.name;
   details.open = open.has(one.name);
@@ -48,6 +49,10 @@ function figure(parent, one, open) {
   if (one.condition) {
     summary.append(" ");
     make(summary, "span", "condition", one.condition);
+  }
+  if (graded && one.grade) {
+    summary.append(" ");
+    make(make(summary, "span", "grade"), "span", "away", "Evidence: ").after(one.grade);
   }
   if (one.corrected) {
     summary.append(" ");

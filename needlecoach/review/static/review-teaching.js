@@ -48,7 +48,7 @@ export function showEarlier(host, attempt) {
   make(part, "p", "small", [earlier.words, ...earlier.notes].join(" "));
   const table = make(make(part, "div", "scroll"), "table", "earlier");
   const head = make(make(table, "thead"), "tr"), body = make(table, "tbody");
-  for (const name of ["Figure", "This one", "Best before", "Last, oldest first"]) make(head, "th", "", name).scope = "col";
+  for (const name of ["Figure", "This one", "Best before", earlier.last_words]) make(head, "th", "", name).scope = "col";
   for (const row of earlier.rows) {
     const line = make(body, "tr");
     make(line, "th", "", row.title).scope = "row";
