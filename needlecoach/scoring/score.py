@@ -261,7 +261,9 @@ def _notes(track: Track, attempt: Attempt, motion: Motion | None, *, has_target:
         notes.append(f"{which}: the needle was already well in when {when}; its entry is not known.")
     if attempt.cut_off:
         notes.append(f"{which}: the clip ends with the needle still in; what came later is not known.")
-    if attempt.outcome == "unscorable":
+    if attempt.outcome == "unscorable" and not has_target and attempt.figures["passes"].value is not None:
+        notes.append(f"{which}: neither hit nor miss, as it was scored without a target.")
+    elif attempt.outcome == "unscorable":
         notes.append(f"{which}: not scored, {attempt.reason}.")
     frames = slice(attempt.first_frame, attempt.last_frame + 1)
     weights = track.frame_durations_s[frames]

@@ -193,6 +193,12 @@ def test_without_a_target_only_what_needs_none(drawing):
     assert attempt.core.best_tip_px is None
 
 
+def test_without_a_target_it_is_not_said_that_it_was_not_scored(drawing):
+    scoring = drawing(held_at(22), target_mm=None).score()
+    assert "Attempt 1: neither hit nor miss, as it was scored without a target." in scoring.notes
+    assert not any("not scored" in note for note in scoring.notes)
+
+
 def test_an_aspirate_has_no_sample(drawing):
     attempt, _ = scored(drawing, held_at(22), core=None)
     assert attempt.core is None and attempt.outcome == "hit"
