@@ -16,8 +16,8 @@ const FIELDS = {
   needle_gauge: { limits: [1, 40], unit: "gauge", whole: true },
   needle_length_mm: { limits: [10, 500], unit: "mm" },
   dead_space_mm: { limits: [0, 20], unit: "mm" },
-  throw_mm: { limits: [2, 60], unit: "mm" },
-  notch_mm: { limits: [2, 60], unit: "mm", fault: notchFault },
+  throw_mm: { limits: [2, 60], unit: "mm", fault: throwFault, pair: "notch_mm" },
+  notch_mm: { limits: [2, 60], unit: "mm", fault: notchFault, pair: "throw_mm" },
   target_name: { ofTarget: "name" },
   true_mm: { limits: [0.5, 300], unit: "mm", ofTarget: "true_mm" },
   phantom: { fault: (text) => (PHANTOM.test(text) ? "" : "A code of up to 16 letters, digits, - _ or ., such as G3.") },
@@ -29,7 +29,7 @@ export function detailsStep(ctx) {
   for (const [id, field] of Object.entries(FIELDS)) {
     const element = byId(id);
     if (id !== "task" && !field.long) addFaultPlace(element);
-    element.addEventListener("input", () => take(ctx, id));
+    element.addEventListener("input", () => typed(ctx, id));
   }
   mediumFields(ctx);
   return {
@@ -60,6 +60,18 @@ function valueIn(marks, id) {
   return ofTarget ? marks.target?.[ofTarget] : marks[id];
 }
 
+// Of two fields that must fit each other, mending one mends the other; what can't be is told at step 5 too.
+function typed(ctx, id) {
+  const pair = FIELDS[id].pair && byId(FIELDS[id].pair);
+  const wrong = pair && pair.getAttribute("aria-invalid") === "true" ? pair.value : "";
+  take(ctx, id);
+  if (wrong) {
+    pair.value = wrong; // What was taken may have put back what was marked before.
+    take(ctx, pair.id);
+  }
+  ctx.refreshScore();
+}
+
 function take(ctx, id) {
   const element = byId(id);
   const field = FIELDS[id];
@@ -85,6 +97,11 @@ function faultOf(field, text) {
 function notchFault(text) {
   const throwMm = numberIn(byId("throw_mm").value);
   return throwMm < numberIn(text) ? "The notch can’t be longer than the throw." : "";
+}
+
+function throwFault(text) {
+  const notchMm = numberIn(byId("notch_mm").value);
+  return numberIn(text) < notchMm ? "The throw can’t be shorter than the notch." : "";
 }
 
 function render(ctx) {

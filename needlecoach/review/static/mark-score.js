@@ -16,6 +16,7 @@ export function scoreStep(ctx) {
 }
 
 function said(ctx) {
+  if (faulty(ctx)) return "wants the details mended";
   if (lacking(ctx)) return `wants the needle’s ${lacking(ctx)}`;
   if (!ctx.steps.scale.done()) return "wants a scale";
   return ctx.steps.target.done() ? "ready" : "ready, but for the target";
@@ -26,6 +27,12 @@ function lacking({ store: { marks } }) {
   if (marks.task !== "core") return "";
   const wanted = [["dead_space_mm", "dead space"], ["notch_mm", "notch"]].filter(([key]) => marks[key] === undefined || marks[key] === null);
   return wanted.map(([, words]) => words).join(" and ");
+}
+
+// A detail that can't be is not sent, so the scoring would go without it; a core needle's are nothing to an aspirate.
+function faulty({ store: { marks } }) {
+  const fields = [...document.querySelectorAll('#body-details [aria-invalid="true"]')];
+  return fields.some((field) => marks.task === "core" || !field.closest("[data-core]"));
 }
 
 function render(ctx) {
@@ -42,6 +49,7 @@ function render(ctx) {
 }
 
 function hint(ctx) {
+  if (faulty(ctx)) return "What is told at a field among the details is not taken over: mend it there, or empty the field.";
   if (lacking(ctx)) return `A core needle samples from behind its point: give its ${lacking(ctx)} among the details.`;
   return ctx.store.marks.target ? "" : "Without a target nothing is called hit or miss; what needs no target is still measured.";
 }

@@ -23,6 +23,7 @@ async function start() {
   const store = new Store(saved.marks ?? { schema: 1 });
   const ctx = { clip, stage, store, proposal: null, proposalFault: null, step: null, say: (words) => stage.say(words) };
   ctx.refresh = () => refresh(ctx);
+  ctx.refreshScore = () => tellStep(ctx, "score");
   ctx.putTarget = (part, key) => store.update({ target: { ...store.marks.target, ...part } }, key);
   ctx.saver = makeSaver(store, saved.version);
   ctx.steps = {
@@ -132,16 +133,18 @@ function open(ctx, name) {
 }
 
 function refresh(ctx) {
-  for (const name of ORDER) {
-    const step = ctx.steps[name];
-    step.render();
-    byId(`said-${name}`).textContent = step.said();
-    byId(`head-${name}`).parentElement.classList.toggle("done", step.done());
-  }
+  for (const name of ORDER) tellStep(ctx, name);
   byId("undo").disabled = !ctx.store.canUndo && !ctx.stage.tool;
   byId("redo").disabled = !ctx.store.canRedo;
   refreshHandles(ctx);
   ctx.stage.redraw();
+}
+
+function tellStep(ctx, name) {
+  const step = ctx.steps[name];
+  step.render();
+  byId(`said-${name}`).textContent = step.said();
+  byId(`head-${name}`).parentElement.classList.toggle("done", step.done());
 }
 
 // What lies on one frame only can be taken hold of only there.

@@ -63,6 +63,22 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     page.fill("#throw_mm", "15")
     page.fill("#notch_mm", "19")
     assert "can’t be longer than the throw" in marking.text("notch_mm-fault")
+    assert "wants the details mended" in page.locator("#said-score").text_content()
+    # Longer: the throw mends the notch's fault, and the notch is taken over; too short again is told at the throw.
+    page.fill("#throw_mm", "20")
+    assert marking.text("notch_mm-fault") == marking.text("throw_mm-fault") == ""
+    said = page.locator("#said-score").text_content()
+    assert "mended" not in said and "wants the needle’s" not in said
+    page.fill("#throw_mm", "10")
+    assert "can’t be shorter than the notch" in marking.text("throw_mm-fault")
+    assert marking.text("notch_mm-fault") == ""
+    assert "wants the details mended" in page.locator("#said-score").text_content()
+    page.select_option("#task", "aspirate")
+    assert "mended" not in page.locator("#said-score").text_content()
+    page.select_option("#task", "core")
+    page.fill("#throw_mm", "10")
+    page.fill("#notch_mm", "9")
+    assert marking.text("throw_mm-fault") == "" and page.input_value("#throw_mm") == "10"
     # 8.0 mm as marked: over 10 % less than 9.5.
     page.fill("#true_mm", "9.5")
     assert "8.0 mm across, 16 % less than its true 9.5 mm" in marking.text("size-words")
