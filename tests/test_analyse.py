@@ -133,11 +133,16 @@ def test_the_attempts_of_a_sample_clip(sample: Callable[[str], Scored], name: st
 ADVICE = {
     "blind_advance": [["pushing on while lost"]],
     "clean_hit": [["going well"]],
+    "core_fired": [["fired short"]],
     "miss_with_redirection": [["missing to one side"]],
     "no_needle": [],
     "trail_trap": [["going well"]],
     "two_attempts_curved": [["stopping short"], ["going well"]],
 }
+
+
+def test_every_sample_clip_s_advice_is_told() -> None:
+    assert sorted(ADVICE) == sorted([*WITH_NEEDLE, "no_needle"])
 
 
 @pytest.mark.parametrize("name", ADVICE)

@@ -71,16 +71,16 @@ SHOWN: MappingProxyType[str, str] = MappingProxyType(
 # What these mean for a core needle, which samples behind its tip.
 CORE_MEANINGS: MappingProxyType[str, str] = MappingProxyType(
     {
-        "outcome": "Hit: the notch, which takes the sample, was inside the target, beyond its own uncertainty, "
-        "for at least 0.2 s; borderline: within uncertainty.",
+        "outcome": "Hit: the notch, which takes the sample, was inside the target, beyond its own "
+        "uncertainty, for at least 0.2 s; borderline: within uncertainty.",
         "time_to_target_s": "From the first entry to the moment the first hit of the notch begins; blank "
         "without a hit.",
         "dwell_in_target_s": "Total time with any of the notch inside the outline.",
         "closest_edge_mm": "Tip to the target's outline at closest approach; negative inside. The needle "
         "samples from behind its tip: a tip inside is no hit.",
         "overshoot_mm": "How far the tip went past the target's far wall along the shaft; 0 when it stayed "
-        "this side of it, blank when it never reached the near wall on a line through the target. It may have "
-        "to go past it for the notch to lie inside.",
+        "this side of it, blank when it never reached the near wall on a line through the target. It may "
+        "have to go past it for the notch to lie inside.",
     }
 )
 

@@ -291,11 +291,15 @@ def test_the_grade_of_evidence_stands_beside_each_figure(card, clip_file):
 
 def test_a_key_figure_tells_its_grade_without_being_opened(card, clip_file):
     keys = re.findall("<summary>(.*?)</summary>", render_summary(taught_card(clip_file)))
-    told = [re.findall('class="grade"><span class="away">Evidence: </span>(.*?)</small>', key) for key in keys]
+    told = [
+        re.findall('class="grade"><span class="away">Evidence: </span>(.*?)</small>', key) for key in keys
+    ]
     time_to_target, closest = told[:2]
     assert (time_to_target, closest) == (["plain reading"], ["ours, untested"])
     assert 'class="grade"' not in render_summary(card)
-    shown = replace(card.attempts[0].figures["time_to_target_s"], evidence="published: grows; not for needles")
+    shown = replace(
+        card.attempts[0].figures["time_to_target_s"], evidence="published: grows; not for needles"
+    )
     assert grade_words(shown) == "published"
 
 

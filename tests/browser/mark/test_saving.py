@@ -64,7 +64,7 @@ def test_a_core_needle_s_notch_and_a_target_of_another_size_are_told(marked):
     page.fill("#notch_mm", "19")
     assert "can’t be longer than the throw" in marking.text("notch_mm-fault")
     assert "wants the details mended" in page.locator("#said-score").text_content()
-    # Longer: the throw mends the notch's fault, and the notch is taken over; too short again is told at the throw.
+    # Longer: the throw mends the notch's fault, and the notch is taken over; too short is told at the throw.
     page.fill("#throw_mm", "20")
     assert marking.text("notch_mm-fault") == marking.text("throw_mm-fault") == ""
     said = page.locator("#said-score").text_content()
