@@ -476,9 +476,10 @@ def sound_words(card: Scorecard) -> str:
     if shown_mm is None:
         return f"{words}, which changes every depth by {100 * (sound.stretch - 1):+.1f} %".replace("-", "−")
     change_mm = shown_mm * (sound.stretch - 1)
+    size = f"{abs(change_mm):.1f}" if abs(change_mm) >= 0.05 else "under 0.1"
     return (
         f"{words}: the target’s centre, shown at a depth of {shown_mm:.1f} mm, lies at "
-        f"{shown_mm + change_mm:.1f} mm, {abs(change_mm):.2f} mm {'less' if change_mm < 0 else 'more'}"
+        f"{shown_mm + change_mm:.1f} mm, {size} mm {'less' if change_mm < 0 else 'more'}"
     )
 
 

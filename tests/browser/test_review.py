@@ -170,6 +170,13 @@ def test_the_page_fits(review):
         assert review.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_a_key_figure_tells_its_grade_of_evidence_unopened(review):
+    passes = figure(review, "passes")
+    expect(passes.locator("summary .grade")).to_have_text("Evidence: common practice")
+    assert passes.get_attribute("open") is None and passes.locator("summary .grade").is_visible()
+    assert review.locator("#figures details.more .grade").count() == 0
+
+
 def test_axe_finds_nothing(review):
     review.locator("#figures details summary").first.click()
     review.get_by_text("Attempts and passes").click()
@@ -208,7 +215,7 @@ def taught(data):
         ]
         one["checks"] = [{"words": "passes at most 2", "result": "can't tell", "reason": "R"}]
         row = {"title": "Passes", "this": "1", "best": "1", "last": ["2", "1"]}
-        one["earlier"] = {"words": "Two.", "rows": [row], "notes": []}
+        one["earlier"] = {"words": "Two.", "last_words": "Last 2, oldest first", "rows": [row], "notes": []}
         box = {"form": "full", "words": "notch as held", "ends_mm": [[-3.0, -3.0], [-9.0, -9.0]]}
         one["core"] = {"frame": BLIND_FRAME, "fired_frame": BLIND_FRAME, "boxes": [box], "spots": []}
         one["core_words"] = ["A firing was seen."]
@@ -242,6 +249,7 @@ def test_what_a_learner_is_told_and_the_moment_it_means(teaching):
         "Why it matters" in words
         and "can’t tell passes at most 2R" in words
         and "A firing was seen." in words
+        and "Last 2, oldest first" in words
     )
     go_to(page, 150)
     drawn = picture(page)

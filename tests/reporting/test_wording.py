@@ -195,8 +195,9 @@ def test_the_medium_is_said_with_what_it_changed(card):
     shown_mm = (card.marks.target.centre_px[1] - card.region.box_px[1]) * card.scale.y_mm_per_px
     words = sound_words(card)
     assert "from 1540, which the scanner is taken to assume, to 1386.0 ± 2 m/s (invented)" in words
-    change = f"lies at {0.9 * shown_mm:.1f} mm, {0.1 * shown_mm:.2f} mm less"
+    change = f"lies at {0.9 * shown_mm:.1f} mm, {0.1 * shown_mm:.1f} mm less"
     assert f"shown at a depth of {shown_mm:.1f} mm, {change}" in words
+    assert sound_words(replace(card, sound=Sound(1539.0, 2.0, "invented"))).endswith(", under 0.1 mm less")
 
     without = replace(card, marks=replace(card.marks, target=None))
     assert "changes every depth by −10.0 %" in sound_words(without)
