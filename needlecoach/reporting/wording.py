@@ -399,6 +399,9 @@ def options_words(card: Scorecard) -> str:
                 parts.append("the whole screen shown" if value else "the ultrasound picture shown only")
             case "pass_withdrawal_mm", float() | int():
                 parts.append(f"a new pass begins after a withdrawal of {value:g} mm")
+            case "standard", {"name": said, "criteria": [*criteria]}:
+                n = len(criteria)
+                parts.append(f"held against “{said}” ({n} {'criterion' if n == 1 else 'criteria'})")
             case _:
                 parts.append(f"{name.replace('_', ' ')}: {value}")
     return "; ".join(parts)
