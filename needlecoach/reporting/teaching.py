@@ -45,7 +45,7 @@ def checks_data(attempt: Attempt) -> list[dict[str, str]]:
 
 
 def standard_data(card: Scorecard) -> list[str]:
-    """What stands above the criteria: the standard's name, its source and its note; none without a standard."""
+    """What stands above the criteria: the standard's name, source and note; nothing without a standard."""
     told = card.options.get("standard")
     if not isinstance(told, Mapping):
         return []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -57,6 +58,8 @@ def read_standard(path: Path) -> Standard:
     """
     path = Path(path)
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would be waited for without end
+            raise StandardError(f"{path}: is not a file that can be read as a standard; give a TOML file.")
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
         if len(content) > MOST_BYTES:
@@ -75,11 +78,9 @@ def read_standard(path: Path) -> Standard:
 def parse_standard(text: str, file: str = "") -> Standard:
     """Standard from the content of its file; a fault of it is raised as StandardError without the file."""
     try:
-        parsed = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as problem:
-        raise _FaultError(f"is not valid TOML ({problem}); mend the file.") from problem
-    except ValidationError as problem:
-        raise _FaultError(_first_fault(problem)) from problem
+        parsed = _parsed(text)
+    except RecursionError:
+        raise _FaultError("holds values nested too deeply for a standard; mend the file.") from None
     criteria = tuple(Criterion(one.column, one.operator, one.limit, one.words) for one in parsed.criterion)
     for number, criterion in enumerate(criteria, start=1):
         if (fault := fault_of(criterion)) is not None:
@@ -89,6 +90,15 @@ def parse_standard(text: str, file: str = "") -> Standard:
         if not line.isprintable():
             raise _FaultError(f'key "{key}" must be one line of text, got {_short(line)}; correct it.')
     return Standard(head.name, criteria, head.source, head.note, file)
+
+
+def _parsed(text: str) -> _File:
+    try:
+        return _File.model_validate(tomllib.loads(text))
+    except ValidationError as problem:
+        raise _FaultError(_first_fault(problem)) from problem
+    except ValueError as problem:  # TOML's own faults, and numbers of thousands of digits
+        raise _FaultError(f"is not valid TOML ({_short(str(problem), 120)}); mend the file.") from problem
 
 
 def write_example(path: Path) -> None:
