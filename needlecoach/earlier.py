@@ -147,8 +147,8 @@ def _result(folder: Path) -> _Result:
         date.fromisoformat(marks["date"])
     marks.setdefault("date", None)
     written_s = (folder / "run.json").stat().st_mtime
-    file, sha256 = str(clip["file"]), str(clip["sha256"])
-    found = _Result(folder.name, file, sha256, marks, first_scored(folder, run), written_s, rows)
+    name, sha256 = str(clip["file"]), str(clip["sha256"])
+    found = _Result(folder.name, name, sha256, marks, first_scored(folder, run), written_s, rows)
     list(found.attempts(key_figures(marks.get("task", "aspirate"))))  # a cell that can't be read shows here
     return found
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from needlecoach.model import Attempt, Earlier, Figure, Scorecard
 from needlecoach.reporting import wording
+from needlecoach.reporting.checkwords import criterion_words, reason_words
 from needlecoach.reporting.rounding import in_words
 
 BEST_WORDS = (
@@ -41,7 +42,10 @@ def moment_words(time_s: float) -> str:
 
 def checks_data(attempt: Attempt) -> list[dict[str, str]]:
     """A programme's criteria held against an attempt."""
-    return [{"words": one.words, "result": one.result, "reason": one.reason} for one in attempt.checks]
+    return [
+        {"words": criterion_words(one), "result": one.result, "reason": reason_words(one)}
+        for one in attempt.checks
+    ]
 
 
 def standard_data(card: Scorecard) -> list[str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from needlecoach.errors import OutputError, StandardError
 from needlecoach.scoring.standard import Criterion, Standard, fault_of
@@ -148,12 +149,27 @@ def _first_fault(problem: ValidationError) -> str:
     if key == "operator":
         return f'{where}key "operator" must be one of {_OPERATORS}, got {_short(repr(fault["input"]))}.'
     if key == "limit":
+        got = _short(repr(fault["input"]))
+        return f'{where}key "limit" must be a number, text, true or false, got {got}.'
+    return f"{where}{_wrong_form(fault, key)}"
+
+
+def _wrong_form(fault: ErrorDetails, key: str) -> str:
+    """A part or a value of another form than it needs, with the form to write."""
+    if key == "standard":
+        return 'key "standard" must be a table: write [standard], and below it name = "...".'
+    if key == "criterion":
         return (
-            f'{where}key "limit" must be a number, text, true or false, got {_short(repr(fault["input"]))}.'
+            'key "criterion" must be a table for each criterion: write [[criterion]], in two brackets, and '
+            "below it column, operator and limit; 1 to 50 of them."
         )
-    message = fault["msg"].removeprefix("Value error, ")
-    said = f"{message[0].lower()}{message[1:]}, got {_short(repr(fault['input']))}"
-    return f'{where}key "{key}": {said}; correct it.'
+    got = _short(repr(fault["input"]))
+    if not isinstance(fault["input"], str):
+        return f'key "{key}" must be text in quotation marks, got {got}; correct it.'
+    if fault["type"] == "string_too_short":
+        return f'key "{key}" must not be empty; write it.'
+    most = fault.get("ctx", {}).get("max_length")
+    return f'key "{key}" must be text of at most {most} letters, got {len(fault["input"])}; shorten it.'
 
 
 def _place(loc: tuple[int | str, ...]) -> tuple[str, str]:

@@ -20,6 +20,8 @@ def refusal(tmp_path, text):
         read_standard(path)
     said = str(raised.value)
     assert said.startswith(f"{path}: ") and "\n" not in said
+    for word in ("dictionary", "instance", "valid list", "valid string", "_Head", "_Demand", "Input"):
+        assert word not in said
     return said.removeprefix(f"{path}: ")
 
 
@@ -60,7 +62,13 @@ def test_every_word_of_a_criterion_is_kept(tmp_path):
         (('name = "Ours"', 'name = "a\\nb"'), 'key "name" must be one line'),
         (('name = "Ours"', 'name = ""'), 'key "standard.name"'),
         ((GOOD[GOOD.index("[["):], ""), 'key "criterion" is missing'),
-        (("[[criterion]]", "[criterion]"), 'key "criterion"'),
+        (("[[criterion]]", "[criterion]"), 'key "criterion" must be a table for each criterion: write'),
+        ((GOOD[GOOD.index("[["):], "criterion = [1]"), "standard.criterion"),
+        ((GOOD, "standard = 3\ncriterion = [1]"), 'key "standard" must be a table: write [standard]'),
+        ((GOOD, "criterion = [1]\n[standard]\nname = 'x'"), 'criterion 1, key "criterion" must be a table'),
+        ((GOOD, "criterion = []\n[standard]\nname = 'x'"), 'key "criterion" must be a table'),
+        (('"Ours"', "7"), 'key "standard.name" must be text in quotation marks, got 7'),
+        (('"Ours"', f'"{"a" * 101}"'), "at most 100 letters, got 101"),
         (("limit = 2", "limit = "), "is not valid TOML"),
     ],
 )  # fmt: skip
