@@ -16,7 +16,7 @@ import typer
 
 from needlecoach import __version__, scored
 from needlecoach.console import Progress, StoppedError, complain, progress_bar, say_error, stoppable
-from needlecoach.errors import MarksError, NeedlecoachError, OutputError, UnscorableError
+from needlecoach.errors import MarksError, NeedlecoachError, OutputError, StandardError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
     checked_target_mm,
@@ -412,6 +412,8 @@ def _standard_option(path: Path | None) -> Standard | None:
     """Read the standard before any clip, so that a fault in it costs no time."""
     if path is None:
         return None
+    if path == Path():
+        raise StandardError("--standard: no file was named; give the TOML file with the criteria.")
     from needlecoach.standards import read_standard
 
     return read_standard(path)

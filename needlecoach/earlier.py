@@ -6,13 +6,13 @@ import csv
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.model import Earlier, EarlierAttempt, Marks, Scorecard
-from needlecoach.reporting.reopen import read_run
+from needlecoach.reporting.reopen import first_scored, read_run
 
 LAST = 5
 # Higher is better for these, lower for the others.
@@ -39,23 +39,28 @@ def earlier_attempts(reports: Path, card: Scorecard) -> Earlier | None:
     -------
     Earlier or None
         Attempts of other recordings with the same learner code and task, and the same target name where both
-        have one; not those dated later than this clip. A recording scored into two folders counts once. None
-        without a learner, or without earlier attempts.
+        have one. A recording scored into two folders counts once, as it was scored last. None without a
+        learner, or without earlier attempts.
 
     Notes
     -----
-    In order of the date in the marks, or of the day of scoring where there is none, then of scoring. Folders
+    Of two recordings with a date the one of the earlier date is earlier; on the same date, or where either
+    has none, the one that was first scored earlier. A rescore or a correction does not change that. Folders
     that can't be read are left out, and a note says how many: whose they are is not known.
     """
     if card.marks.learner is None:
         return None
     results, broken = _results(reports)
+    first = _first_times(results)
+    # What was not scored yet comes after all that was, also where a clock went wrong.
+    now = card.marks.date, first.get(card.clip_sha256, datetime.max.replace(tzinfo=UTC))
     own = [one for one in results if _comparable(one.marks, card.marks) and one.sha256 != card.clip_sha256]
-    latest = {one.sha256: one for one in sorted(own, key=lambda one: one.when)}
+    latest = {one.sha256: one for one in sorted(own, key=lambda one: one.written_s)}
+    before = [one for one in latest.values() if _is_before((one.marks["date"], first[one.sha256]), now)]
     names = key_figures(card.marks.task)
     attempts = [
         attempt
-        for one in sorted(latest.values(), key=lambda one: one.when)
+        for one in _in_order(before, first)
         for attempt in one.attempts(names)
         if attempt.outcome != "unscorable"
     ]
@@ -79,13 +84,9 @@ class _Result:
     clip: str
     sha256: str
     marks: Mapping[str, Any]
-    scored_s: float
+    first_scored: datetime
+    written_s: float
     rows: tuple[Mapping[str, str], ...]
-
-    @property
-    def when(self) -> tuple[str, float]:
-        """What results are put in order by."""
-        return self.marks["date"] or date.fromtimestamp(self.scored_s).isoformat(), self.scored_s
 
     def attempts(self, names: Sequence[str]) -> Iterator[EarlierAttempt]:
         """Attempts with the figures of these names."""
@@ -94,6 +95,32 @@ class _Result:
             yield EarlierAttempt(
                 self.folder, self.clip, self.marks["date"], int(row["attempt"]), row["outcome"], figures
             )
+
+
+def _first_times(results: Sequence[_Result]) -> dict[str, datetime]:
+    """When each recording, by its fingerprint, was first scored into any of its folders."""
+    first: dict[str, datetime] = {}
+    for one in results:
+        first[one.sha256] = min(one.first_scored, first.get(one.sha256, one.first_scored))
+    return first
+
+
+def _is_before(one: tuple[str | None, datetime], other: tuple[str | None, datetime]) -> bool:
+    """Whether a recording, by its date (or None) and its first scoring, is truly earlier than another."""
+    if one[0] and other[0] and one[0] != other[0]:
+        return one[0] < other[0]
+    return one[1] < other[1]
+
+
+def _in_order(results: Sequence[_Result], first: Mapping[str, datetime]) -> list[_Result]:
+    """Oldest first: by first scoring, the dated ones among themselves by date.
+
+    Dates and times of scoring can contradict each other in a ring; so that there is one order all the same,
+    dated ones change places with dated ones only.
+    """
+    order = sorted(results, key=lambda one: first[one.sha256])
+    dated = iter(sorted((one for one in order if one.marks["date"]), key=lambda one: one.marks["date"]))
+    return [next(dated) if one.marks["date"] else one for one in order]
 
 
 def _results(reports: Path) -> tuple[list[_Result], int]:
@@ -119,8 +146,9 @@ def _result(folder: Path) -> _Result:
     if marks.get("date") is not None:
         date.fromisoformat(marks["date"])
     marks.setdefault("date", None)
-    scored_s = (folder / "run.json").stat().st_mtime
-    found = _Result(folder.name, str(clip["file"]), str(clip["sha256"]), marks, scored_s, rows)
+    written_s = (folder / "run.json").stat().st_mtime
+    name, sha256 = str(clip["file"]), str(clip["sha256"])
+    found = _Result(folder.name, name, sha256, marks, first_scored(folder, run), written_s, rows)
     list(found.attempts(key_figures(marks.get("task", "aspirate"))))  # a cell that can't be read shows here
     return found
 
@@ -132,7 +160,6 @@ def _comparable(was: Mapping[str, Any], now: Marks) -> bool:
         was.get("learner") == now.learner
         and was.get("task", "aspirate") == now.task
         and (not name or not now.target_name or name == now.target_name)
-        and not (was["date"] and now.date and was["date"] > now.date)
     )
 
 

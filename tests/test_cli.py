@@ -434,6 +434,12 @@ def test_a_faulty_standard_is_told_before_any_clip_is_scored(spine: FakeSpine, c
     assert len(err.splitlines()) == 1
 
 
+def test_an_empty_name_of_a_standard_is_told(spine: FakeSpine, command: Callable) -> None:
+    code, out, err = command("score", clip(), *MARKS, "--standard", "")
+    assert (code, out, spine.scored) == (2, "", [])
+    assert err == "Error: --standard: no file was named; give the TOML file with the criteria.\n"
+
+
 def test_the_example_of_a_standard_is_printed(command: Callable) -> None:
     code, out, err = command("standard")
     assert (code, err) == (0, "")

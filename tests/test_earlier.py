@@ -40,11 +40,11 @@ def _attempt(number, outcome, figures) -> Attempt:
     return Attempt(number, 0, 0, False, (), None, outcome, told)
 
 
-def write(reports: Path, card: Scorecard, *, scored_s: float = 1e9, folder: str = "") -> Path:
-    """Write what is read of a results folder, as if it had been scored at that time."""
+def write(reports: Path, card: Scorecard, *, scored_s: float = 1e9, folder: str = "", first=None) -> Path:
+    """Write what is read of a results folder, as if scored at that time, and first at `first`."""
     place = reports / (folder or card.clip.path.stem)
     place.mkdir(parents=True)
-    (place / "run.json").write_text(json.dumps(run_record(card)), encoding="utf-8")
+    (place / "run.json").write_text(json.dumps(run_record(card, first_scored_at=first)), encoding="utf-8")
     attempts_table(card).to_csv(place / "attempts.csv", index=False)
     os.utime(place / "run.json", (scored_s, scored_s))
     return place
@@ -88,6 +88,34 @@ def test_what_is_dated_later_is_not_earlier(tmp_path):
     assert clips(earlier_attempts(tmp_path, card_of(date="2026-05-01"))) == ["same"]
 
 
+def test_undated_clips_go_by_their_first_scoring_whatever_was_scored_again_since(tmp_path):
+    one, two = card_of("one", [HIT]), card_of("two", [HIT])
+    write(tmp_path, one, first="2026-05-01T10:00:00+00:00", scored_s=1.9e9)  # scored again, or corrected
+    write(tmp_path, two, first="2026-05-01T11:00:00+00:00", scored_s=1.8e9)
+    assert earlier_attempts(tmp_path, one) is None
+    assert clips(earlier_attempts(tmp_path, two)) == ["one"]
+    assert clips(earlier_attempts(tmp_path, card_of("new"))) == ["one", "two"]
+
+
+def test_a_dated_and_an_undated_clip_go_by_their_first_scoring(tmp_path):
+    undated, dated = card_of("undated", [HIT]), card_of("dated", [HIT], date="2025-01-01")
+    write(tmp_path, undated, first="2026-05-01T10:00:00+00:00")
+    write(tmp_path, dated, first="2026-05-01T11:00:00")  # without a zone: UTC
+    write(tmp_path, card_of("last", [HIT], date="2024-01-01"), first="2026-05-01T12:00:00+00:00")
+    assert earlier_attempts(tmp_path, undated) is None
+    assert clips(earlier_attempts(tmp_path, dated)) == ["undated", "last"]
+    # Those with dates in their order, the other one where it was scored.
+    assert clips(earlier_attempts(tmp_path, card_of("new"))) == ["undated", "last", "dated"]
+
+
+def test_on_the_same_date_the_first_scored_is_earlier(tmp_path):
+    one, two = (card_of(name, [HIT], date="2026-03-01") for name in ("one", "two"))
+    write(tmp_path, one, first="2026-05-01T10:00:00+00:00", scored_s=1.9e9)
+    write(tmp_path, two, first="not a time", scored_s=1.85e9)  # 2028, by the file's time
+    assert earlier_attempts(tmp_path, one) is None
+    assert clips(earlier_attempts(tmp_path, two)) == ["one"]
+
+
 @pytest.mark.parametrize(
     ("was", "now", "compared"),
     [
@@ -113,8 +141,8 @@ def test_without_a_learner_nothing_is_compared(tmp_path):
 def test_never_the_recording_itself_and_each_recording_once(tmp_path):
     write(tmp_path, card_of("now", [HIT]), folder="under another name")
     assert earlier_attempts(tmp_path, card_of()) is None
-    write(tmp_path, card_of("a", [HIT]), folder="a", scored_s=1e9)
-    write(tmp_path, card_of("a", [MISS]), folder="a-2", scored_s=1.1e9)
+    write(tmp_path, card_of("a", [HIT]), folder="a", scored_s=0.8e9)
+    write(tmp_path, card_of("a", [MISS]), folder="a-2", scored_s=0.9e9)
     earlier = earlier_attempts(tmp_path, card_of())
     assert [(one.folder, one.outcome) for one in earlier.last] == [("a-2", "miss")]
 

@@ -56,11 +56,18 @@ class Advice:
 
 @dataclass(frozen=True)
 class Check:
-    """A criterion of a programme's own standard held against one attempt; `reason` says why it can't tell."""
+    """A criterion of a programme's own standard held against one attempt.
+
+    `words` are the programme's own for it, `reason` says why nothing could be compared; where they are empty,
+    both are made from `figure`, which is the attempt's, and the `operator` that holds it against `limit`.
+    """
 
     words: str
     result: Literal["met", "not met", "can't tell"]
     reason: str = ""
+    figure: Figure | None = None
+    operator: str = ""
+    limit: float | int | str | bool | None = None
 
 
 @dataclass(frozen=True)

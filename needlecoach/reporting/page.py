@@ -21,7 +21,7 @@ from needlecoach.reporting import wording
 from needlecoach.reporting.glossary import words_used
 from needlecoach.reporting.pagedata import figures_data, summary_views, verdict_data
 from needlecoach.reporting.record import plain, versions
-from needlecoach.reporting.teaching import BEST_WORDS, advice_data, checks_data, earlier_data
+from needlecoach.reporting.teaching import BEST_WORDS, advice_data, checks_data, earlier_data, standard_data
 
 MAX_EMBEDDED_BYTES = 15_000_000
 
@@ -166,6 +166,7 @@ def _attempt_view(card: Scorecard, attempt: Attempt, media: Media) -> dict[str, 
         "cut_off": attempt.cut_off,
         "advice": advice_data(attempt),
         "checks": checks_data(attempt),
+        "standard": standard_data(card),
         "earlier": earlier_data(card, attempt),
         "core": attempt.core is not None,
         "core_words": wording.core_words(card, attempt),

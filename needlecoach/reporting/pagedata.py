@@ -15,7 +15,7 @@ from needlecoach.model import Attempt, BoolArray, Correction, Figure, FloatArray
 from needlecoach.reporting import wording
 from needlecoach.reporting.coredata import core_data, notch_ends_px
 from needlecoach.reporting.record import PAGE_SCHEMA, plain
-from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data
+from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data, standard_data
 from needlecoach.scoring.along import target_along_mm, tip_along_mm
 
 # What is said of an attempt that the result without corrections does not have.
@@ -101,7 +101,7 @@ def _view(card: Scorecard, attempt: Attempt, frames: _Frames, lists: dict[str, l
     )
     drawn = attempt_data(card, attempt, frames.along_mm)
     # The page itself says all of that.
-    for name in ("figures", "advice", "checks", "earlier", "core_words"):
+    for name in ("figures", "advice", "checks", "standard", "earlier", "core_words"):
         del drawn[name]
     return {
         "first": rows.start,
@@ -191,6 +191,7 @@ def attempt_data(card: Scorecard, attempt: Attempt, along_mm: FloatArray) -> dic
         **verdict_data(card, attempt),
         "advice": advice_data(attempt),
         "checks": checks_data(attempt),
+        "standard": standard_data(card),
         "earlier": earlier_data(card, attempt),
         "core": core_data(card, attempt),
         "core_words": wording.core_words(card, attempt),

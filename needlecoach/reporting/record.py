@@ -35,16 +35,20 @@ def versions() -> dict[str, str]:
     }
 
 
-def run_record(card: Scorecard, *, place: str | None = None) -> dict[str, Any]:
+def run_record(
+    card: Scorecard, *, place: str | None = None, first_scored_at: str | None = None
+) -> dict[str, Any]:
     """Return everything needed to repeat a result, as values that JSON can hold; None is unknown.
 
-    `place` is where the clip lies, seen from the results folder; left out where None.
+    `place` is where the clip lies, seen from the results folder, `first_scored_at` when it was first scored
+    (UTC, ISO 8601); both are left out where None.
     """
     track = card.track
     straight_px = (card.clip.width_px, card.clip.height_px)
     width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
     return {
         "schema": SCHEMA,
+        **({} if first_scored_at is None else {"first_scored_at": first_scored_at}),
         "versions": versions(),
         "clip": {
             "file": card.clip.path.name,

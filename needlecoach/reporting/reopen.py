@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,18 @@ def read_run(folder: Path) -> dict[str, Any]:
     if run.get("schema") != SCHEMA or not {"clip", "marks", "options"} <= run.keys():
         raise NeedlecoachError(f"{folder}: was written by another version; score the clip again.")
     return run
+
+
+def first_scored(folder: Path, run: dict[str, Any]) -> datetime:
+    """Return when the recording was first scored into a results folder, in UTC.
+
+    Older results don't say: of those it is the time of their record's file, which `OSError` may bar.
+    """
+    try:
+        said = datetime.fromisoformat(run["first_scored_at"])
+        return (said if said.tzinfo is not None else said.replace(tzinfo=UTC)).astimezone(UTC)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return datetime.fromtimestamp((folder / "run.json").stat().st_mtime, UTC)
 
 
 def read_page(folder: Path) -> bytes:

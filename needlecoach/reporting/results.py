@@ -9,18 +9,19 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from needlecoach.errors import OutputError
+from needlecoach.errors import NeedlecoachError, OutputError
 from needlecoach.model import Attempt, Frame, Scorecard
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.pagedata import page_data, strip_png
 from needlecoach.reporting.record import run_record
-from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE
+from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE, first_scored, read_run
 from needlecoach.reporting.replay import Progress, read_ahead, stills, write_replay
 from needlecoach.reporting.tables import attempts_table, combined_table, screen_table, track_table
 
@@ -70,8 +71,10 @@ def write_results(
     with _as_output_error(final):
         _check_replaceable(final, card)
         with _partial_folder(Path(out_dir), name) as folder:
-            place = _place(card.clip.path, final)
-            _write_files(card, folder, place, replay=replay, progress=progress, ahead=ahead)
+            record = run_record(
+                card, place=_place(card.clip.path, final), first_scored_at=_first_scored_at(card, final)
+            )
+            _write_files(card, folder, record, replay=replay, progress=progress, ahead=ahead)
             _move_into_place(folder, final)
     return final
 
@@ -107,7 +110,7 @@ def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
 def _write_files(
     card: Scorecard,
     folder: Path,
-    place: str | None,
+    record: dict[str, object],
     *,
     replay: bool,
     progress: Progress | None,
@@ -121,7 +124,7 @@ def _write_files(
             _write_csv(table, folder / name)
     if card.screen is not None:
         _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
-    _write_text(folder / "run.json", _json(run_record(card, place=place)))
+    _write_text(folder / "run.json", _json(record))
     _write_text(folder / PAGE_FILE, json.dumps(page_data(card), ensure_ascii=False, allow_nan=False))
     if card.strip is not None:
         (folder / STRIP_FILE).write_bytes(strip_png(card.strip))
@@ -129,6 +132,18 @@ def _write_files(
     if not card.unscorable:
         media = _media(card, folder, replay=replay, progress=progress, ahead=ahead)
     _write_text(folder / "summary.html", render_summary(card, media))
+
+
+def _first_scored_at(card: Scorecard, final: Path) -> str:
+    """Time of the first scoring: that of a former result of the same recording in this folder, else now."""
+    first = datetime.now(UTC)
+    try:
+        former = read_run(final)
+        if former["clip"]["sha256"] == card.clip_sha256:
+            first = first_scored(final, former)
+    except (NeedlecoachError, OSError, KeyError, TypeError):
+        pass  # nothing there, or nothing that can be read
+    return first.isoformat(timespec="microseconds")
 
 
 def _place(clip: Path, final: Path) -> str | None:

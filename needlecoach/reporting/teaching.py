@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 from needlecoach.model import Attempt, Earlier, Figure, Scorecard
 from needlecoach.reporting import wording
+from needlecoach.reporting.checkwords import criterion_words, reason_words
 from needlecoach.reporting.rounding import in_words
 
 BEST_WORDS = (
@@ -40,7 +42,19 @@ def moment_words(time_s: float) -> str:
 
 def checks_data(attempt: Attempt) -> list[dict[str, str]]:
     """A programme's criteria held against an attempt."""
-    return [{"words": one.words, "result": one.result, "reason": one.reason} for one in attempt.checks]
+    return [
+        {"words": criterion_words(one), "result": one.result, "reason": reason_words(one)}
+        for one in attempt.checks
+    ]
+
+
+def standard_data(card: Scorecard) -> list[str]:
+    """What stands above the criteria: the standard's name, source and note; nothing without a standard."""
+    told = card.options.get("standard")
+    if not isinstance(told, Mapping):
+        return []
+    source, note = told.get("source"), told.get("note")
+    return [str(told["name"]), *([f"Source: {source}"] if source else []), *([str(note)] if note else [])]
 
 
 def earlier_data(card: Scorecard, attempt: Attempt) -> dict[str, Any] | None:

@@ -7,6 +7,7 @@ import math
 from needlecoach.model import ASSUMED_M_S, Attempt, Correction, Figure, Scorecard
 from needlecoach.reporting.rounding import in_words
 
+NO_BREAK = "\u00a0"
 _DECIMALS = {"mm": 1, "s": 1, "deg": 0, "°": 0, "mm/s": 0, "bits": 1, "count": 0, "px": 0, "": 1}
 _UNIT_SIGNS = {"deg": "°", "share": "%", "count": ""}
 # Shares of time: shown as percent.
@@ -27,6 +28,13 @@ _DIRECTIONS = {
     "offset_across_mm": ("deeper than the centre", "shallower than the centre"),
     "fired_tip_beyond_far_wall_mm": ("beyond", "short of it"),
     "fired_tip_to_edge_mm": ("", "beyond the picture"),
+}
+
+# What both sides of such a distance are called, above 0 and below.
+SIDES = {
+    **dict.fromkeys(_SIGNED_EDGES, ("outside", "inside")),
+    **_DIRECTIONS,
+    "fired_tip_to_edge_mm": ("within the picture", "beyond the picture"),
 }
 
 # Shown large on the page; everything else is in the full table. The order is that of reading.
@@ -110,12 +118,12 @@ NO_NEEDLE = (
 )
 
 
-def figure_text(figure: Figure) -> str:
+def figure_text(figure: Figure, *, finer: int = 0) -> str:
     """Return a figure with its uncertainty and unit, such as "0.7 ± 0.3 mm"; a dash when it is unknown.
 
     A distance of which next to nothing is known is given by its uncertainty alone.
 
-    The spaces within are no-break ones, so that a number keeps its unit.
+    The spaces within are no-break ones, so that a number keeps its unit. `finer` are more decimals.
     """
     value = figure.value
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
@@ -128,10 +136,10 @@ def figure_text(figure: Figure) -> str:
         return f"not known well enough (±\u00a0{in_words(sd, 'mm', decimals=0)}\u00a0mm)"
     if figure.name in _SIGNED_EDGES:
         side, value = ("inside" if value < 0 else "outside"), abs(value)
-        return f"{_with_uncertainty(value, figure, decimals=1)} {side}"
+        return f"{_with_uncertainty(value, figure, decimals=1, finer=finer)} {side}"
     if figure.name in _DIRECTIONS:
-        return _directed(value, figure)
-    return _with_uncertainty(value, figure, decimals=_decimals(figure))
+        return _directed(value, figure, finer)
+    return _with_uncertainty(value, figure, decimals=_decimals(figure), finer=finer)
 
 
 def _too_unsure_mm(figure: Figure) -> float | None:
@@ -142,17 +150,24 @@ def _too_unsure_mm(figure: Figure) -> float | None:
     return sd if sd > max(UNSURE_MM, abs(value)) else None
 
 
-def _directed(value: float, figure: Figure) -> str:
+def exact_text(figure: Figure) -> str:
+    """Return a figure with every digit that was written, such as a limit, and its unit as `figure_text`."""
+    assert isinstance(figure.value, (int, float))
+    number = (100 if figure.name in _SHARES else 1) * figure.value
+    return _with_unit(f"{number:.10g}".replace("-", "−"), figure.value, figure)
+
+
+def _directed(value: float, figure: Figure, finer: int) -> str:
     """Return a distance with the word for its direction, without one where it is 0 as shown."""
-    text = _with_uncertainty(abs(value), figure, decimals=1)
+    text = _with_uncertainty(abs(value), figure, decimals=1, finer=finer)
     if not any(digit in "123456789" for digit in text.split("\u00a0")[0]):
         return text
     return f"{text} {_DIRECTIONS[figure.name][0 if value > 0 else 1]}".rstrip(" ")
 
 
-def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
+def _with_uncertainty(value: float, figure: Figure, *, decimals: int, finer: int = 0) -> str:
     """Return "value ± sd unit", rounded to where the uncertainty begins; without one to `decimals`."""
-    factor, sign = (100, "%") if figure.name in _SHARES else (1, _UNIT_SIGNS.get(figure.unit, figure.unit))
+    factor = 100 if figure.name in _SHARES else 1
     sd = figure.sd if figure.sd is not None and math.isfinite(figure.sd) and figure.sd > 0 else None
     if sd is not None:
         # Where its first digit stands once it is rounded: 0.098 is 0.1, and says nothing of hundredths.
@@ -160,15 +175,23 @@ def _with_uncertainty(value: float, figure: Figure, *, decimals: int) -> str:
         first -= round(sd * factor, first) >= 10.0 ** (1 - first)
         finest = _FINEST_MM_DECIMALS if figure.unit == "mm" else decimals + 1
         decimals = max(0, min(finest, first))
+    decimals += finer
     text = in_words(value, figure.unit, decimals=decimals, factor=factor).replace("-", "−")
     if sd is not None:
         # Never "± 0": an uncertainty below the last digit shown is rounded up to it.
         least = 10**-decimals / factor
         text += f"\u00a0±\u00a0{in_words(max(sd, least), figure.unit, decimals=decimals, factor=factor)}"
+    return _with_unit(text, value, figure)
+
+
+def _with_unit(text: str, value: float, figure: Figure) -> str:
+    """A number in words with its unit behind a no-break space; degrees have none."""
+    sign = "%" if figure.name in _SHARES else _UNIT_SIGNS.get(figure.unit, figure.unit)
     if sign == "":
         return f"{text}{_unitless(value, figure)}"
-    gap = "" if sign in ("°", "%") else "\u00a0"
-    return f"{text}{gap}{sign}"
+    if sign == "bits" and text == "1":
+        sign = "bit"
+    return f"{text}{'' if sign == '°' else NO_BREAK}{sign}"
 
 
 def _unitless(value: float, figure: Figure) -> str:
@@ -437,6 +460,9 @@ def options_words(card: Scorecard) -> str:
                 parts.append("the whole screen shown" if value else "the ultrasound picture shown only")
             case "pass_withdrawal_mm", float() | int():
                 parts.append(f"a new pass begins after a withdrawal of {value:g} mm")
+            case "standard", {"name": said, "criteria": [*criteria]}:
+                n = len(criteria)
+                parts.append(f"held against “{said}” ({n} {'criterion' if n == 1 else 'criteria'})")
             case _:
                 parts.append(f"{name.replace('_', ' ')}: {value}")
     return "; ".join(parts)
@@ -474,7 +500,9 @@ def sound_words(card: Scorecard) -> str:
     words = f"depths corrected along the beam from {speeds} ({sound.source})"
     shown_mm = _target_depth_mm(card)
     if shown_mm is None:
-        return f"{words}, which changes every depth by {100 * (sound.stretch - 1):+.1f} %".replace("-", "−")
+        return f"{words}, which changes every depth by {100 * (sound.stretch - 1):+.1f}{NO_BREAK}%".replace(
+            "-", "−"
+        )
     change_mm = shown_mm * (sound.stretch - 1)
     size = f"{abs(change_mm):.1f}" if abs(change_mm) >= 0.05 else "under 0.1"
     return (

@@ -259,7 +259,7 @@ def going_well(motion: Motion, attempt: Attempt) -> Finding | None:
     if not 0 < count <= FEW_PASSES or seen < PRAISE_SHARE or max(blind, past) >= PRAISE_MM:
         return None
     passes = "In the target with the first pass" if count == 1 else "In the target with the second pass"
-    share = "all the time" if seen > 0.995 else f"for {100 * seen:.0f} % of the time"
+    share = "all the time" if seen > 0.995 else f"for {100 * seen:.0f}\u00a0% of the time"
     again = "Lay out the needle's line on the screen before the first push, so that the first pass is enough."
     return Finding(
         int(motion.closest or 0),

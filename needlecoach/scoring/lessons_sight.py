@@ -227,7 +227,7 @@ def steep_angle(motion: Motion, attempt: Attempt) -> Finding | None:
     return Finding(
         int(motion.closest or 0),
         f"The needle went in at {angle:.0f} degrees to the skin and showed poorly: its tip was in sight for "
-        f"{100 * seen:.0f} % of the time it moved forward.",
+        f"{100 * seen:.0f}\u00a0% of the time it moved forward.",
         "A steep needle sends the sound past the probe rather than back to it: needles show best below 30 "
         "degrees, and less with every degree more.",
         f"Go in about {further:.0f} mm further from the probe: the same target then lies at "

@@ -235,7 +235,7 @@ def _refusal(scene: Scene, span: Span, motion: Motion | None) -> str:
         return "the tip was never found"
     share = mean_share(scene.track, followed(scene.track), rows_of(scene.track, span))
     if share < LEAST_FOLLOWED_SHARE:
-        return f"the needle could be followed in only {100 * share:.0f} % of its time"
+        return f"the needle could be followed in only {100 * share:.0f}\u00a0% of its time"
     return ""
 
 

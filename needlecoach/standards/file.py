@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from needlecoach.errors import OutputError, StandardError
 from needlecoach.scoring.standard import Criterion, Standard, fault_of
@@ -57,6 +59,8 @@ def read_standard(path: Path) -> Standard:
     """
     path = Path(path)
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would be waited for without end
+            raise StandardError(f"{path}: is not a file that can be read as a standard; give a TOML file.")
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
         if len(content) > MOST_BYTES:
@@ -75,11 +79,9 @@ def read_standard(path: Path) -> Standard:
 def parse_standard(text: str, file: str = "") -> Standard:
     """Standard from the content of its file; a fault of it is raised as StandardError without the file."""
     try:
-        parsed = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as problem:
-        raise _FaultError(f"is not valid TOML ({problem}); mend the file.") from problem
-    except ValidationError as problem:
-        raise _FaultError(_first_fault(problem)) from problem
+        parsed = _parsed(text)
+    except RecursionError:
+        raise _FaultError("holds values nested too deeply for a standard; mend the file.") from None
     criteria = tuple(Criterion(one.column, one.operator, one.limit, one.words) for one in parsed.criterion)
     for number, criterion in enumerate(criteria, start=1):
         if (fault := fault_of(criterion)) is not None:
@@ -89,6 +91,15 @@ def parse_standard(text: str, file: str = "") -> Standard:
         if not line.isprintable():
             raise _FaultError(f'key "{key}" must be one line of text, got {_short(line)}; correct it.')
     return Standard(head.name, criteria, head.source, head.note, file)
+
+
+def _parsed(text: str) -> _File:
+    try:
+        return _File.model_validate(tomllib.loads(text))
+    except ValidationError as problem:
+        raise _FaultError(_first_fault(problem)) from problem
+    except ValueError as problem:  # TOML's own faults, and numbers of thousands of digits
+        raise _FaultError(f"is not valid TOML ({_short(str(problem), 120)}); mend the file.") from problem
 
 
 def write_example(path: Path) -> None:
@@ -138,12 +149,27 @@ def _first_fault(problem: ValidationError) -> str:
     if key == "operator":
         return f'{where}key "operator" must be one of {_OPERATORS}, got {_short(repr(fault["input"]))}.'
     if key == "limit":
+        got = _short(repr(fault["input"]))
+        return f'{where}key "limit" must be a number, text, true or false, got {got}.'
+    return f"{where}{_wrong_form(fault, key)}"
+
+
+def _wrong_form(fault: ErrorDetails, key: str) -> str:
+    """A part or a value of another form than it needs, with the form to write."""
+    if key == "standard":
+        return 'key "standard" must be a table: write [standard], and below it name = "...".'
+    if key == "criterion":
         return (
-            f'{where}key "limit" must be a number, text, true or false, got {_short(repr(fault["input"]))}.'
+            'key "criterion" must be a table for each criterion: write [[criterion]], in two brackets, and '
+            "below it column, operator and limit; 1 to 50 of them."
         )
-    message = fault["msg"].removeprefix("Value error, ")
-    said = f"{message[0].lower()}{message[1:]}, got {_short(repr(fault['input']))}"
-    return f'{where}key "{key}": {said}; correct it.'
+    got = _short(repr(fault["input"]))
+    if not isinstance(fault["input"], str):
+        return f'key "{key}" must be text in quotation marks, got {got}; correct it.'
+    if fault["type"] == "string_too_short":
+        return f'key "{key}" must not be empty; write it.'
+    most = fault.get("ctx", {}).get("max_length")
+    return f'key "{key}" must be text of at most {most} letters, got {len(fault["input"])}; shorten it.'
 
 
 def _place(loc: tuple[int | str, ...]) -> tuple[str, str]:

@@ -62,8 +62,8 @@ def test_page_tells_the_attempt_in_plain_words(card, media):
     assert "Attempt 1: the tip reached the target after 0.8 s, 1 pass" in text
     assert "4.6 ± 0.3 mm inside" in text
     assert "Forward excursions of at least 3 mm." in text
-    assert "0.2 mm per pixel (source: depth ruler), known to 1.0%" in text
-    assert "high: the needle was followed well (90%)" in text
+    assert "0.2 mm per pixel (source: depth ruler), known to 1.0 %" in text
+    assert "high: the needle was followed well (90 %)" in text
     assert "The gain is high near the probe." in text
     assert "Settings of this run a new pass begins after a withdrawal of 5 mm" in text
     assert "needlecoach" in text and "opencv" in text

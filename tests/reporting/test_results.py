@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -75,6 +76,25 @@ def test_former_results_are_replaced_and_foreign_files_kept(card, tmp_path):
     assert (folder / "my notes.txt").read_text() == "keep me"
     assert not (folder / "replay.webm").exists()
     assert (folder / "attempts.csv").read_text() != "old"
+
+
+def test_the_time_of_the_first_scoring_is_kept_while_the_recording_is_the_same(card, tmp_path):
+    def first() -> str:
+        return json.loads((folder / "run.json").read_text(encoding="utf-8")).get("first_scored_at")
+
+    folder = write_results(card, tmp_path, replay=False)
+    began = first()
+    assert abs(datetime.now(UTC) - datetime.fromisoformat(began)) < timedelta(minutes=1)
+    write_results(replace(card, corrections=()), tmp_path, replay=False)
+    assert first() == began
+    older = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    del older["first_scored_at"]
+    (folder / "run.json").write_text(json.dumps(older))
+    os.utime(folder / "run.json", (1e9, 1e9))
+    write_results(card, tmp_path, replay=False)
+    assert first() == "2001-09-09T01:46:40.000000+00:00"  # 1e9 s of Unix time, the calendar's own
+    write_results(replace(card, clip_sha256="another recording"), tmp_path, replay=False)
+    assert first() > began
 
 
 def test_folder_that_is_not_ours_is_left_alone(card, tmp_path):

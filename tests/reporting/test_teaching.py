@@ -5,7 +5,14 @@ from dataclasses import replace
 import pytest
 
 from needlecoach.reporting.page import render_summary
-from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data, moment_words
+from needlecoach.reporting.pagedata import page_data
+from needlecoach.reporting.teaching import (
+    advice_data,
+    checks_data,
+    earlier_data,
+    moment_words,
+    standard_data,
+)
 from tests.reporting.conftest import core_card, taught_card
 
 
@@ -69,3 +76,28 @@ def test_without_a_target_nothing_that_needs_one_is_compared(card, clip_file):
     bare = replace(bare, marks=replace(card.marks, target=None))
     object.__setattr__(bare, "earlier", earlier)
     assert list(rows_of(bare)) == ["Passes"]
+
+
+OURS = {"name": "Ours <i>", "source": "a made-up table", "note": "Ask first.", "file": "ours.toml",
+        "criteria": [{"column": "passes", "operator": "<=", "limit": 2, "words": ""}]}  # fmt: skip
+
+
+def test_name_source_and_note_of_the_standard_stand_above_its_criteria(clip_file):
+    card = taught_card(clip_file)
+    assert standard_data(card) == []
+    card = replace(card, options={**card.options, "standard": OURS})
+    page = render_summary(card)
+    part = page[page.index('class="standard"') : page.index('class="checks"')]
+    for words in ("Ours &lt;i&gt;", "Source: a made-up table", "Ask first."):
+        assert words in part
+    assert page_data(card)["attempts"][0]["standard"] == standard_data(card)
+    bare = replace(card, options={"standard": {**OURS, "source": "", "note": ""}})
+    assert standard_data(bare) == ["Ours <i>"]
+
+
+def test_the_settings_tell_the_standard_by_name_and_number_also_without_a_needle(clip_file, needleless_card):
+    for card in (taught_card(clip_file), needleless_card):
+        page = render_summary(replace(card, options={**card.options, "standard": OURS}))
+        settings = page[page.index("Settings of this run") :]
+        assert "held against “Ours &lt;i&gt;” (1 criterion)" in settings
+        assert "column" not in settings.split("</dl>")[0]

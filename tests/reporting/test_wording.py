@@ -67,8 +67,8 @@ def spoken(text: str) -> str:
         (Figure("time_to_target_s", 0.25, unit="s"), "0.3 s"),
         (Figure("offset_along_mm", -0.25, 0.2, "mm"), "0.3 ± 0.2 mm short of the centre"),
         (Figure("path_mm", 3.0, 0.25, "mm"), "3.0 ± 0.3 mm"),
-        (Figure("tip_visibility_share", 0.909), "91%"),
-        (Figure("tip_visibility_share", 0.905), "91%"),
+        (Figure("tip_visibility_share", 0.909), "91 %"),
+        (Figure("tip_visibility_share", 0.905), "91 %"),
         (Figure("angle_deg", 52.77, unit="deg"), "53°"),
         (Figure("passes", 3), "3"),
         (Figure("cut_off", False), "no"),
@@ -169,9 +169,9 @@ def test_options_in_words(card, kind, options, words):
 
 def test_scale_tells_source_and_uncertainty(card):
     uneven = replace(card, scale=Scale(0.1, 0.2, "two marked points", 0.02))
-    assert scale_words(card) == "0.2 mm per pixel (source: depth ruler), known to 1.0%"
+    assert scale_words(card) == "0.2 mm per pixel (source: depth ruler), known to 1.0\u00a0%"
     stated = scale_words(replace(card, scale=Scale.from_mm_per_px(0.2)))
-    assert "its uncertainty was not stated" in stated and "0.0%" not in stated
+    assert "its uncertainty was not stated" in stated and "0.0\u00a0%" not in stated
     assert "0.1 across and 0.2 down mm per pixel (source: two marked points)" in scale_words(uneven)
 
 
@@ -200,7 +200,7 @@ def test_the_medium_is_said_with_what_it_changed(card):
     assert sound_words(replace(card, sound=Sound(1539.0, 2.0, "invented"))).endswith(", under 0.1 mm less")
 
     without = replace(card, marks=replace(card.marks, target=None))
-    assert "changes every depth by −10.0 %" in sound_words(without)
+    assert "changes every depth by −10.0\u00a0%" in sound_words(without)
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,6 @@ from needlecoach.review.desk import Desk
 from needlecoach.review.refusal import RefusalError
 from needlecoach.review.results import Results
 from needlecoach.scored import Wish, scorable_marks, score_into
-from needlecoach.scoring.standard import in_words
 from needlecoach.standards import EXAMPLE, read_standard
 
 GONE = {"kind": "no needle", "frame": 3}
@@ -232,6 +231,7 @@ def test_a_review_keeps_to_the_standard_and_finds_earlier_attempts(scored, tmp_p
     shutil.copytree(reports / "clean_hit", reports / "before")
     run = json.loads((reports / "before" / "run.json").read_text())
     run["clip"]["sha256"], run["marks"]["learner"] = "another", "L01"
+    run["first_scored_at"] = "2026-01-01T00:00:00+00:00"
     (reports / "before" / "run.json").write_text(json.dumps(run))
     card, folder = score_into(clip, marks, reports, clip.stem, Wish(replay=False, standard=standard))
     desk = Desk(clip, folder, Wish(replay=False))
@@ -243,8 +243,8 @@ def test_a_review_keeps_to_the_standard_and_finds_earlier_attempts(scored, tmp_p
         bench.wish = desk.results.wish()
         again, _ = bench.score([], lambda done, total: None)
         for one in (card, again):
-            words = [check.words for check in one.attempts[0].checks]
-            assert words == [in_words(criterion) for criterion in standard.criteria]
+            asked = [(check.figure.name, check.limit) for check in one.attempts[0].checks]
+            assert asked == [(criterion.column, criterion.limit) for criterion in standard.criteria]
             assert [attempt.folder for attempt in one.earlier.last] == ["before"]
     finally:
         desk.close()

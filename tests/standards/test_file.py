@@ -1,6 +1,7 @@
 """The file of a standard: the example holds, and what is wrong is told in one line with file and key."""
 
 import json
+import os
 import tomllib
 
 import pytest
@@ -19,6 +20,8 @@ def refusal(tmp_path, text):
         read_standard(path)
     said = str(raised.value)
     assert said.startswith(f"{path}: ") and "\n" not in said
+    for word in ("dictionary", "instance", "valid list", "valid string", "_Head", "_Demand", "Input"):
+        assert word not in said
     return said.removeprefix(f"{path}: ")
 
 
@@ -59,7 +62,13 @@ def test_every_word_of_a_criterion_is_kept(tmp_path):
         (('name = "Ours"', 'name = "a\\nb"'), 'key "name" must be one line'),
         (('name = "Ours"', 'name = ""'), 'key "standard.name"'),
         ((GOOD[GOOD.index("[["):], ""), 'key "criterion" is missing'),
-        (("[[criterion]]", "[criterion]"), 'key "criterion"'),
+        (("[[criterion]]", "[criterion]"), 'key "criterion" must be a table for each criterion: write'),
+        ((GOOD[GOOD.index("[["):], "criterion = [1]"), "standard.criterion"),
+        ((GOOD, "standard = 3\ncriterion = [1]"), 'key "standard" must be a table: write [standard]'),
+        ((GOOD, "criterion = [1]\n[standard]\nname = 'x'"), 'criterion 1, key "criterion" must be a table'),
+        ((GOOD, "criterion = []\n[standard]\nname = 'x'"), 'key "criterion" must be a table'),
+        (('"Ours"', "7"), 'key "standard.name" must be text in quotation marks, got 7'),
+        (('"Ours"', f'"{"a" * 101}"'), "at most 100 letters, got 101"),
         (("limit = 2", "limit = "), "is not valid TOML"),
     ],
 )  # fmt: skip
@@ -73,9 +82,23 @@ def test_files_that_are_none(tmp_path):
     assert "too large" in refusal(tmp_path, b"#" * 200_000)
     assert "not valid TOML" in refusal(tmp_path, '{"standard": 1}')
     assert 'key "standard" is missing' in refusal(tmp_path, "")
-    for path in (tmp_path, tmp_path / "none.toml"):
-        with pytest.raises(StandardError, match="can't be read"):
-            read_standard(path)
+    assert "not valid TOML" in refusal(tmp_path, GOOD.replace("2", "9" * 5000))
+    with pytest.raises(StandardError, match="can't be read"):
+        read_standard(tmp_path / "none.toml")
+    with pytest.raises(StandardError, match="is not a file"):
+        read_standard(tmp_path)
+
+
+@pytest.mark.parametrize("value", ["[" * 5000, "a." * 20_000 + "b = 1", "{a=" * 5000])
+def test_values_nested_too_deeply_are_one_line(tmp_path, value):
+    key = "" if value.startswith("a.") else "limit = "
+    assert refusal(tmp_path, f"{GOOD.replace('limit = 2', '')}{key}{value}")
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.raises(StandardError, match="is not a file"):
+        read_standard(tmp_path / "pipe.toml")
 
 
 def test_a_standard_comes_back_from_the_record():

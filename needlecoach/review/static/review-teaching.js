@@ -29,6 +29,7 @@ export function showCore(host, attempt) {
 export function showChecks(host, attempt) {
   if (!attempt.checks.length) return;
   make(host, "h3", "", "The programme’s own standard");
+  for (const [i, words] of (attempt.standard ?? []).entries()) make(host, "p", i ? "small" : "", words);
   const list = make(host, "ul", "checks");
   for (const one of attempt.checks) {
     const item = make(list, "li");
