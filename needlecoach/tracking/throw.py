@@ -8,8 +8,8 @@ from needlecoach.model import BoolArray, Core, FloatArray
 from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
 from needlecoach.tracking.tip import FASTEST_MM_S, TipPath, spells
 
-# No spring throws further; where its throw is known, it and the place at which it was held may be off by so
-# much together.
+# No spring throws further, but for one whose throw is given as more; that and the place at which it was held
+# may be off by so much together. A shorter throw that is given bounds nothing: it may be wrong.
 MOST_THROW_MM, THROW_SLACK_MM = 35.0, 3.0
 # What goes less far at once may be a misread place.
 LEAST_THROW_MM = 5.0
@@ -28,7 +28,7 @@ def farthest_throw_mm(core: Core | None) -> float:
     """How far a needle may be thrown forward at once, mm; 0 for one without a spring."""
     if core is None:
         return 0.0
-    return MOST_THROW_MM if core.throw_mm is None else core.throw_mm + THROW_SLACK_MM
+    return max(MOST_THROW_MM, (core.throw_mm or 0.0) + THROW_SLACK_MM)
 
 
 def thrown_at(path: TipPath, time_s: FloatArray) -> tuple[tuple[int, int], ...]:
