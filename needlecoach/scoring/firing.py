@@ -93,13 +93,15 @@ def _jump_from(before: int, motion: Motion, place_mm: FloatArray, core: Core) ->
     ends = range(before + 1, min(before + MOST_FRAMES, len(place_mm) - 1) + 1)
     final_mm = max(place_mm[end] for end in ends)
     after = next(end for end in ends if place_mm[end] >= final_mm - ARRIVED_MM)
+    if not (motion.visible[before] and motion.visible[after]):
+        return None
     jump_mm = float(np.median(place_mm[after : after + 3]) - place_mm[before])
     sd_mm = _jump_sd_mm(motion, before, after, jump_mm)
     wanted = LEAST_JUMP_MM <= jump_mm <= max(MOST_JUMP_MM, core.throw_mm or 0.0) + THROW_OFF_MM
     as_given = core.throw_mm is not None and abs(jump_mm - core.throw_mm) <= max(THROW_OFF_MM, 3 * sd_mm)
     least_mm_s = LEAST_AS_GIVEN_MM_S if as_given else LEAST_MM_S
     fast = jump_mm >= least_mm_s * (motion.time_s[after] - motion.time_s[before])
-    if not (wanted and fast and motion.visible[before] and motion.visible[after]):
+    if not (wanted and fast):
         return None
     if not (_rests(motion, place_mm, before, -1) and _rests(motion, place_mm, after, 1)):
         return None

@@ -77,9 +77,9 @@ def surely_timed(
 
     Notes
     -----
-    The posterior of the frames beside a throw has two peaks, one at either end of it, and the way between them
-    in its spread. A point that is seen in its place of rest tells which of the two it is: the spread is then
-    that of the rest.
+    The posterior of the frames beside a throw has two peaks, one at either end of it, and the way between
+    them in its spread. A point that is seen in its place of rest tells which of the two it is: the spread is
+    then that of the rest.
     """
     sd_mm = path.sd_mm.copy()
     for before, after in throws:
