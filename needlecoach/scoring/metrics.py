@@ -281,7 +281,8 @@ def path_mm(motion: Motion) -> Reading:
 def path_efficiency(motion: Motion) -> Reading:
     """Straight distance from entry to closest approach over the travel up to there, 0-1.
 
-    Where a spring threw the point before that, both up to where it was thrown from. Blank without a target, and when the tip travelled under a millimetre.
+    Where a spring threw the point before that, both up to where it was thrown from. Blank without a target,
+    and when the tip travelled under a millimetre.
 
     Unit: none. Evidence: common practice. Source: none for this definition.
     """
@@ -351,7 +352,8 @@ def smoothness_sparc(motion: Motion) -> Reading:
 def smoothness_ldlj(motion: Motion) -> Reading:
     """Log dimensionless jerk of tip speed over the attempt, no unit, nearer to 0 is smoother.
 
-    Of a core needle that was seen to be thrown, up to the throw. Low-passed at 3 Hz (half power); blank as for `smoothness_sparc`.
+    Of a core needle that was seen to be thrown, up to the throw. Low-passed at 3 Hz (half power); blank as
+    for `smoothness_sparc`.
 
     Unit: none. Evidence: published. Source: Balasubramanian et al., J NeuroEng Rehabil 2015;12:112
     (what was shown: from memory).
