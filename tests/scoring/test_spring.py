@@ -68,6 +68,7 @@ def test_the_point_was_where_it_rested_just_before_the_throw() -> None:
 
     near = slice(before - 3, before + 1)
     np.testing.assert_allclose(parted.depth_mm[near], 15, atol=0.01)
+    np.testing.assert_allclose(parted.tip_mm[near], parted.raw_tip_mm[near], atol=0.01)
     np.testing.assert_allclose(parted.depth_mm[after : after + 4], 37, atol=0.01)
     assert np.abs(motion.depth_mm[near] - 15).max() > 0.5
     assert np.isnan(parted.edge_mm[before + 1 : after]).all()

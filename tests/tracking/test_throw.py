@@ -139,4 +139,5 @@ def test_a_drawn_firing_is_followed(part: Part, side: Side, fps: float) -> None:
 
     assert (off_mm > 0.5).sum() <= 1
     assert track.tip_visible[near].all()
-    assert np.median(track.tip_sd_mm[fired - 8 : fired - 2]) < 0.5
+    # The frames just before it, too, though the way to the other end of the throw is in their spread.
+    assert track.tip_sd_mm[fired - 8 : fired - 2].max() < 0.5
