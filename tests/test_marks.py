@@ -304,9 +304,11 @@ def test_a_file_that_can_t_be_written_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_sizes_of_a_core_needle_belong_to_its_task() -> None:
-    with pytest.raises(MarksError, match="^--throw-mm and --notch-mm belong to --task core; give that too.$"):
+    with pytest.raises(
+        MarksError, match=r"^--throw-mm and --notch-mm belong to --task core; give that too\.$"
+    ):
         merge_marks(Marks(), MarkOptions(throw_mm=22.0, notch_mm=18.0))
-    with pytest.raises(MarksError, match="^--dead-space-mm belongs to"):
+    with pytest.raises(MarksError, match=r"^--dead-space-mm belongs to"):
         merge_marks(Marks(), MarkOptions(task="aspirate", dead_space_mm=5.0))
     # The file may tell the task, or the sizes alone: those are not refused, but told beside the result.
     assert merge_marks(Marks(task="core"), MarkOptions(throw_mm=22.0)).throw_mm == 22

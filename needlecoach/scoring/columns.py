@@ -219,7 +219,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "path_mm",
         "mm",
         "Tip travel",
-        "Distance travelled by the tip in the picture's plane, its flicker and a core needle's throw left out.",
+        "Distance travelled by the tip in the picture's plane, its flicker and a core needle's throw left "
+        "out.",
         "common practice",
     ),
     (

@@ -105,8 +105,8 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
     return Finding(
         _sampling_row(motion, attempt),
-        f"{begins} {_held_words(attempt, off)}: {_notch_part(inside, sd)} of its notch {lies}; fired from the "
-        f"best place, {millimetres(best, sd)} {'would have lain' if fired else 'would lie'} there.",
+        f"{begins} {_held_words(attempt, off)}: {_notch_part(inside, sd)} of its notch {lies}; fired from "
+        f"the best place, {millimetres(best, sd)} {'would have lain' if fired else 'would lie'} there.",
         "Only what lies beside the notch is cut, so the place of the point at the moment of firing decides "
         "where the sample comes from.",
         AIM_NOTCH if core is not None and core.fired_part == "sheath" else AIM_THROW,

@@ -134,7 +134,7 @@ CORE = dict(dead_space_mm=5, notch_mm=18, throw_mm=22)
 CORE_CASES = {
     "fired short": (
         "held 10 mm before the best place", dict(held=2.0), "held 2 mm before it", dict(held=10.0),
-        "held with the point 2 mm in, 10 mm short of the best place to fire from: 5 mm of its notch would lie",
+        "held with the point 2 mm in, 10 mm short of the best place to fire from: 5 mm of its notch would",
     ),
     "fired too deep": (
         "fired 6 mm beyond the best place", dict(held=18.0, fired=True),
