@@ -238,7 +238,13 @@ class Study:
             core=self._marks.core,
             strip=strip,
         )
-        notes = (*self._scale_notes, *self._reader.notes, *tracking.notes, *scoring.notes)
+        notes = (
+            *self._scale_notes,
+            *self._reader.notes,
+            *_unused(self._marks),
+            *tracking.notes,
+            *scoring.notes,
+        )
         return Scorecard(
             clip=self._reader.clip,
             clip_sha256=self._sha256,
@@ -272,6 +278,23 @@ def _region_of(reader: ClipReader, marks: Marks, frames: list[Frame]) -> Region:
     region = settle_region(frames, size_px, given=marks.region_box_px, of_file=of_file)
     check_picture(reader.sample_colour(REGION_FRAMES), region, size_px)
     return region
+
+
+def _unused(marks: Marks) -> tuple[str, ...]:
+    """Say which marks of a core needle another task has no use for."""
+    sizes = {
+        "throw": marks.throw_mm,
+        "notch": marks.notch_mm,
+        "dead space": marks.dead_space_mm,
+    }
+    given = [name for name, size_mm in sizes.items() if size_mm is not None]
+    if marks.task == "core" or not given:
+        return ()
+    were = "was" if len(given) == 1 else "were"
+    return (
+        f"The marks tell a core needle's {', '.join(given)}, which {were} not used: the task is "
+        f'{marks.task}, not "core".',
+    )
 
 
 def _whole_frame(reader: ClipReader) -> Region:

@@ -176,6 +176,14 @@ def test_the_closest_approach_of_a_sample_clip(sample: Callable[[str], Scored], 
         assert got.figures["closest_edge_mm"].value == pytest.approx(want["min_dist_edge_mm"], abs=1.0)
 
 
+def test_sizes_of_a_core_needle_that_were_not_used_are_told() -> None:
+    marks = read_marks(SAMPLES / "no_needle.marks.json")
+    said = score_clip(SAMPLES / "no_needle.mp4", replace(marks, throw_mm=22.0, notch_mm=18.0)).quality_notes
+
+    assert any("throw, notch, which were not used: the task is aspirate" in note for note in said)
+    assert not any("not used" in note for note in score_clip(SAMPLES / "no_needle.mp4", marks).quality_notes)
+
+
 @pytest.mark.parametrize("name", ["clean_hit", "two_attempts_curved"])
 def test_the_medium_changes_millimetres_and_not_the_track_on_the_screen(
     sample: Callable[[str], Scored], name: str

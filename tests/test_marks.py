@@ -303,6 +303,18 @@ def test_a_file_that_can_t_be_written_leaves_nothing(tmp_path: Path) -> None:
     assert [file.name for file in tmp_path.iterdir()] == ["L01.marks.json"]
 
 
+def test_sizes_of_a_core_needle_belong_to_its_task() -> None:
+    with pytest.raises(
+        MarksError, match=r"^--throw-mm and --notch-mm belong to --task core; give that too\.$"
+    ):
+        merge_marks(Marks(), MarkOptions(throw_mm=22.0, notch_mm=18.0))
+    with pytest.raises(MarksError, match=r"^--dead-space-mm belongs to"):
+        merge_marks(Marks(), MarkOptions(task="aspirate", dead_space_mm=5.0))
+    # The file may tell the task, or the sizes alone: those are not refused, but told beside the result.
+    assert merge_marks(Marks(task="core"), MarkOptions(throw_mm=22.0)).throw_mm == 22
+    assert merge_marks(Marks(throw_mm=22.0), MarkOptions(learner="L02")).throw_mm == 22
+
+
 def test_options_override_the_file(tmp_path: Path) -> None:
     marks = read_marks(written(tmp_path, WHOLE))
     merged = merge_marks(marks, MarkOptions(scale=Scale.from_mm_per_px(0.2), learner="L02"))

@@ -25,6 +25,9 @@ from needlecoach.model import (
     Target,
 )
 
+# Sizes that only a core needle has.
+CORE_SIZES = ("throw_mm", "notch_mm", "dead_space_mm")
+
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -60,10 +63,21 @@ def marks_beside(clip: Path, options: MarkOptions) -> Marks:
 
 
 def merge_marks(marks: Marks, options: MarkOptions) -> Marks:
-    """Marks of the file with those of the command line put over them; None in `options` keeps the file's."""
+    """Marks of the file with those of the command line put over them; None in `options` keeps the file's.
+
+    Raises
+    ------
+    MarksError
+        When sizes of a core needle can't be, or are given on the command line for another task.
+    """
     given = {item.name: getattr(options, item.name) for item in fields(options)}
     merged = replace(marks, **{name: value for name, value in given.items() if value is not None})
     checked_core(merged.throw_mm, merged.notch_mm, merged.dead_space_mm)
+    sizes = [f"--{name.replace('_', '-')}" for name in CORE_SIZES if given[name] is not None]
+    if sizes and merged.task != "core":
+        raise MarksError(
+            f"{' and '.join(sizes)} belong{'s' if len(sizes) == 1 else ''} to --task core; give that too."
+        )
     return merged
 
 

@@ -238,29 +238,32 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "path_mm",
         "mm",
         "Tip travel",
-        "Distance travelled by the tip in the picture's plane, its flicker left out.",
+        "Distance travelled by the tip in the picture's plane, its flicker and a core needle's throw left "
+        "out.",
         "common practice",
     ),
     (
         "path_efficiency",
         "",
         "Path efficiency",
-        "Straight distance from entry to closest approach as a share of the travel up to there.",
+        "Straight distance from entry to closest approach as a share of the travel up to there; of a core "
+        "needle seen to be thrown, at most up to the throw.",
         "common practice",
     ),
     (
         "mean_advance_mm_s",
         "mm/s",
         "Mean speed forward",
-        "Mean speed of the tip, low-passed at 1.3 Hz, while it moves forward at over 1 mm/s; "
-        "no uncertainty is stated.",
+        "Mean speed of the tip, low-passed at 1.3 Hz, while it moves forward at over 1 mm/s, a core "
+        "needle's throw left out; no uncertainty is stated.",
         "plain reading",
     ),
     (
         "peak_advance_mm_s",
         "mm/s",
         "Peak speed forward",
-        "Highest forward speed of the tip, low-passed at 1.3 Hz; no uncertainty is stated.",
+        "Highest forward speed of the tip, low-passed at 1.3 Hz, a core needle's throw left out; no "
+        "uncertainty is stated.",
         "plain reading",
     ),
     (
@@ -268,7 +271,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "",
         "Smoothness by SPARC",
         "How evenly the tip sped up and slowed down, by the length of the curve of its speed's spectrum "
-        "(spectral arc length, SPARC), low-passed at 3 Hz; 0 is smoothest; blank under 15 frames a second.",
+        "(spectral arc length, SPARC), low-passed at 3 Hz; 0 is smoothest; of a core needle seen to be "
+        "thrown, up to the throw; blank under 15 frames a second.",
         "published",
     ),
     (
@@ -276,7 +280,8 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "",
         "Smoothness by LDLJ",
         "How evenly the tip sped up and slowed down, by how abruptly it did (log dimensionless jerk, LDLJ), "
-        "low-passed at 3 Hz; nearer to 0 is smoother; blank under 15 frames a second.",
+        "low-passed at 3 Hz; nearer to 0 is smoother; of a core needle seen to be thrown, up to the throw; "
+        "blank under 15 frames a second.",
         "published",
     ),
     (

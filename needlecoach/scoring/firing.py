@@ -17,14 +17,15 @@ from needlecoach.scoring.sheath import MOST_FRAMES, clearest_closing
 LEAST_JUMP_MM, MOST_JUMP_MM, LEAST_MM_S = 5.0, 35.0, 150.0
 # Spread over two steps from picture to picture a short throw seems slower; one of the length given may.
 LEAST_AS_GIVEN_MM_S = 100.0
-# Where the throw is known a jump is one when it is off by less than this, or three of its uncertainties.
+# A jump agrees with the throw given when it is off by less than this, or three of its uncertainties. One that
+# does not is still told when no hand can have made it: what was given may be wrong.
 THROW_OFF_MM = 3.0
 # Before and after, so long, the point keeps to its place within so much and is seen in so much of the time.
 REST_S, REST_MM, SEEN_SHARE = 0.15, 2.5, 0.7
 # So long before and after the jump the surest look at the point is taken for its error.
 LOOK_S = 0.3
-# All but so much of the jump is made at its end.
-ARRIVED_MM = 1.5
+# All but so much of the jump is made at its end, and so much at most before it begins.
+ARRIVED_MM, LEFT_MM = 1.5, 0.5
 
 
 @dataclass(frozen=True)
@@ -36,12 +37,14 @@ class Firing:
     frame : first frame of the clip after the jump
     part : "tip" when the point jumped forward, "sheath" when the sheath closed over the bare notch
     jump_mm, sd_mm : way of the point, or length of what the sheath was seen to cover, and its uncertainty
+    last_before : last frame before the point jumped; None when the sheath closed, which moves no point
     """
 
     frame: int
     part: Literal["tip", "sheath"]
     jump_mm: float
     sd_mm: float
+    last_before: int | None = None
 
 
 def find_firing(motion: Motion, core: Core, strip: Strip | None = None) -> Firing | None:
@@ -50,7 +53,7 @@ def find_firing(motion: Motion, core: Core, strip: Strip | None = None) -> Firin
     Parameters
     ----------
     motion : the attempt
-    core : the needle's sizes; with a throw, a jump of another length is none
+    core : the needle's sizes; a jump that agrees with its throw may be slower than another
     strip : greys along the shaft, of the whole clip; without them only a throw of the point is found
 
     Returns
@@ -90,18 +93,21 @@ def _jump_from(before: int, motion: Motion, place_mm: FloatArray, core: Core) ->
     ends = range(before + 1, min(before + MOST_FRAMES, len(place_mm) - 1) + 1)
     final_mm = max(place_mm[end] for end in ends)
     after = next(end for end in ends if place_mm[end] >= final_mm - ARRIVED_MM)
+    if not (motion.visible[before] and motion.visible[after]):
+        return None
     jump_mm = float(np.median(place_mm[after : after + 3]) - place_mm[before])
     sd_mm = _jump_sd_mm(motion, before, after, jump_mm)
-    wanted = LEAST_JUMP_MM <= jump_mm <= MOST_JUMP_MM + THROW_OFF_MM
-    if core.throw_mm is not None:
-        wanted &= abs(jump_mm - core.throw_mm) <= max(THROW_OFF_MM, 3 * sd_mm)
-    least_mm_s = LEAST_MM_S if core.throw_mm is None else LEAST_AS_GIVEN_MM_S
+    wanted = LEAST_JUMP_MM <= jump_mm <= max(MOST_JUMP_MM, core.throw_mm or 0.0) + THROW_OFF_MM
+    as_given = core.throw_mm is not None and abs(jump_mm - core.throw_mm) <= max(THROW_OFF_MM, 3 * sd_mm)
+    least_mm_s = LEAST_AS_GIVEN_MM_S if as_given else LEAST_MM_S
     fast = jump_mm >= least_mm_s * (motion.time_s[after] - motion.time_s[before])
-    if not (wanted and fast and motion.visible[before] and motion.visible[after]):
+    if not (wanted and fast):
         return None
     if not (_rests(motion, place_mm, before, -1) and _rests(motion, place_mm, after, 1)):
         return None
-    return Firing(motion.span.first_frame + after, "tip", jump_mm, sd_mm)
+    first = motion.span.first_frame
+    left = next(row for row in range(after, before, -1) if place_mm[row - 1] <= place_mm[before] + LEFT_MM)
+    return Firing(first + after, "tip", jump_mm, sd_mm, last_before=first + left - 1)
 
 
 def _jump_sd_mm(motion: Motion, before: int, after: int, jump_mm: float) -> float:

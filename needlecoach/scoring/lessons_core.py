@@ -6,7 +6,7 @@ import numpy as np
 
 from needlecoach.model import Attempt
 from needlecoach.scoring.geometry import wall_crossings_mm
-from needlecoach.scoring.lesson import Finding, doubt, millimetres, number, sure
+from needlecoach.scoring.lesson import FINE_SD_MM, Finding, doubt, millimetres, number, sure
 from needlecoach.scoring.motion import Motion
 
 # Off the best place to fire from by less than this is as good as a hand can hold (ours).
@@ -16,6 +16,8 @@ POOR_NOTCH_SHARE = 0.5
 # A fired point nearer to the picture's edge than this is about to leave what can be seen (common practice,
 # no source); all is lost when it leaves.
 EDGE_MM = 5.0
+# Less than this is nothing, as the tables round it.
+NOTHING_MM = 0.05
 # A needle is held for a moment before it is fired; its place then is that of these frames before.
 FRAMES_BEFORE = 3
 
@@ -69,6 +71,25 @@ def _share_lost(motion: Motion, attempt: Attempt, name: str) -> float | None:
     return float(np.clip(1 - inside / best, 0, 1))
 
 
+def _notch_part(value_mm: float, sd_mm: float, *, only: str = "") -> str:
+    """How much of the notch, in words: "none" as the headline has it."""
+    return "none" if value_mm < NOTHING_MM else f"{only}{millimetres(value_mm, sd_mm)}"
+
+
+def _along_mm(value_mm: float, sd_mm: float) -> str:
+    """A place along the shaft; to a tenth where that is known, so that a reader can add places up."""
+    return f"{value_mm:.1f} mm" if sd_mm < FINE_SD_MM else millimetres(value_mm, sd_mm)
+
+
+def _held_words(attempt: Attempt, off_mm: float) -> str:
+    """Where the point was, and how far short of the best place to fire from, or beyond it."""
+    sd, best = doubt(attempt, "best_fire_depth_mm"), number(attempt, "best_fire_depth_mm")
+    off = f"{_along_mm(abs(off_mm), sd)} {'beyond' if off_mm > 0 else 'short of'} the best place to fire from"
+    if best is None or best + off_mm < 0:
+        return f"with the point {off}"
+    return f"with the point {_along_mm(best + off_mm, sd)} in, {off}"
+
+
 def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     """Finding for a point held too shallow (sign -1) or too deep (1) when the needle was fired."""
     off, lost = _held_mm(motion, attempt), _share_lost(motion, attempt, "notch_in_target_fired_mm")
@@ -80,13 +101,12 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     sd = doubt(attempt, "notch_in_target_fired_mm")
     core = attempt.core
     fired = core is not None and core.fired_frame is not None
-    begins = "The needle was fired from" if fired else "The needle was held"
+    begins = "The needle was fired" if fired else "The needle was held"
     lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
-    held = f"{millimetres(abs(off), sd)} too {'deep' if sign > 0 else 'shallow'}"
     return Finding(
         _sampling_row(motion, attempt),
-        f"{begins} {held}: {millimetres(inside, sd)} of its notch {lies}, of {millimetres(best, sd)} "
-        "that could.",
+        f"{begins} {_held_words(attempt, off)}: {_notch_part(inside, sd)} of its notch {lies}; fired from "
+        f"the best place, {millimetres(best, sd)} {'would have lain' if fired else 'would lie'} there.",
         "Only what lies beside the notch is cut, so the place of the point at the moment of firing decides "
         "where the sample comes from.",
         AIM_NOTCH if core is not None and core.fired_part == "sheath" else AIM_THROW,
@@ -120,7 +140,7 @@ def notch_outside(motion: Motion, attempt: Attempt) -> Finding | None:
     sd = doubt(attempt, "notch_in_target_mm")
     return Finding(
         row,
-        f"The point was inside the target, but only {millimetres(inside, sd)} of the notch; "
+        f"The point was inside the target, but {_notch_part(inside, sd, only='only ')} of the notch; "
         f"{millimetres(best, sd)} could have been.",
         "A core needle samples from the notch behind its point, so a point in the target is not yet a sample "
         "from it.",

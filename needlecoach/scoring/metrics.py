@@ -119,7 +119,8 @@ def _blind_runs(motion: Motion) -> list[Reading]:
 
     The step that ends in a hidden frame is blind. So is the step back into sight as far as it is longer than
     those beside it: a tip that reappears deeper than it was lost got there unseen. A needle that was well in
-    before its tip was first seen tells nothing: where that tip was is not known.
+    before its tip was first seen tells nothing: where that tip was is not known. What a spring threw it is no
+    advance of the hand.
     """
     runs: list[Reading] = []
     for one in motion.passes:
@@ -127,6 +128,9 @@ def _blind_runs(motion: Motion) -> list[Reading]:
         rows = slice(start, one.last_frame - motion.span.first_frame + 1)
         gained = np.diff(np.maximum.accumulate(motion.sighted_depth_mm[rows]), prepend=-np.inf)
         gained[0] = 0.0
+        if motion.thrown is not None:
+            before, after = (max(row - start, 0) for row in motion.thrown)
+            gained[before : after + 1] = 0.0
         for first, last in true_runs(~motion.visible[rows]):
             if motion.began_deep and not motion.visible[: start + first].any():
                 continue
@@ -244,15 +248,23 @@ def angle_iqr_deg(motion: Motion) -> Reading:
     return Reading(high - low) if low is not None and high is not None else BLANK
 
 
+def _by_hand(motion: Motion) -> list[FloatArray]:
+    """The tip's way, (n, 2), before a spring threw it and after; in one where none did."""
+    if motion.thrown is None:
+        return [motion.tip_mm]
+    before, after = motion.thrown
+    return [motion.tip_mm[: before + 1], motion.tip_mm[after:]]
+
+
 def path_mm(motion: Motion) -> Reading:
-    """Distance travelled by the tip in the picture's plane, mm, jitter left out.
+    """Distance travelled by the tip in the picture's plane, mm, jitter and a spring's throw left out.
 
     Its uncertainty is that of the tip where it turns, of the slack by which jitter is left out, of the scale,
     and a share for what errors and smoothing from picture to picture do to the way's length.
 
     Unit: mm. Evidence: common practice. Source: none for this definition.
     """
-    travel = float(travel_mm(motion.tip_mm, slack_mm=SLACK_MM)[-1])
+    travel = sum(float(travel_mm(part, slack_mm=SLACK_MM)[-1]) for part in _by_hand(motion))
     turns = turning_points(motion.depth_mm, threshold=STROKE_MM[0])
     if len(turns) < 2:
         return Reading(travel)
@@ -269,13 +281,16 @@ def path_mm(motion: Motion) -> Reading:
 def path_efficiency(motion: Motion) -> Reading:
     """Straight distance from entry to closest approach over the travel up to there, 0-1.
 
-    Blank without a target, and when the tip travelled under a millimetre.
+    Where a spring threw the point before that, both up to where it was thrown from. Blank without a target,
+    and when the tip travelled under a millimetre.
 
     Unit: none. Evidence: common practice. Source: none for this definition.
     """
     closest = motion.closest
     if closest is None:
         return BLANK
+    if motion.thrown is not None:
+        closest = min(closest, motion.thrown[0])
     travel = float(travel_mm(motion.tip_mm[: closest + 1])[-1])
     straight = float(np.hypot(*(motion.tip_mm[closest] - motion.tip_mm[0])))
     return Reading(min(1.0, straight / travel)) if travel >= 1.0 else BLANK
@@ -283,6 +298,8 @@ def path_efficiency(motion: Motion) -> Reading:
 
 def mean_advance_mm_s(motion: Motion) -> Reading:
     """Mean speed along the shaft over the time the tip moves forward at over 1 mm/s, mm/s.
+
+    A spring's throw is left out, from the last frame before it to the first after it.
 
     Unit: mm/s. Evidence: plain reading. Source: none.
     """
@@ -296,6 +313,8 @@ def mean_advance_mm_s(motion: Motion) -> Reading:
 def peak_advance_mm_s(motion: Motion) -> Reading:
     """Highest smoothed forward speed along the shaft, mm/s; blank when the tip never moved forward.
 
+    A spring's throw is left out, from the last frame before it to the first after it.
+
     Unit: mm/s. Evidence: plain reading. Source: none.
     """
     peak = float(motion.advance_mm_s.max())
@@ -303,17 +322,23 @@ def peak_advance_mm_s(motion: Motion) -> Reading:
 
 
 def _even_speed(motion: Motion) -> tuple[FloatArray, float] | None:
-    """Speed for the measures of smoothness; None unless the tip was seen for at least half of the time."""
+    """Speed for the measures of smoothness; None unless the tip was seen for at least half of the time.
+
+    Up to where a spring threw the point: to leave a piece out of the middle would make a jerk of its own.
+    """
     share = tip_visibility_share(motion).value
     if share is None or share < 0.5:
         return None
     first, last = np.flatnonzero(motion.known)[[0, -1]]
+    if motion.thrown is not None:
+        last = min(last, motion.thrown[0])
     return even_speed(motion.time_s[first : last + 1], motion.raw_tip_mm[first : last + 1])
 
 
 def smoothness_sparc(motion: Motion) -> Reading:
     """Spectral arc length of tip speed over the attempt, no unit, 0 is smoothest.
 
+    Of a core needle that was seen to be thrown, up to the throw.
     Low-passed at 3 Hz (half power). Blank under 15 frames/s and when the tip was seen for under half of the
     time, since a guessed tip is smooth by making.
 
@@ -327,7 +352,8 @@ def smoothness_sparc(motion: Motion) -> Reading:
 def smoothness_ldlj(motion: Motion) -> Reading:
     """Log dimensionless jerk of tip speed over the attempt, no unit, nearer to 0 is smoother.
 
-    Low-passed at 3 Hz (half power); blank as for `smoothness_sparc`.
+    Of a core needle that was seen to be thrown, up to the throw. Low-passed at 3 Hz (half power); blank as
+    for `smoothness_sparc`.
 
     Unit: none. Evidence: published. Source: Balasubramanian et al., J NeuroEng Rehabil 2015;12:112
     (what was shown: from memory).

@@ -96,7 +96,11 @@ class Motion:
         Uncertainty of following the target, along one direction.
     edge_mm, edge_sd_mm : (n,) float
         Signed distance to the outline and its uncertainty; NaN where unknown.
+    raw_depth_mm : (n,) float
+        As `depth_mm`, not smoothed.
     passes : tuple of Pass
+    thrown : (int, int) or None
+        Last row before and first row after a spring threw the point; see `spring.without_throw`.
     """
 
     scene: Scene
@@ -117,7 +121,9 @@ class Motion:
     target_sd_mm: FloatArray
     edge_mm: FloatArray
     edge_sd_mm: FloatArray
+    raw_depth_mm: FloatArray
     passes: tuple[Pass, ...]
+    thrown: tuple[int, int] | None = None
 
     @property
     def frames(self) -> slice:
@@ -246,6 +252,7 @@ def prepare(scene: Scene, span: Span) -> Motion | None:
             scale_sd_share=scale.sd_share,
             following_sd_mm=track.target_sd_mm[frames],
         ),
+        raw_depth_mm=depth,
         passes=_passes(scene, span, smooth_depth),
     )
 

@@ -22,6 +22,7 @@ from needlecoach.scoring.metrics import BLANK, Reading
 from needlecoach.scoring.motion import Motion, Scene, advance_mm, prepare, shaft_direction
 from needlecoach.scoring.passes import GAP_S, PASS_MM, Span
 from needlecoach.scoring.sampling import Biopsy, follow_biopsy, judge_core
+from needlecoach.scoring.spring import without_throw
 from needlecoach.scoring.trail_check import trail_note
 
 Value = float | int | str | bool | None
@@ -143,7 +144,7 @@ def score_track(
                 f"Something like a needle at {track.time_s[span.first_frame]:.2f} s was gone within 0.3 s."
             )
         else:
-            kept.append((span, motion))
+            kept.append((span, None if motion is None else without_throw(motion)))
     ends = [span.first_frame for span, _ in kept[1:]] + [len(track)]
     attempts = tuple(
         _score_attempt(scene, span, motion, number=i + 1, until_frame=ends[i])

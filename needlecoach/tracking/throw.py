@@ -8,8 +8,8 @@ from needlecoach.model import BoolArray, Core, FloatArray
 from needlecoach.tracking.kymograph import SAMPLE_MM, FloatImages
 from needlecoach.tracking.tip import FASTEST_MM_S, TipPath, spells
 
-# No spring throws further; where its throw is known, it and the place at which it was held may be off by so
-# much together.
+# No spring throws further, but for one whose throw is given as more; that and the place at which it was held
+# may be off by so much together. A shorter throw that is given bounds nothing: it may be wrong.
 MOST_THROW_MM, THROW_SLACK_MM = 35.0, 3.0
 # What goes less far at once may be a misread place.
 LEAST_THROW_MM = 5.0
@@ -17,6 +17,8 @@ LEAST_THROW_MM = 5.0
 LONGEST_S, QUIET_FRAMES = 0.35, 3
 # Where the point rests before is told by the furthest of so long: what comes draws the path back early.
 LATELY_S = 1.0
+# A point that is seen so near to where it rests has not left yet, or has arrived.
+SAME_PLACE_MM = 0.5
 # Something stirs in a strip that moves as surely as this. The needle's end, from so far behind where it was
 # to so far beyond, still looks as it did; what stirred turned brighter by so much.
 STIRRING, END_MM, SAME_LOOK_GREY, BRIGHTER_GREY = 0.3, (3.0, 1.0), 12.0, 8.0
@@ -28,7 +30,7 @@ def farthest_throw_mm(core: Core | None) -> float:
     """How far a needle may be thrown forward at once, mm; 0 for one without a spring."""
     if core is None:
         return 0.0
-    return MOST_THROW_MM if core.throw_mm is None else core.throw_mm + THROW_SLACK_MM
+    return max(MOST_THROW_MM, (core.throw_mm or 0.0) + THROW_SLACK_MM)
 
 
 def thrown_at(path: TipPath, time_s: FloatArray) -> tuple[tuple[int, int], ...]:
@@ -61,6 +63,35 @@ def rounds(n: int, throws: tuple[tuple[int, int], ...]) -> FloatArray:
         number[before + 1 :] += 1
         number[after:] += 1
     return number
+
+
+def surely_timed(
+    path: TipPath, places_mm: FloatArray, throws: tuple[tuple[int, int], ...], seen: BoolArray
+) -> TipPath:
+    """A path that no longer doubts when a point was thrown, where the point itself shows it.
+
+    Parameters
+    ----------
+    places_mm : (n,) where a tip was found along the shaft, NaN without one
+    seen : (n,) bool, where it is in sight
+
+    Notes
+    -----
+    The posterior of the frames beside a throw has two peaks, one at either end of it, and the way between
+    them in its spread. A point that is seen in its place of rest tells which of the two it is: the spread is
+    then that of the rest.
+    """
+    sd_mm = path.sd_mm.copy()
+    for before, after in throws:
+        early = np.arange(max(before - QUIET_FRAMES, 0), before)
+        late = np.arange(after + 1, min(after + 1 + QUIET_FRAMES, len(sd_mm)))
+        for frame, rest in ((before, early), (after, late)):
+            rest = rest[seen[rest] & np.isfinite(places_mm[rest])]
+            if len(rest) and seen[frame]:
+                off_mm = abs(places_mm[frame] - np.median(places_mm[rest]))
+                if off_mm <= SAME_PLACE_MM:
+                    sd_mm[frame] = min(sd_mm[frame], float(np.median(path.sd_mm[rest])))
+    return TipPath(path.position_mm, sd_mm, path.present)
 
 
 def sheath_moves(

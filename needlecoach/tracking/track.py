@@ -25,7 +25,7 @@ from needlecoach.tracking.sight import sight_evidence, tip_in_sight
 from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.stills import MOST_STILLS, needle_in_stills
 from needlecoach.tracking.target import TargetFollower, TargetPath
-from needlecoach.tracking.throw import rounds
+from needlecoach.tracking.throw import rounds, surely_timed
 from needlecoach.tracking.tip import TipPath
 from needlecoach.tracking.trail import read_trails
 from needlecoach.tracking.windows import NeedleRows, Window, Windows
@@ -211,7 +211,8 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     sights, anchors = known.settle(sights, axis), visible | known.placed
     sights = known.only_bridged(sights, anchors)
     number = rounds(len(time_s), course.throws)
-    seen_sd = seen_doubt_mm(course.path, course.by_motion, course.spots, visible, time_s, number)
+    timed = surely_timed(course.path, tip_places_mm(course.spots), course.throws, visible)
+    seen_sd = seen_doubt_mm(timed, course.by_motion, course.spots, visible, time_s, number)
     path = bridge_hidden(
         sights, course.by_motion, anchors, time_s, np.where(known.placed, known.sd_mm, seen_sd)
     )

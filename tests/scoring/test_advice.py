@@ -134,12 +134,12 @@ CORE = dict(dead_space_mm=5, notch_mm=18, throw_mm=22)
 CORE_CASES = {
     "fired short": (
         "held 10 mm before the best place", dict(held=2.0), "held 2 mm before it", dict(held=10.0),
-        "held 10 mm too shallow: 5 mm of its notch would lie in the target if it were fired from there, of",
+        "held with the point 2 mm in, 10 mm short of the best place to fire from: 5 mm of its notch would",
     ),
     "fired too deep": (
         "fired 6 mm beyond the best place", dict(held=18.0, fired=True),
         "held 1.8 mm beyond it, the notch as long as the target", dict(held=10.8, notch_mm=12.0),
-        "fired from 6 mm too deep: 9 mm of its notch lay in the target, of 12 mm",
+        "fired with the point 18 mm in, 6 mm beyond the best place to fire from: 9 mm of its notch lay in",
     ),
     "notch outside": (
         "the point 2 mm past the middle, not fired", dict(held=22.0, throw=0.0),
@@ -175,6 +175,7 @@ def core_advice(held, *, fired=False, throw=22.0, to_edge=30.0, notch_mm=18.0):
         "notch_in_target_mm": inside(held + (throw if fired else 0.0)),
         "notch_in_target_fired_mm": inside(held + throw) if throw else None,
         "fired_tip_to_edge_mm": to_edge,
+        "best_fire_depth_mm": 20.0 + notch_mm / 2 + 5.0 - throw,
     }
     figures = dict(attempt.figures) | {name: Figure(name, value) for name, value in values.items()}
     best = place(20.0 + notch_mm / 2 + 5.0 - throw) if throw else None
@@ -191,6 +192,14 @@ def test_what_triggers_a_rule_of_core_needles_and_what_nearly_does(rule):
     assert rule in advice
     assert words in advice[rule].happened
     assert rule not in core_advice(**near)
+
+
+def test_nothing_is_none_as_the_headline_has_it():
+    """Held at 17 mm, 5 mm of dead space: the notch ends at 12 mm, the target begins at 14."""
+    outside = core_advice(held=17.0, throw=0.0)["notch outside"].happened
+    assert "but none of the notch; 12 mm could have been" in outside
+    beyond = core_advice(held=28.0, fired=True)["fired too deep"].happened
+    assert "none of its notch lay in the target; fired from the best place, 12 mm would have lain" in beyond
 
 
 def test_a_hit_without_a_firing_seen_is_not_held_against_firing():

@@ -55,9 +55,16 @@ def test_a_throw_is_found_in_its_frame(rate_hz: float, throw_mm: float | None) -
     assert firing.sd_mm == pytest.approx(0.1, abs=0.01)
 
 
-def test_a_throw_of_another_length_than_given_is_none() -> None:
-    assert find_firing(motion_of(thrown(10.0)), CORE) is None
-    assert find_firing(motion_of(thrown(10.0)), replace(CORE, throw_mm=None)) is not None
+@pytest.mark.parametrize("given_mm", [18.0, 25.0, 30.0])
+def test_a_throw_of_another_length_than_given_is_told_by_its_speed(given_mm: float) -> None:
+    firing = find_firing(motion_of(thrown()), replace(CORE, throw_mm=given_mm))
+
+    assert firing is not None and firing.jump_mm == pytest.approx(22.0, abs=0.3)
+    assert firing.last_before == firing.frame - 1
+    # 22 mm in 0.2 s, 110 mm/s: quick enough for the throw that was given, not for another.
+    slow = thrown(took_s=0.2, rate_hz=15.0)
+    assert find_firing(motion_of(slow), CORE) is not None
+    assert find_firing(motion_of(slow), replace(CORE, throw_mm=given_mm + 9)) is None
 
 
 @pytest.mark.parametrize(
