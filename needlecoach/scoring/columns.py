@@ -83,11 +83,27 @@ CORE_MEANINGS: MappingProxyType[str, str] = MappingProxyType(
         "have to go past it for the notch to lie inside.",
     }
 )
+# A spring is no hand: said beside the meaning of what leaves its throw out.
+_LEFT_OUT, _UP_TO = "A throw that was seen is left out.", "Measured up to a throw that was seen."
+THROW_MEANINGS: MappingProxyType[str, str] = MappingProxyType(
+    {
+        "path_mm": _LEFT_OUT,
+        "path_efficiency": _UP_TO,
+        "mean_advance_mm_s": _LEFT_OUT,
+        "peak_advance_mm_s": _LEFT_OUT,
+        "smoothness_sparc": _UP_TO,
+        "smoothness_ldlj": _UP_TO,
+    }
+)
+
+
+def _core_meaning(name: str, meaning: str) -> str:
+    return f"{meaning} {THROW_MEANINGS[name]}" if name in THROW_MEANINGS else CORE_MEANINGS.get(name, "")
 
 
 def _table(*rows: tuple[str, str, str, str, Evidence]) -> MappingProxyType[str, Column]:
     return MappingProxyType(
-        {row[0]: Column(*row, SHOWN.get(row[0], ""), CORE_MEANINGS.get(row[0], "")) for row in rows}
+        {row[0]: Column(*row, SHOWN.get(row[0], ""), _core_meaning(row[0], row[3])) for row in rows}
     )
 
 
@@ -238,32 +254,29 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "path_mm",
         "mm",
         "Tip travel",
-        "Distance travelled by the tip in the picture's plane, its flicker and a core needle's throw left "
-        "out.",
+        "Distance travelled by the tip in the picture's plane, its flicker left out.",
         "common practice",
     ),
     (
         "path_efficiency",
         "",
         "Path efficiency",
-        "Straight distance from entry to closest approach as a share of the travel up to there; of a core "
-        "needle seen to be thrown, at most up to the throw.",
+        "Straight distance from entry to closest approach as a share of the travel up to there.",
         "common practice",
     ),
     (
         "mean_advance_mm_s",
         "mm/s",
         "Mean speed forward",
-        "Mean speed of the tip, low-passed at 1.3 Hz, while it moves forward at over 1 mm/s, a core "
-        "needle's throw left out; no uncertainty is stated.",
+        "Mean speed of the tip, low-passed at 1.3 Hz, while it moves forward at over 1 mm/s; "
+        "no uncertainty is stated.",
         "plain reading",
     ),
     (
         "peak_advance_mm_s",
         "mm/s",
         "Peak speed forward",
-        "Highest forward speed of the tip, low-passed at 1.3 Hz, a core needle's throw left out; no "
-        "uncertainty is stated.",
+        "Highest forward speed of the tip, low-passed at 1.3 Hz; no uncertainty is stated.",
         "plain reading",
     ),
     (
@@ -271,8 +284,7 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "",
         "Smoothness by SPARC",
         "How evenly the tip sped up and slowed down, by the length of the curve of its speed's spectrum "
-        "(spectral arc length, SPARC), low-passed at 3 Hz; 0 is smoothest; of a core needle seen to be "
-        "thrown, up to the throw; blank under 15 frames a second.",
+        "(spectral arc length, SPARC), low-passed at 3 Hz; 0 is smoothest; blank under 15 frames a second.",
         "published",
     ),
     (
@@ -280,8 +292,7 @@ COLUMNS: MappingProxyType[str, Column] = _table(
         "",
         "Smoothness by LDLJ",
         "How evenly the tip sped up and slowed down, by how abruptly it did (log dimensionless jerk, LDLJ), "
-        "low-passed at 3 Hz; nearer to 0 is smoother; of a core needle seen to be thrown, up to the throw; "
-        "blank under 15 frames a second.",
+        "low-passed at 3 Hz; nearer to 0 is smoother; blank under 15 frames a second.",
         "published",
     ),
     (
