@@ -82,6 +82,7 @@ class CoreSample:
     notch_px : near and far end of the notch at the sampling moment
     fired_tip_px : where the point lies after firing, seen or to be expected; None without a throw
     fired_notch_px : ends of the notch then
+    before_frame : of the needle as it stood before a firing that was seen; None without one
     best_tip_px : the point's place to fire from along this shaft; None without a throw or a target on its way
     notes : sentences for the reader
     """
@@ -94,6 +95,7 @@ class CoreSample:
     fired_notch_px: tuple[Point, Point] | None = None
     best_tip_px: Point | None = None
     notes: tuple[str, ...] = ()
+    before_frame: int | None = None
 
 
 @dataclass(frozen=True)

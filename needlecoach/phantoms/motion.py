@@ -11,8 +11,6 @@ from needlecoach.phantoms.beams import BeamGrid, Floats
 from needlecoach.phantoms.core import bare_mm
 from needlecoach.phantoms.scene import DriftKey, Key, PointMm, Scene
 
-ADVANCE_MM = 0.005
-
 
 @dataclass(frozen=True)
 class Pose:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -147,14 +145,6 @@ class NeedlePainter:
         below = np.clip((np.arange(self.grid.shape[0])[:, None] - shaft_row[None]) / 12, 0, 1)
         below = np.where(np.isfinite(shaft_row)[None], below, 0.0)
         return ratio(-loss[None] * below).astype(np.float32)
-
-
-@dataclass(frozen=True)
-class Bubble:
-    """One speck of the trail at its place in the gel at rest."""
-
-    place_mm: PointMm
-    echo: complex
 
 
 class Trail:

@@ -8,9 +8,6 @@ import numpy as np
 
 from needlecoach.model import Attempt, CoreSample, FloatArray, Point, Scorecard
 
-# A firing takes up to three frames; what lay there before it is read off just ahead of them.
-FIRING_FRAMES = 3
-
 
 def notch_ends_px(card: Scorecard) -> FloatArray:
     """Near and far end of the notch in every frame by the needle's own measures, px of the followed picture.
@@ -70,18 +67,14 @@ def _boxes(card: Scorecard, core: CoreSample) -> list[dict[str, Any]]:
         boxes = [("full", "notch, before and after firing", _on_plan(card, core.frame, *core.notch_px))]
     else:
         boxes = [("full", "notch after firing", _on_plan(card, core.frame, *core.notch_px))]
-        if (before := _before(card, core.fired_frame)) is not None:
-            boxes.insert(0, ("hollow", "notch before firing", before))
+        if core.before_frame is not None:
+            ends = notch_ends_px(card)[core.before_frame]
+            if np.isfinite(ends).all():
+                before = _on_plan(card, core.before_frame, *ends)
+                boxes.insert(0, ("hollow", "notch before firing", before))
     return [
         {"form": form, "words": words, "ends_mm": ends} for form, words, ends in boxes if None not in ends
     ]
-
-
-def _before(card: Scorecard, fired_frame: int) -> list[list[float] | None] | None:
-    """The notch just before the firing, on the plan; None when the tip was not known then."""
-    frame = max(fired_frame - FIRING_FRAMES, 0)
-    ends = notch_ends_px(card)[frame]
-    return _on_plan(card, frame, *ends) if np.isfinite(ends).all() else None
 
 
 def _spots(card: Scorecard, core: CoreSample) -> list[dict[str, Any]]:

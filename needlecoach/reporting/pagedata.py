@@ -17,11 +17,10 @@ from needlecoach.reporting.coredata import core_data, notch_ends_px
 from needlecoach.reporting.record import PAGE_SCHEMA, plain
 from needlecoach.reporting.teaching import advice_data, checks_data, earlier_data, standard_data
 from needlecoach.scoring.along import target_along_mm, tip_along_mm
+from needlecoach.scoring.metrics import LOSS_S
 
 # What is said of an attempt that the result without corrections does not have.
 NO_SUCH = "no such attempt"
-# Out of sight for longer than this counts as lost, as in the figure "tip lost".
-LOSS_S = 0.3
 # A stretch that gains less than this is tremor, too small to be drawn.
 BLIND_MM = 0.3
 # What a summary shows around an attempt, in time and below its deepest tip.

@@ -279,6 +279,9 @@ def core_sample(biopsy: Biopsy) -> CoreSample:
         fired_notch_px=None if ahead is None else _notch_px(biopsy, ahead),
         best_tip_px=_along_px(biopsy, change) if np.isfinite(change) else None,
         notes=tuple(_notes(biopsy, core)),
+        before_frame=None
+        if firing is None or biopsy.before_row is None
+        else biopsy.motion.span.first_frame + biopsy.before_row,
     )
 
 

@@ -18,8 +18,6 @@ POOR_NOTCH_SHARE = 0.5
 EDGE_MM = 5.0
 # Less than this is nothing, as the tables round it.
 NOTHING_MM = 0.05
-# A needle is held for a moment before it is fired; its place then is that of these frames before.
-FRAMES_BEFORE = 3
 
 AIM_NOTCH = (
     "Push the inner needle on until the middle of the notch lies in the middle of the target, then fire."
@@ -31,8 +29,8 @@ def _sampling_row(motion: Motion, attempt: Attempt) -> int:
     """Row before the firing where one was seen, of the sampling moment otherwise."""
     core = attempt.core
     assert core is not None
-    frame = core.frame if core.fired_frame is None else core.fired_frame - FRAMES_BEFORE
-    return int(np.clip(frame - motion.span.first_frame, 0, len(motion.time_s) - 1))
+    frame = core.frame if core.before_frame is None else core.before_frame
+    return frame - motion.span.first_frame
 
 
 def best_notch_mm(motion: Motion, attempt: Attempt) -> float | None:

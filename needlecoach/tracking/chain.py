@@ -59,13 +59,7 @@ def entries_of(points: FloatArray, along: FloatArray, mask: BoolArray) -> FloatA
     return np.asarray(np.where(inside.any(axis=1)[:, None], entries, np.nan))
 
 
-def entry_of(line: Line, mask: BoolArray) -> FloatArray | None:
-    """Point where a line enters the region from above, (2,) in working pixels; None when it misses it."""
-    entry = _line_entries([line], mask)[0]
-    return None if np.isnan(entry).any() else entry
-
-
-def _line_entries(lines: Sequence[Line], mask: BoolArray) -> FloatArray:
+def line_entries(lines: Sequence[Line], mask: BoolArray) -> FloatArray:
     """Points where lines enter the region, (n, 2); NaN where they miss it."""
     if not lines:
         return np.zeros((0, 2))
@@ -94,7 +88,7 @@ def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[
         coarse = _shrunk(single(picture), times)
         found = find_lines(coarse, step_mm=times * step_mm, mask=mask, count=8, faintest_grey=faintest_grey)
         lines = [line.enlarged(times) for line in found]
-        for line, entry in zip(lines, _line_entries(lines, changes.mask), strict=True):
+        for line, entry in zip(lines, line_entries(lines, changes.mask), strict=True):
             if line.support_mm < SHORTEST_SUPPORT_MM or np.isnan(entry).any():
                 continue
             column, row = np.rint(entry).astype(np.intp)

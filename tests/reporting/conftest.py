@@ -249,6 +249,7 @@ def core_card(clip_file: Path, *, fired: bool = False, throw: bool = True) -> Sc
         at, 38 if fired else None, "tip" if fired else "", notch,
         along_px(held, THROW_MM) if throw else None, fired_notch if throw else None,
         along_px(held, -4.0) if throw else None, ("The notch seen agrees with the one given.",),
+        before_frame=35 if fired else None,
     )  # fmt: skip
     attempt = card.attempts[0]
     attempt = replace(attempt, figures={**attempt.figures, **core_figures()}, core=sample)

@@ -180,7 +180,12 @@ def core_advice(held, *, fired=False, throw=22.0, to_edge=30.0, notch_mm=18.0):
     figures = dict(attempt.figures) | {name: Figure(name, value) for name, value in values.items()}
     best = place(20.0 + notch_mm / 2 + 5.0 - throw) if throw else None
     core = CoreSample(
-        100, 100 if fired else None, "tip" if fired else "", (place(0), place(1)), best_tip_px=best
+        100,
+        100 if fired else None,
+        "tip" if fired else "",
+        (place(0), place(1)),
+        best_tip_px=best,
+        before_frame=97 if fired else None,
     )
     return {one.rule: one for one in advise(motion, replace(attempt, core=core, figures=figures))}
 
