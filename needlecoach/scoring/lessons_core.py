@@ -33,6 +33,13 @@ def _sampling_row(motion: Motion, attempt: Attempt) -> int:
     return frame - motion.span.first_frame
 
 
+def _told_row(motion: Motion, attempt: Attempt) -> int:
+    """Row that advice refers to: of the firing where one was seen, of the sampling moment otherwise."""
+    core = attempt.core
+    assert core is not None
+    return (core.frame if core.fired_frame is None else core.fired_frame) - motion.span.first_frame
+
+
 def best_notch_mm(motion: Motion, attempt: Attempt) -> float | None:
     """Most of the notch that this shaft's line can put inside the outline, mm; None when it misses it."""
     outline, notch = motion.scene.outline_mm, number(attempt, "notch_length_mm")
@@ -102,7 +109,7 @@ def _fired_wrong(motion: Motion, attempt: Attempt, sign: int) -> Finding | None:
     begins = "The needle was fired" if fired else "The needle was held"
     lies = "lay in the target" if fired else "would lie in the target if it were fired from there"
     return Finding(
-        _sampling_row(motion, attempt),
+        _told_row(motion, attempt),
         f"{begins} {_held_words(attempt, off)}: {_notch_part(inside, sd)} of its notch {lies}; fired from "
         f"the best place, {millimetres(best, sd)} {'would have lain' if fired else 'would lie'} there.",
         "Only what lies beside the notch is cut, so the place of the point at the moment of firing decides "
@@ -161,7 +168,7 @@ def fired_towards_the_edge(motion: Motion, attempt: Attempt) -> Finding | None:
     )
     ends = "ended" if attempt.core.fired_frame is not None else "would end"
     return Finding(
-        _sampling_row(motion, attempt),
+        _told_row(motion, attempt),
         f"Fired from here the point {ends} {where}.",
         "A needle that is fired out of the picture ends where nobody sees it.",
         "Before firing, move the probe along the needle until the throw fits into the picture beyond "

@@ -207,6 +207,11 @@ def test_nothing_is_none_as_the_headline_has_it():
     assert "none of its notch lay in the target; fired from the best place, 12 mm would have lain" in beyond
 
 
+def test_advice_on_a_firing_leads_to_the_firing():
+    """Frame 100; the needle stood before it in frame 97 (invented)."""
+    assert core_advice(held=18.0, fired=True)["fired too deep"].frame == 100
+
+
 def test_a_hit_without_a_firing_seen_is_not_held_against_firing():
     assert "fired too deep" not in core_advice(held=18.0)
     assert "fired too deep" in core_advice(held=18.0, fired=True)
