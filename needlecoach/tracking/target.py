@@ -30,7 +30,10 @@ NEAR_PX = 5
 WIDE_MM = 4.0
 WIDE_EVERY = 5
 # Pictures closer in time than this to the last one compared are left out: a target moves at a hand's pace.
+# Those between two so far apart are compared only where it moved by more than so much meanwhile.
 VOTE_S = 0.045
+CALM_S = 0.095
+CALM_MM = 0.1
 # Likeness (mean correlation of the tiles) as a share of what it is beside the marked frame, where only the
 # scanner's noise lowers it: to count as found, to be found again after a loss, and to be believed in full.
 # Between the first and the last the look itself changes, as when the probe slides off the target, and a
@@ -130,6 +133,7 @@ class TargetFollower:
         self._last, self._sure, self._lost_for = np.zeros(2), np.zeros(2), 0
         self._met = False
         self._time_s: list[float] = []
+        self._waiting: list[tuple[int, GreyImage]] = []
         self._voted: list[int] = []
         self._offset: list[FloatArray] = []
         self._found: list[bool] = []
@@ -138,13 +142,45 @@ class TargetFollower:
     def see(self, picture: GreyImage, time_s: float) -> None:
         """Take in the next steadied picture; those in quick succession are not all compared."""
         self._time_s.append(time_s)
-        if self._voted and time_s - self._time_s[self._voted[-1]] < VOTE_S:
+        number = len(self._time_s) - 1
+        if self._waiting_s(number) < VOTE_S:
             return
-        self._voted.append(len(self._time_s) - 1)
+        if self._voted and self._detail is None and time_s - self._time_s[self._voted[-1]] < CALM_S:
+            self._waiting.append((number, picture))
+            return
+        vote = self._calm(picture) if self._waiting else None
+        if vote is None:
+            self._catch_up()
+        self._waiting = []
+        self._compare(number, picture, vote)
+
+    def _waiting_s(self, number: int) -> float:
+        """Time since the last picture that was compared, or that may be yet."""
+        if not self._voted:
+            return np.inf
+        last = self._waiting[-1][0] if self._waiting else self._voted[-1]
+        return self._time_s[number] - self._time_s[last]
+
+    def _calm(self, picture: GreyImage) -> _Vote | None:
+        """The vote on a picture, where the target is still surely there; None where it is not, or moved."""
+        vote = _vote(picture, self._patch, self._last, NEAR_PX)
+        moved_mm = float(np.hypot(*(vote.offset - self._last))) * self._plane.step_mm
+        sure = vote.likeness >= self._usual * SURE and not vote.at_edge
+        return vote if self._met and not self._lost_for and sure and moved_mm < CALM_MM else None
+
+    def _catch_up(self) -> None:
+        """Compare the pictures that were left out."""
+        for number, picture in self._waiting:
+            self._compare(number, picture)
+        self._waiting = []
+
+    def _compare(self, number: int, picture: GreyImage, vote: _Vote | None = None) -> None:
+        time_s = self._time_s[number]
         if self._detail is None:
-            offset, found = self._follow(picture, time_s)
+            offset, found = self._follow(picture, time_s, vote)
         else:
             offset, found = self._stay(self._detail, picture, time_s)
+        self._voted.append(number)
         self._offset.append(offset)
         self._found.append(found)
 
@@ -159,6 +195,7 @@ class TargetFollower:
         n = len(self._time_s)
         if n == 0:
             return TargetPath.nowhere(0)
+        self._catch_up()
         times, voted_s = np.array(self._time_s), np.array(self._time_s)[self._voted]
         offset = np.stack([np.interp(times, voted_s, column) for column in np.array(self._offset).T], axis=-1)
         found = np.interp(times, voted_s, np.array(self._found, dtype=float)) > 0.5
@@ -177,10 +214,12 @@ class TargetFollower:
         self._doubt.stayed(time_s, found=found)
         return self._last, found
 
-    def _follow(self, picture: GreyImage, time_s: float) -> tuple[FloatArray, bool]:
+    def _follow(
+        self, picture: GreyImage, time_s: float, vote: _Vote | None = None
+    ) -> tuple[FloatArray, bool]:
         """Offset from the marked place in the next picture, and whether it was found."""
         needed = self._usual * (HOLD if self._met and not self._lost_for else REGAIN)
-        vote = _vote(picture, self._patch, self._last, NEAR_PX)
+        vote = vote or _vote(picture, self._patch, self._last, NEAR_PX)
         if (not self._met or vote.at_edge or vote.likeness < needed) and self._lost_for % WIDE_EVERY == 0:
             # By the marked frame the picture may have drifted, which the steadied ones have not.
             wide_mm = WIDE_MM if self._met else WIDE_MM + LARGEST_SHIFT_MM

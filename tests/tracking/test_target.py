@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Region, Scale, Target
+from needlecoach.tracking import target as following
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath
 
@@ -277,6 +278,22 @@ def test_pictures_in_between_lie_on_the_straight_line_in_time():
         line = np.interp(time_s, time_s[compared], place[compared, k])
         np.testing.assert_allclose(place[:, k], line, atol=1e-9)
     np.testing.assert_allclose(place, CENTRE + offsets, atol=0.5)
+
+
+@pytest.mark.parametrize("at", range(8, 12))
+def test_at_60_pictures_a_second_a_jump_is_told_within_two_of_those_compared(at):
+    """A quiet target is compared ten times a second, one that moved also in between: at 0.05 s, not 0.1 s."""
+    offsets = np.repeat([[0.0, 0.0], [6.0, 3.0]], [at, 20 - at], axis=0)
+    pictures = [shown(moved(gel(), o), seed=i) for i, o in enumerate(offsets)]
+    path = followed(pictures, marked(), shift=still(20), fps=60.0)
+    assert (error_mm(path, CENTRE + offsets) > 0.2).sum() <= 2
+
+
+def test_of_a_quiet_target_a_third_of_the_pictures_is_compared(monkeypatch):
+    compared, vote = [], following._vote
+    monkeypatch.setattr(following, "_vote", lambda *given: compared.append(1) or vote(*given))
+    followed([shown(gel(), seed=i) for i in range(31)], marked(), shift=still(31), fps=30.0)
+    assert len(compared) <= 14
 
 
 def test_at_30_pictures_a_second_a_lost_target_is_flagged():
