@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from needlecoach import __version__, cli
+from needlecoach.cli import root
 from needlecoach.errors import ClipError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.model import Attempt, Clip, Figure, Marks, Medium, Region, Scale, Scorecard, Track
 
@@ -457,7 +458,7 @@ def test_every_error_of_ours_is_caught_by_main(command: Callable, monkeypatch: p
     def fail() -> None:
         raise NeedlecoachError("mend me.")
 
-    monkeypatch.setattr(cli, "app", fail)
+    monkeypatch.setattr(root, "app", fail)
     assert command() == (2, "", "Error: mend me.\n")
 
 
@@ -465,7 +466,7 @@ def test_missing_system_library_is_told(command: Callable, monkeypatch: pytest.M
     def fail() -> None:
         raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
 
-    monkeypatch.setattr(cli, "app", fail)
+    monkeypatch.setattr(root, "app", fail)
     code, _, err = command()
     assert (code, len(err.splitlines())) == (2, 1)
     assert "apt-get install libgl1 libglib2.0-0" in err
@@ -475,7 +476,7 @@ def test_a_missing_module_of_ours_is_no_library_fault(monkeypatch: pytest.Monkey
     def fail() -> None:
         raise ImportError("No module named 'needlecoach.gone'")
 
-    monkeypatch.setattr(cli, "app", fail)
+    monkeypatch.setattr(root, "app", fail)
     with pytest.raises(ImportError, match="gone"):
         cli.main()
 
