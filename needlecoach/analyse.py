@@ -39,7 +39,6 @@ from needlecoach.screen.sound import (
     true_track,
     with_sound,
 )
-from needlecoach.tracking.beside import get_ready
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import BESIDE, TargetFollower, TargetPath, follow_alone
 from needlecoach.tracking.throw import farthest_throw_mm
@@ -94,8 +93,6 @@ def score_clip(
     """
     with open_clip(path, fps=fps) as reader:
         study = Study(reader, marks, no_target=no_target, fps=fps, pass_withdrawal_mm=pass_withdrawal_mm)
-        if beside is not None:
-            get_ready(beside, reader.clip)
         return study.scored(progress, beside, foreseen=foreseen)
 
 

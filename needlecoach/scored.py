@@ -98,9 +98,8 @@ def score_into(
         As `score_clip` and `write_results`; when the process that follows the needle was ended.
     """
     # Imported here: reading the command line needs none of it.
-    from needlecoach.analyse import score_clip
-    from needlecoach.clips import sha256_of
-    from needlecoach.tracking.beside import another_process
+    from needlecoach.clips import open_clip, sha256_of
+    from needlecoach.tracking.beside import another_process, get_ready
 
     asked: dict[str, Any] = {
         "no_target": wish.no_target,
@@ -119,6 +118,11 @@ def score_into(
                 card = bench.score(corrections)
         else:
             with another_process() as beside, _Ahead() as ahead:
+                with open_clip(clip, fps=wish.fps) as reader:
+                    get_ready(beside, reader.clip)
+                # The process loads its own meanwhile.
+                from needlecoach.analyse import score_clip
+
                 if not wish.replay:  # which reads all frames again
                     asked["foreseen"] = ahead.foreseen
                 card = score_clip(clip, marks, **asked, progress=scoring, beside=beside)

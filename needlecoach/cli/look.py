@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from needlecoach.cli.root import app
 from needlecoach.cli.options import (
     ClipArgument,
     KeepScreenOption,
@@ -20,6 +19,7 @@ from needlecoach.cli.options import (
     checked_rate,
     scale_option,
 )
+from needlecoach.cli.root import app
 from needlecoach.console import stoppable
 from needlecoach.marks import MarkOptions, checked_tick_mm, parse_region, parse_screen
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from needlecoach import scored
-from needlecoach.cli.root import app
 from needlecoach.cli.options import (
     KeepScreenOption,
     PixelOption,
@@ -29,6 +28,7 @@ from needlecoach.cli.options import (
     target_option,
     target_size_option,
 )
+from needlecoach.cli.root import app
 from needlecoach.console import Progress, complain, progress_bar, say_error, stoppable
 from needlecoach.errors import NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from needlecoach.cli.root import app
 from needlecoach.cli.options import BrowserOption, ClipArgument, PortOption, RateOption, checked_rate
+from needlecoach.cli.root import app
 from needlecoach.console import stoppable
 
 

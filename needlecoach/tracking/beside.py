@@ -15,7 +15,11 @@ from typing import Any
 import cv2
 
 from needlecoach.model import Clip
-from needlecoach.tracking.windows import MOST_FRAMES, WINDOW_S
+
+# What the process is given at a time, a window, is long enough to hold an attempt and the looks of its places
+# before and after.
+WINDOW_S = 24.0
+MOST_FRAMES = 900
 
 
 def another_process() -> ProcessPoolExecutor:

@@ -9,11 +9,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
+from needlecoach.tracking.beside import MOST_FRAMES, WINDOW_S
 from needlecoach.tracking.tip import spells
 
-# A window is long enough to hold an attempt and the looks of its places before and after.
-WINDOW_S = 24.0
-MOST_FRAMES = 900
 # It ends where no needle was in for this long, seen from far enough inside it to be sure.
 QUIET_S = 1.0
 SURE_S = 1.5
