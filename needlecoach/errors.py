@@ -4,6 +4,7 @@ NeedlecoachError
 ├── ClipError       the recording can't be read
 ├── MarksError      what the user said of the clip is missing, broken or impossible
 ├── StandardError   a programme's standard can't be read or can't be one
+├── CohortError     results of many clips, or ratings of them, can't be put together
 ├── OutputError     results can't be written
 └── UnscorableError the clip was read, and holds nothing that can be scored
 
@@ -26,6 +27,10 @@ class MarksError(NeedlecoachError):
 
 class StandardError(NeedlecoachError):
     """A programme's standard is missing, malformed, or asks for what there is not."""
+
+
+class CohortError(NeedlecoachError):
+    """Results of many clips, ratings of them, or what is asked of them, can't be put together."""
 
 
 class OutputError(NeedlecoachError):

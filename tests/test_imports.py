@@ -29,9 +29,10 @@ ALLOWED: dict[str, set[str]] = {
     "inspection": {"filmed", "recording_advice", "clips", "screen", "marks", "finding"},
     "standards": {"scoring"},
     "earlier": {"reporting"},
+    "cohort": {"scoring"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
-    "reporting": set(),
+    "reporting": {"cohort"},
     "scored": {
         "clips",
         "marks",

@@ -1,0 +1,1 @@
+"""Many attempts of many learners: learning curves, difficulty, agreement."""
