@@ -44,9 +44,9 @@ def hits(middle: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return (rng.random(middle.size) < middle).astype(float)
 
 
-def covered(course: Course, draw, n: int, runs: int) -> np.ndarray:
+def covered(course: Course, draw, n: int, runs: int, seed: int = 0) -> np.ndarray:
     """Whether the band held the truth, for each of many drawn series and each point of support."""
-    rng, order = np.random.default_rng(n), np.arange(1, n + 1.0)
+    rng, order = np.random.default_rng((n, seed)), np.arange(1, n + 1.0)
     found = np.empty((runs, SUPPORT), bool)
     for run in range(runs):
         values = draw(course((order - 1) / (n - 1)), rng)
@@ -68,6 +68,33 @@ def test_band_covers_95_percent_of_a_course(draw, courses, n):
     assert 0.94 < np.mean(list(shares.values())) < 0.998, shares
     assert min(shares.values()) > 0.90, shares
     assert min(each.mean(axis=0).min() for each in found.values()) > 0.75, shares
+
+
+def any_course(rng: np.random.Generator) -> Course:
+    """A course drawn at random within 8 to 132: fast at first, a step, a swing, or straight pieces."""
+    first, last = rng.uniform(20, 120, 2)
+    rate, when, pieces = rng.uniform(2, 12), rng.uniform(0.1, 0.9), rng.uniform(20, 120, 4)
+    kinds: list[Course] = [
+        lambda t: last + (first - last) * np.exp(-rate * t),
+        lambda t: first + (last - first) / (1 + np.exp(-rate * (t - when))),
+        lambda t: 70 + 0.4 * last * np.sin(2 * np.pi * (rate / 12 * t + when)),
+        lambda t: np.interp(t, [0, when / 2, when, 1], pieces),
+    ]
+    return kinds[rng.integers(4)]
+
+
+@pytest.mark.parametrize("n", [8, 30, 200])
+@pytest.mark.parametrize("draw", [even, skewed, hits])
+def test_band_covers_courses_drawn_at_random(draw, n):
+    """One series of each of 200 courses, none of them seen when the method was chosen: 94 % over all."""
+    rng = np.random.default_rng(2026)
+    courses = [any_course(rng) for _ in range(200)]
+    part = 1 / 145 if draw is hits else 1.0
+    found = [
+        covered(lambda t, c=course: part * np.maximum(c(t), 8), draw, n, 1, k)
+        for k, course in enumerate(courses)
+    ]
+    assert np.mean(found) > 0.94
 
 
 @pytest.mark.parametrize("n", [8, 30, 200])
