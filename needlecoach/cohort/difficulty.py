@@ -48,7 +48,7 @@ def fit_difficulty(table: pd.DataFrame) -> Difficulty:
     trials = Trials(learners, targets, _tens(rows["order"]), rows["success"].to_numpy(dtype=float))
     now_tens = _tens(table.groupby("learner")["order"].max().loc[codes])
     fitted = fit_rasch(trials, now_tens)
-    expected = dict(zip(names, _expected_failures(trials, now_tens, fitted), strict=True))
+    expected = dict(zip(names, _expected_failures(trials, fitted), strict=True))
     return Difficulty(
         abilities=_estimates(codes, fitted.ability, fitted.ability_sd),
         targets=_estimates(names, fitted.difficulty, fitted.difficulty_sd),
@@ -69,11 +69,11 @@ def _estimates(names: pd.Index, value: FloatArray, sd: FloatArray) -> dict[str, 
     }
 
 
-def _expected_failures(trials: Trials, now_tens: FloatArray, fitted: Fitted) -> FloatArray:
+def _expected_failures(trials: Trials, fitted: Fitted) -> FloatArray:
     """Chance of failure at each target, (targets,): mean over learners, each at the stages of own attempts.
 
     The mean of chances, not the chance of the mean ability: learners on both sides of it pull it to a half.
     """
-    then = fitted.ability[trials.learner] - fitted.growth * (now_tens[trials.learner] - trials.tens)
+    then = fitted.ability[trials.learner] - fitted.growth * (fitted.now_tens[trials.learner] - trials.tens)
     share = 1 / (np.bincount(trials.learner)[trials.learner] * trials.n_learners)
     return np.array([np.sum(share * (1 - chance(then, one))) for one in fitted.difficulty], dtype=float)

@@ -12,7 +12,7 @@ from needlecoach.model import BoolArray
 # A target tried by fewer learners, or less often, is left out. With fewer learners, targets, attempts, hits
 # or misses than these, nothing is told. See DEVELOPERS.md for the simulations behind them.
 LEAST_LEARNERS, LEAST_TARGETS, LEAST_ATTEMPTS = 3, 2, 40
-LEAST_LEARNERS_AT_TARGET, LEAST_ATTEMPTS_AT_TARGET = 2, 8
+LEAST_LEARNERS_AT_TARGET, LEAST_ATTEMPTS_AT_TARGET = 2, 10
 LEAST_HITS = LEAST_MISSES = 5
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,13 +16,19 @@ from needlecoach.model import FloatArray
 IntArray = npt.NDArray[np.intp]
 
 # Standard deviations of the priors, in logits: of the cohort's chance at its first attempt (3 reaches from 5
-# to 95 % within one), and of what ten attempts add (novices gain some 2 logits in their first 30; ours).
-START_SD, GROWTH_SD = 3.0, 1.0
-# A spread is held away from 0, where too little is known of it to tell it from 0, by a gamma prior of shape 2
-# (Chung et al., Psychometrika 2013;78:685, from memory); its most likely value of 1 logit is ours.
-SPREAD_RATE = 1.0
+# to 95 % within one), of what ten attempts add (novices gain some 2 logits in their first 30; ours), and of
+# how much harder targets are that come ten attempts later, which is left next to free.
+START_SD, GROWTH_SD, TURN_SD = 3.0, 1.0, 4.0
+# How many common terms come before the targets: start, growth, and what a target's turn tells of it.
+FIXED = 3
+# A spread is held away from 0, where too little is known to tell it from 0, by a gamma prior of shape 2
+# (Chung et al., Psychometrika 2013;78:685, from memory); its rate, and so its most likely value of 2 logits,
+# is ours: of 1 and 0.5 it is the one whose intervals held the truth more often for small cohorts.
+SPREAD_RATE = 0.5
 # Spreads are looked for between these, in logits: beyond them chances differ by nothing, or by everything.
 LEAST_SPREAD, MOST_SPREAD = 0.02, 20.0
+# For what a spread's own uncertainty adds: steps of its logarithm, and the least curvature taken for known.
+_STEP, _LEAST_CURVE = 0.3, 0.25
 _STEPS = 60
 
 
@@ -37,15 +44,26 @@ class Trials:
     tens: FloatArray
     success: FloatArray
 
-    @property
+    @cached_property
     def n_learners(self) -> int:
         """Number of learners."""
         return int(self.learner.max()) + 1
 
-    @property
+    @cached_property
     def n_targets(self) -> int:
         """Number of targets."""
         return int(self.target.max()) + 1
+
+    @cached_property
+    def made(self) -> FloatArray:
+        """What each common term adds to the ease of each target, (FIXED + targets, targets).
+
+        The start 1, growth nothing (it goes by attempt), turn the mean `tens` of the target's attempts
+        against that of all targets.
+        """
+        turns = np.bincount(self.target, self.tens) / np.bincount(self.target)
+        ones = np.ones(self.n_targets)
+        return np.vstack([ones, 0 * ones, turns - turns.mean(), np.eye(self.n_targets)])
 
 
 @dataclass(frozen=True)
@@ -60,8 +78,8 @@ class Spreads:
 class Fitted:
     """Learners and targets apart, in logits, against this cohort's mean target.
 
-    `ability` (learners,) is of each learner after `tens` (learners,) of attempts; `difficulty` (targets,) has
-    mean 0. Every `_sd` is a standard uncertainty, with the spreads taken as known.
+    `ability` (learners,) is of each learner after `now_tens` (learners,) of attempts; `difficulty` (targets,)
+    has mean 0; `growth` is by ten attempts.
     """
 
     ability: FloatArray
@@ -71,16 +89,17 @@ class Fitted:
     growth: float
     growth_sd: float
     spreads: Spreads
+    now_tens: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Peak:
     """Where the penalised likelihood is highest for given spreads, and how it curves there.
 
-    `own` (learners,) is each learner's deviation; `common` (2 + targets,) holds the start, the growth, and
-    the targets' ease. The curvature is `own_curve` (learners,), `cross` (learners, 2 + targets), and `schur`,
-    what is left of the common block once the learners are eliminated. `cost` is minus the log of the
-    penalised likelihood.
+    `own` (learners,) is each learner's deviation; `common` (FIXED + targets,) holds start, growth, what a
+    target's turn tells of it, and the targets' own ease. The curvature is `own_curve` (learners,), `cross`
+    (learners, FIXED + targets), and `schur`, what is left of the common block once the learners are
+    eliminated. `cost` is minus the log of the penalised likelihood.
     """
 
     own: FloatArray
@@ -105,13 +124,18 @@ def fit_rasch(trials: Trials, now_tens: FloatArray) -> Fitted:
 
     Notes
     -----
-    logit P(success) = start + growth x tens + own(learner) - difficulty(target), own and difficulty normal
-    around 0 with spreads of their own. Rasch 1960 with the term for practice of Cen, Koedinger and Junker,
-    LNCS 2006;4053:164 (from memory). The spreads maximise the likelihood with all else integrated out by
-    Laplace's approximation (Breslow and Clayton, J Am Stat Assoc 1993;88:9, from memory), times weak priors.
+    logit P(success) = start + growth x tens + own(learner) - difficulty(target), own normal around 0,
+    difficulty around a line over the target's mean turn (`tens`), each with a spread of its own. Without that
+    line (Mundlak, Econometrica 1978;46:69, from memory) a programme that starts with easy targets would hide
+    its learners' growth. Rasch 1960 with the term for practice of Cen, Koedinger and Junker, LNCS
+    2006;4053:164 (from memory). The spreads maximise the likelihood with all else integrated out by Laplace's
+    approximation (Breslow and Clayton, J Am Stat Assoc 1993;88:9, from memory), times weak priors.
     """
     spreads, peak = _best_spreads(trials)
-    return _told(peak, spreads, now_tens)
+    fitted = read_off(peak, trials, spreads, now_tens)
+    for name in ("learners", "targets"):
+        fitted = _widened(fitted, trials, peak, name)
+    return fitted
 
 
 def peak_of(trials: Trials, spreads: Spreads, start: Peak | None = None) -> Peak:
@@ -121,11 +145,11 @@ def peak_of(trials: Trials, spreads: Spreads, start: Peak | None = None) -> Peak
     keep it finite for learners who always or never hit.
     """
     own = np.zeros(trials.n_learners) if start is None else start.own
-    common = np.zeros(2 + trials.n_targets) if start is None else start.common
+    common = np.zeros(FIXED + trials.n_targets) if start is None else start.common
     peak = _curved(trials, spreads, own, common)
     for _ in range(_STEPS):
         own_step, common_step, gain = _newton(trials, spreads, peak)
-        if gain < 1e-9:
+        if gain < 1e-7:  # in units of log likelihood; the step after it would gain its square
             break
         size = 1.0
         while size > 1e-6:
@@ -140,15 +164,15 @@ def peak_of(trials: Trials, spreads: Spreads, start: Peak | None = None) -> Peak
 
 
 def _precision(spreads: Spreads, n_targets: int) -> FloatArray:
-    """Prior precision of start, growth and the targets' ease, (2 + targets,)."""
-    precision = np.full(2 + n_targets, spreads.targets**-2)
-    precision[:2] = START_SD**-2, GROWTH_SD**-2
+    """Prior precision of start, growth and the targets' ease, (FIXED + targets,)."""
+    precision = np.full(FIXED + n_targets, spreads.targets**-2)
+    precision[:FIXED] = START_SD**-2, GROWTH_SD**-2, TURN_SD**-2
     return precision
 
 
 def _logits(trials: Trials, own: FloatArray, common: FloatArray) -> FloatArray:
-    mean: FloatArray = common[0] + common[1] * trials.tens
-    return mean + own[trials.learner] + common[2:][trials.target]
+    ease: FloatArray = np.einsum("i,ij->j", common, trials.made)
+    return own[trials.learner] + common[1] * trials.tens + ease[trials.target]
 
 
 def _curved(trials: Trials, spreads: Spreads, own: FloatArray, common: FloatArray) -> Peak:
@@ -169,22 +193,24 @@ def _curved(trials: Trials, spreads: Spreads, own: FloatArray, common: FloatArra
 
 
 def _cross(trials: Trials, weight: FloatArray) -> FloatArray:
-    """Curvature between each learner and the common terms, (learners, 2 + targets)."""
+    """Curvature between each learner and the common terms, (learners, FIXED + targets)."""
     learners, targets = trials.n_learners, trials.n_targets
     cells = np.bincount(trials.learner * targets + trials.target, weight, learners * targets)
     by_target = cells.reshape(learners, targets)
     grown = np.bincount(trials.learner, weight * trials.tens, learners)
-    return np.column_stack([by_target.sum(axis=1), grown, by_target])
+    cross = np.einsum("ij,kj->ik", by_target, trials.made)
+    cross[:, 1] = grown
+    return cross
 
 
 def _common_curve(trials: Trials, weight: FloatArray) -> FloatArray:
-    """Curvature of the common terms among themselves, (2 + targets, 2 + targets), priors left out."""
+    """Curvature of the common terms among themselves, (FIXED + targets, FIXED + targets), priors left out."""
     targets = trials.n_targets
     by_target = np.bincount(trials.target, weight, targets)
     grown = np.bincount(trials.target, weight * trials.tens, targets)
-    curve = np.diag(np.r_[by_target.sum(), np.sum(weight * trials.tens**2), by_target])
-    curve[0, 1:] = curve[1:, 0] = np.r_[grown.sum(), by_target]
-    curve[1, 2:] = curve[2:, 1] = grown
+    curve = np.einsum("ij,kj->ik", trials.made * by_target, trials.made)
+    curve[1] = curve[:, 1] = np.einsum("ij,j->i", trials.made, grown)
+    curve[1, 1] = np.sum(weight * trials.tens**2)
     return curve
 
 
@@ -192,9 +218,8 @@ def _newton(trials: Trials, spreads: Spreads, at: Peak) -> tuple[FloatArray, Flo
     """Newton's step for learners and common terms, and the gain it promises."""
     left = trials.success - expit(_logits(trials, at.own, at.common))
     own_slope = np.bincount(trials.learner, left, trials.n_learners) - at.own / spreads.learners**2
-    common_slope = np.r_[
-        left.sum(), np.sum(left * trials.tens), np.bincount(trials.target, left, trials.n_targets)
-    ]
+    common_slope = np.einsum("ij,j->i", trials.made, np.bincount(trials.target, left, trials.n_targets))
+    common_slope[1] = np.sum(left * trials.tens)
     common_slope -= _precision(spreads, trials.n_targets) * at.common
     reduced = common_slope - np.einsum("ij,i->j", at.cross, own_slope / at.own_curve)
     common_step = cho_solve(cho_factor(at.schur), reduced)
@@ -204,9 +229,16 @@ def _newton(trials: Trials, spreads: Spreads, at: Peak) -> tuple[FloatArray, Flo
 
 def laplace_cost(peak: Peak, spreads: Spreads) -> float:
     """Minus the log marginal likelihood of the spreads by Laplace's approximation, up to a constant."""
-    curve = np.log(peak.own_curve).sum() + np.linalg.slogdet(peak.schur)[1]
-    scale = peak.own.size * np.log(spreads.learners) + (peak.common.size - 2) * np.log(spreads.targets)
+    common_curve = 2 * np.log(np.diag(cho_factor(peak.schur)[0])).sum()
+    curve = np.log(peak.own_curve).sum() + common_curve
+    scale = peak.own.size * np.log(spreads.learners) + (peak.common.size - FIXED) * np.log(spreads.targets)
     return float(peak.cost + scale + 0.5 * curve)
+
+
+def _cost(peak: Peak, spreads: Spreads) -> float:
+    """Cost of spreads with their priors."""
+    weak = sum(SPREAD_RATE * one - np.log(one) for one in (spreads.learners, spreads.targets))
+    return float(laplace_cost(peak, spreads) + weak)
 
 
 def _best_spreads(trials: Trials) -> tuple[Spreads, Peak]:
@@ -215,31 +247,50 @@ def _best_spreads(trials: Trials) -> tuple[Spreads, Peak]:
 
     def cost(logs: FloatArray) -> float:
         nonlocal peak
-        spreads = _spreads(logs)
+        spreads = Spreads(*np.exp(logs).tolist())
         peak = peak_of(trials, spreads, peak)
-        weak = sum(SPREAD_RATE * one - np.log(one) for one in (spreads.learners, spreads.targets))
-        return float(laplace_cost(peak, spreads) + weak)
+        return _cost(peak, spreads)
 
     limits = [(np.log(LEAST_SPREAD), np.log(MOST_SPREAD))] * 2
     first = [[0.0, 0.0], [-0.7, 0.0], [0.0, -0.7]]
-    options = {"xatol": 0.01, "fatol": 1e-3, "initial_simplex": first}
+    options = {"xatol": 0.03, "fatol": 3e-3, "initial_simplex": first}
     found = minimize(cost, first[0], method="Nelder-Mead", bounds=limits, options=options)
-    spreads = _spreads(found.x)
+    spreads = Spreads(*np.exp(found.x).tolist())
     return spreads, peak_of(trials, spreads, peak)
 
 
-def _spreads(logs: FloatArray) -> Spreads:
-    return Spreads(float(np.exp(logs[0])), float(np.exp(logs[1])))
+def _widened(fitted: Fitted, trials: Trials, peak: Peak, name: str) -> Fitted:
+    """Add what the uncertainty of one spread adds to all others (Kass and Steffey, J Am Stat Assoc
+    1989;84:717).
+
+    To first order: how far each estimate moves with the logarithm of the spread, by the spread's own
+    uncertainty.
+    """
+    sides, costs = [], []
+    for factor in np.exp([-_STEP, _STEP]):
+        spreads = replace(fitted.spreads, **{name: getattr(fitted.spreads, name) * float(factor)})
+        there = peak_of(trials, spreads, peak)
+        sides.append(read_off(there, trials, spreads, fitted.now_tens))
+        costs.append(_cost(there, spreads))
+    curve = (sum(costs) - 2 * _cost(peak, fitted.spreads)) / _STEP**2
+    sd = 1 / np.sqrt(max(curve, _LEAST_CURVE)) / (2 * _STEP)
+    low, high = sides
+    return replace(
+        fitted,
+        ability_sd=np.hypot(fitted.ability_sd, sd * (high.ability - low.ability)),
+        difficulty_sd=np.hypot(fitted.difficulty_sd, sd * (high.difficulty - low.difficulty)),
+        growth_sd=float(np.hypot(fitted.growth_sd, sd * (high.growth - low.growth))),
+    )
 
 
-def _told(peak: Peak, spreads: Spreads, now_tens: FloatArray) -> Fitted:
+def read_off(peak: Peak, trials: Trials, spreads: Spreads, now_tens: FloatArray) -> Fitted:
     """Read estimates and their uncertainties off the peak, against the mean target."""
-    common, targets = peak.common, peak.common.size - 2
+    common = peak.common
     inverse = cho_solve(cho_factor(peak.schur), np.eye(common.size))
-    mean = np.r_[0.0, 0.0, np.full(targets, 1 / targets)]
-    from_mean = mean - np.eye(common.size)[2:]
+    mean = trials.made.mean(axis=1)
+    from_mean = mean - trials.made.T
     now = np.tile(mean, (peak.own.size, 1))
-    now[:, 0], now[:, 1] = 1.0, now_tens
+    now[:, 1] = now_tens
     # What a learner's own deviation leaves open, and what the common terms leave open given it.
     given = now - peak.cross / peak.own_curve[:, None]
     return Fitted(
@@ -250,4 +301,5 @@ def _told(peak: Peak, spreads: Spreads, now_tens: FloatArray) -> Fitted:
         growth=float(common[1]),
         growth_sd=float(np.sqrt(inverse[1, 1])),
         spreads=spreads,
+        now_tens=now_tens,
     )
