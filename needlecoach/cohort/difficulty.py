@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from needlecoach.cohort.enough import comparable
-from needlecoach.cohort.rasch import Fitted, Trials, fit_rasch
+from needlecoach.cohort.enough import comparable, left_out
+from needlecoach.cohort.rasch import Fitted, fit_rasch
+from needlecoach.cohort.rasch_peak import Trials
 from needlecoach.cohort.values import Difficulty, Estimate
 from needlecoach.model import FloatArray
 
@@ -54,6 +55,7 @@ def fit_difficulty(table: pd.DataFrame) -> Difficulty:
         targets=_estimates(names, fitted.difficulty, fitted.difficulty_sd),
         growth=Estimate(fitted.growth, fitted.growth_sd),
         expected_failure=table["target"].map(expected).to_numpy(dtype=float),
+        note=left_out(table, used),
     )
 
 

@@ -3,24 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
-from scipy.special import expit
 
+from needlecoach.cohort.rasch_peak import FIXED, Peak, Spreads, Trials, peak_of
 from needlecoach.model import FloatArray
 
-IntArray = npt.NDArray[np.intp]
-
-# Standard deviations of the priors, in logits: of the cohort's chance at its first attempt (3 reaches from 5
-# to 95 % within one), of what ten attempts add (novices gain some 2 logits in their first 30; ours), and of
-# how much harder targets are that come ten attempts later, which is left next to free.
-START_SD, GROWTH_SD, TURN_SD = 3.0, 1.0, 4.0
-# How many common terms come before the targets: start, growth, and what a target's turn tells of it.
-FIXED = 3
 # A spread is held away from 0, where too little is known to tell it from 0, by a gamma prior of shape 2
 # (Chung et al., Psychometrika 2013;78:685, from memory); its rate, and so its most likely value of 2 logits,
 # is ours: of 1 and 0.5 it is the one whose intervals held the truth more often for small cohorts.
@@ -29,49 +19,6 @@ SPREAD_RATE = 0.5
 LEAST_SPREAD, MOST_SPREAD = 0.02, 20.0
 # For what a spread's own uncertainty adds: steps of its logarithm, and the least curvature taken for known.
 _STEP, _LEAST_CURVE = 0.3, 0.25
-_STEPS = 60
-
-
-@dataclass(frozen=True, eq=False)
-class Trials:
-    """Attempts as numbers, all (n,): who, at what, after how many attempts (in tens), and whether a hit.
-
-    `learner` and `target` count from 0 without a gap; `success` is 0 or 1.
-    """
-
-    learner: IntArray
-    target: IntArray
-    tens: FloatArray
-    success: FloatArray
-
-    @cached_property
-    def n_learners(self) -> int:
-        """Number of learners."""
-        return int(self.learner.max()) + 1
-
-    @cached_property
-    def n_targets(self) -> int:
-        """Number of targets."""
-        return int(self.target.max()) + 1
-
-    @cached_property
-    def made(self) -> FloatArray:
-        """What each common term adds to the ease of each target, (FIXED + targets, targets).
-
-        The start 1, growth nothing (it goes by attempt), turn the mean `tens` of the target's attempts
-        against that of all targets.
-        """
-        turns = np.bincount(self.target, self.tens) / np.bincount(self.target)
-        ones = np.ones(self.n_targets)
-        return np.vstack([ones, 0 * ones, turns - turns.mean(), np.eye(self.n_targets)])
-
-
-@dataclass(frozen=True)
-class Spreads:
-    """Standard deviation of learners' abilities and of targets' difficulties, logits."""
-
-    learners: float
-    targets: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,24 +37,6 @@ class Fitted:
     growth_sd: float
     spreads: Spreads
     now_tens: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class Peak:
-    """Where the penalised likelihood is highest for given spreads, and how it curves there.
-
-    `own` (learners,) is each learner's deviation; `common` (FIXED + targets,) holds start, growth, what a
-    target's turn tells of it, and the targets' own ease. The curvature is `own_curve` (learners,), `cross`
-    (learners, FIXED + targets), and `schur`, what is left of the common block once the learners are
-    eliminated. `cost` is minus the log of the penalised likelihood.
-    """
-
-    own: FloatArray
-    common: FloatArray
-    own_curve: FloatArray
-    cross: FloatArray
-    schur: FloatArray
-    cost: float
 
 
 def fit_rasch(trials: Trials, now_tens: FloatArray) -> Fitted:
@@ -136,95 +65,6 @@ def fit_rasch(trials: Trials, now_tens: FloatArray) -> Fitted:
     for name in ("learners", "targets"):
         fitted = _widened(fitted, trials, peak, name)
     return fitted
-
-
-def peak_of(trials: Trials, spreads: Spreads, start: Peak | None = None) -> Peak:
-    """Find the peak for given spreads by Newton's method, from an earlier peak where there is one.
-
-    A step that makes things worse is halved. The function is convex, so there is one peak, and the priors
-    keep it finite for learners who always or never hit.
-    """
-    own = np.zeros(trials.n_learners) if start is None else start.own
-    common = np.zeros(FIXED + trials.n_targets) if start is None else start.common
-    peak = _curved(trials, spreads, own, common)
-    for _ in range(_STEPS):
-        own_step, common_step, gain = _newton(trials, spreads, peak)
-        if gain < 1e-7:  # in units of log likelihood; the step after it would gain its square
-            break
-        size = 1.0
-        while size > 1e-6:
-            tried = _curved(trials, spreads, peak.own + size * own_step, peak.common + size * common_step)
-            if tried.cost <= peak.cost:
-                break
-            size /= 2
-        else:
-            break
-        peak = tried
-    return peak
-
-
-def _precision(spreads: Spreads, n_targets: int) -> FloatArray:
-    """Prior precision of start, growth and the targets' ease, (FIXED + targets,)."""
-    precision = np.full(FIXED + n_targets, spreads.targets**-2)
-    precision[:FIXED] = START_SD**-2, GROWTH_SD**-2, TURN_SD**-2
-    return precision
-
-
-def _logits(trials: Trials, own: FloatArray, common: FloatArray) -> FloatArray:
-    ease: FloatArray = np.einsum("i,ij->j", common, trials.made)
-    return own[trials.learner] + common[1] * trials.tens + ease[trials.target]
-
-
-def _curved(trials: Trials, spreads: Spreads, own: FloatArray, common: FloatArray) -> Peak:
-    """Cost and curvature at a place."""
-    logits = _logits(trials, own, common)
-    prior = _precision(spreads, trials.n_targets)
-    cost = (np.logaddexp(0, logits) - trials.success * logits).sum()
-    cost += 0.5 * (np.sum(own**2) / spreads.learners**2 + np.sum(prior * common**2))
-    chance = expit(logits)
-    weight = chance * (1 - chance)
-    cross = _cross(trials, weight)
-    own_curve = cross[:, 0] + spreads.learners**-2
-    # By einsum, as all sums here are: on a busy machine the threads of a matrix product wait for one another,
-    # which took ten times as long as the sums.
-    schur = _common_curve(trials, weight) + np.diag(prior)
-    schur -= np.einsum("ij,ik->jk", cross, cross / own_curve[:, None])
-    return Peak(own, common, own_curve, cross, schur, float(cost))
-
-
-def _cross(trials: Trials, weight: FloatArray) -> FloatArray:
-    """Curvature between each learner and the common terms, (learners, FIXED + targets)."""
-    learners, targets = trials.n_learners, trials.n_targets
-    cells = np.bincount(trials.learner * targets + trials.target, weight, learners * targets)
-    by_target = cells.reshape(learners, targets)
-    grown = np.bincount(trials.learner, weight * trials.tens, learners)
-    cross = np.einsum("ij,kj->ik", by_target, trials.made)
-    cross[:, 1] = grown
-    return cross
-
-
-def _common_curve(trials: Trials, weight: FloatArray) -> FloatArray:
-    """Curvature of the common terms among themselves, (FIXED + targets, FIXED + targets), priors left out."""
-    targets = trials.n_targets
-    by_target = np.bincount(trials.target, weight, targets)
-    grown = np.bincount(trials.target, weight * trials.tens, targets)
-    curve = np.einsum("ij,kj->ik", trials.made * by_target, trials.made)
-    curve[1] = curve[:, 1] = np.einsum("ij,j->i", trials.made, grown)
-    curve[1, 1] = np.sum(weight * trials.tens**2)
-    return curve
-
-
-def _newton(trials: Trials, spreads: Spreads, at: Peak) -> tuple[FloatArray, FloatArray, float]:
-    """Newton's step for learners and common terms, and the gain it promises."""
-    left = trials.success - expit(_logits(trials, at.own, at.common))
-    own_slope = np.bincount(trials.learner, left, trials.n_learners) - at.own / spreads.learners**2
-    common_slope = np.einsum("ij,j->i", trials.made, np.bincount(trials.target, left, trials.n_targets))
-    common_slope[1] = np.sum(left * trials.tens)
-    common_slope -= _precision(spreads, trials.n_targets) * at.common
-    reduced = common_slope - np.einsum("ij,i->j", at.cross, own_slope / at.own_curve)
-    common_step = cho_solve(cho_factor(at.schur), reduced)
-    own_step = (own_slope - np.einsum("ij,j->i", at.cross, common_step)) / at.own_curve
-    return own_step, common_step, float(np.sum(own_slope * own_step) + np.sum(common_slope * common_step))
 
 
 def laplace_cost(peak: Peak, spreads: Spreads) -> float:
@@ -260,11 +100,10 @@ def _best_spreads(trials: Trials) -> tuple[Spreads, Peak]:
 
 
 def _widened(fitted: Fitted, trials: Trials, peak: Peak, name: str) -> Fitted:
-    """Add what the uncertainty of one spread adds to all others (Kass and Steffey, J Am Stat Assoc
-    1989;84:717).
+    """Add what the uncertainty of one spread adds to all others.
 
     To first order: how far each estimate moves with the logarithm of the spread, by the spread's own
-    uncertainty.
+    uncertainty (Kass and Steffey, J Am Stat Assoc 1989;84:717, from memory).
     """
     sides, costs = [], []
     for factor in np.exp([-_STEP, _STEP]):

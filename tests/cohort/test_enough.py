@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from needlecoach.cohort.enough import comparable
+from needlecoach.cohort.enough import comparable, left_out
 
 
 def table(*groups: tuple[str, str, int]) -> pd.DataFrame:
@@ -75,3 +75,15 @@ def test_what_could_not_be_scored_is_left_out():
     used, _ = comparable(some)
     assert not used[3]
     assert used.sum() == len(some) - 1
+
+
+def test_what_is_left_out_is_said():
+    groups = (*PLENTY, ("A", "own", 20), ("", "near", 1), ("B", "", 2))
+    some = table(*groups)
+    used, _ = comparable(some)
+    assert left_out(some, used) == (
+        "Left out of telling targets from learners: 3 attempts without a learner's code or a named target, "
+        "and 20 attempts at 1 target that too few tried, or that no learner links with the others."
+    )
+    whole = table(*PLENTY)
+    assert left_out(whole, comparable(whole)[0]) == ""

@@ -1,6 +1,6 @@
 """The fit of learners against targets held against other hands: statsmodels' models of the same data.
 
-`BinomialBayesMixedGLM` has the same random effects and normal priors; `GLM` has none, so it must agree where the
+`BinomialBayesMixedGLM` has the same random effects and normal priors; `GLM` has none, so it must agree where
 data are heavy. The attempts are invented.
 """
 
@@ -9,17 +9,15 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.genmod.bayes_mixed_glm import BinomialBayesMixedGLM
 
-from needlecoach.cohort.rasch import (
+from needlecoach.cohort.rasch import fit_rasch, laplace_cost, read_off
+from needlecoach.cohort.rasch_peak import (
     FIXED,
     GROWTH_SD,
     START_SD,
     TURN_SD,
     Spreads,
     Trials,
-    fit_rasch,
-    laplace_cost,
     peak_of,
-    read_off,
 )
 
 
