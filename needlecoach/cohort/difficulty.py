@@ -76,6 +76,7 @@ def _expected_failures(trials: Trials, fitted: Fitted) -> FloatArray:
 
     The mean of chances, not the chance of the mean ability: learners on both sides of it pull it to a half.
     """
-    then = fitted.ability[trials.learner] - fitted.growth * (fitted.now_tens[trials.learner] - trials.tens)
+    since = fitted.now_tens[trials.learner] - trials.tens
+    then = fitted.ability[trials.learner] - fitted.growths[trials.learner] * since
     share = 1 / (np.bincount(trials.learner)[trials.learner] * trials.n_learners)
     return np.array([np.sum(share * (1 - chance(then, one))) for one in fitted.difficulty], dtype=float)

@@ -15,6 +15,8 @@ from needlecoach.model import FloatArray
 # (Chung et al., Psychometrika 2013;78:685, from memory); its rate, and so its most likely value of 2 logits,
 # is ours: of 1 and 0.5 it is the one whose intervals held the truth more often for small cohorts.
 SPREAD_RATE = 0.5
+# That of the spread of growths has its most likely value at 0.2 logits by ten attempts (ours).
+GROWTHS_RATE = 5.0
 # Spreads are looked for between these, in logits: beyond them chances differ by nothing, or by everything.
 LEAST_SPREAD, MOST_SPREAD = 0.02, 20.0
 # For what a spread's own uncertainty adds: steps of its logarithm, and the least curvature taken for known.
@@ -26,11 +28,12 @@ class Fitted:
     """Learners and targets apart, in logits, against this cohort's mean target.
 
     `ability` (learners,) is of each learner after `now_tens` (learners,) of attempts; `difficulty` (targets,)
-    has mean 0; `growth` is by ten attempts.
+    has mean 0; `growth` is what ten attempts add to all, `growths` (learners,) to each.
     """
 
     ability: FloatArray
     ability_sd: FloatArray
+    growths: FloatArray
     difficulty: FloatArray
     difficulty_sd: FloatArray
     growth: float
@@ -53,16 +56,18 @@ def fit_rasch(trials: Trials, now_tens: FloatArray) -> Fitted:
 
     Notes
     -----
-    logit P(success) = start + growth x tens + own(learner) - difficulty(target), own normal around 0,
-    difficulty around a line over the target's mean turn (`tens`), each with a spread of its own. Without that
-    line (Mundlak, Econometrica 1978;46:69, from memory) a programme that starts with easy targets would hide
-    its learners' growth. Rasch 1960 with the term for practice of Cen, Koedinger and Junker, LNCS
-    2006;4053:164 (from memory). The spreads maximise the likelihood with all else integrated out by Laplace's
-    approximation (Breslow and Clayton, J Am Stat Assoc 1993;88:9, from memory), times weak priors.
+    logit P(success) = ability(learner) + growth(learner) x tens - difficulty(target), with tens of attempts.
+    Own abilities and growths are normal around common ones, difficulties around a line over the target's mean
+    turn, each with a spread of its own. Without own growths, abilities of today would be told much too
+    surely; without that line (Mundlak, Econometrica 1978;46:69, from memory) a programme that starts with
+    easy targets would hide its learners' growth. Rasch 1960, with the term for practice of Cen, Koedinger and
+    Junker, LNCS 2006;4053:164 (from memory). The spreads maximise the likelihood with all else integrated out
+    by Laplace's approximation (Breslow and Clayton, J Am Stat Assoc 1993;88:9, from memory), times weak
+    priors.
     """
     spreads, peak = _best_spreads(trials)
     fitted = read_off(peak, trials, spreads, now_tens)
-    for name in ("learners", "targets"):
+    for name in ("learners", "growths", "targets"):
         fitted = _widened(fitted, trials, peak, name)
     return fitted
 
@@ -70,14 +75,16 @@ def fit_rasch(trials: Trials, now_tens: FloatArray) -> Fitted:
 def laplace_cost(peak: Peak, spreads: Spreads) -> float:
     """Minus the log marginal likelihood of the spreads by Laplace's approximation, up to a constant."""
     common_curve = 2 * np.log(np.diag(cho_factor(peak.schur)[0])).sum()
-    curve = np.log(peak.own_curve).sum() + common_curve
-    scale = peak.own.size * np.log(spreads.learners) + (peak.common.size - FIXED) * np.log(spreads.targets)
+    curve = np.linalg.slogdet(peak.own_curve)[1].sum() + common_curve
+    scale = len(peak.own) * (np.log(spreads.learners) + np.log(spreads.growths))
+    scale += (peak.common.size - FIXED) * np.log(spreads.targets)
     return float(peak.cost + scale + 0.5 * curve)
 
 
 def _cost(peak: Peak, spreads: Spreads) -> float:
     """Cost of spreads with their priors."""
-    weak = sum(SPREAD_RATE * one - np.log(one) for one in (spreads.learners, spreads.targets))
+    weak = SPREAD_RATE * (spreads.learners + spreads.targets) + GROWTHS_RATE * spreads.growths
+    weak -= np.log(spreads.learners * spreads.growths * spreads.targets)
     return float(laplace_cost(peak, spreads) + weak)
 
 
@@ -91,10 +98,11 @@ def _best_spreads(trials: Trials) -> tuple[Spreads, Peak]:
         peak = peak_of(trials, spreads, peak)
         return _cost(peak, spreads)
 
-    limits = [(np.log(LEAST_SPREAD), np.log(MOST_SPREAD))] * 2
-    first = [[0.0, 0.0], [-0.7, 0.0], [0.0, -0.7]]
-    options = {"xatol": 0.03, "fatol": 3e-3, "initial_simplex": first}
-    found = minimize(cost, first[0], method="Nelder-Mead", bounds=limits, options=options)
+    limits = [(np.log(LEAST_SPREAD), np.log(MOST_SPREAD))] * 3
+    start = np.log([1.0, 0.2, 1.0])
+    first = np.vstack([start, start - 0.7 * np.eye(3)])
+    options = {"xatol": 0.05, "fatol": 5e-3, "initial_simplex": first}
+    found = minimize(cost, start, method="Nelder-Mead", bounds=limits, options=options)
     spreads = Spreads(*np.exp(found.x).tolist())
     return spreads, peak_of(trials, spreads, peak)
 
@@ -128,13 +136,16 @@ def read_off(peak: Peak, trials: Trials, spreads: Spreads, now_tens: FloatArray)
     inverse = cho_solve(cho_factor(peak.schur), np.eye(common.size))
     mean = trials.made.mean(axis=1)
     from_mean = mean - trials.made.T
-    now = np.tile(mean, (peak.own.size, 1))
+    now = np.tile(mean, (len(peak.own), 1))
     now[:, 1] = now_tens
-    # What a learner's own deviation leaves open, and what the common terms leave open given it.
-    given = now - peak.cross / peak.own_curve[:, None]
+    own = np.column_stack([np.ones(len(now)), now_tens - trials.middle])
+    # What a learner's own terms leave open, and what the common terms leave open given them.
+    given = now - np.einsum("ij,ijk->ik", own, peak.solved)
+    alone = np.einsum("ij,ij->i", own, np.linalg.solve(peak.own_curve, own[:, :, None])[:, :, 0])
     return Fitted(
-        ability=peak.own + now @ common,
-        ability_sd=np.sqrt(1 / peak.own_curve + np.einsum("ij,jk,ik->i", given, inverse, given)),
+        ability=np.sum(peak.own * own, axis=1) + now @ common,
+        ability_sd=np.sqrt(alone + np.einsum("ij,jk,ik->i", given, inverse, given)),
+        growths=common[1] + peak.own[:, 1],
         difficulty=from_mean @ common,
         difficulty_sd=np.sqrt(np.einsum("ij,jk,ik->i", from_mean, inverse, from_mean)),
         growth=float(common[1]),

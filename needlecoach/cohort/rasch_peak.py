@@ -46,6 +46,17 @@ class Trials:
         return int(self.target.max()) + 1
 
     @cached_property
+    def late(self) -> FloatArray:
+        """How much later than the middle of all attempts each came, in tens, (n,)."""
+        late: FloatArray = self.tens - self.middle
+        return late
+
+    @cached_property
+    def middle(self) -> float:
+        """Mean of `tens`."""
+        return float(self.tens.mean())
+
+    @cached_property
     def made(self) -> FloatArray:
         """What each common term adds to the ease of each target, (FIXED + targets, targets).
 
@@ -59,9 +70,10 @@ class Trials:
 
 @dataclass(frozen=True)
 class Spreads:
-    """Standard deviation of learners' abilities and of targets' difficulties, logits."""
+    """Standard deviation of abilities, of what ten attempts add to each, and of difficulties, logits."""
 
     learners: float
+    growths: float
     targets: float
 
 
@@ -69,16 +81,19 @@ class Spreads:
 class Peak:
     """Where the penalised likelihood is highest for given spreads, and how it curves there.
 
-    `own` (learners,) is each learner's deviation; `common` (FIXED + targets,) holds start, growth, what a
-    target's turn tells of it, and the targets' own ease. The curvature is `own_curve` (learners,), `cross`
-    (learners, FIXED + targets), and `schur`, what is left of the common block once the learners are
-    eliminated. `cost` is minus the log of the penalised likelihood.
+    `own` (learners, 2) is how far each learner's ability, in the middle of all attempts, and growth are from
+    the common ones; `common` (FIXED + targets,) holds start, growth, what a target's turn tells of it, and
+    the targets' own ease. The curvature is `own_curve` (learners, 2, 2), `cross` (learners, 2, FIXED +
+    targets), and `schur`, what is left of the common block once the learners are eliminated; `solved`, of the
+    shape of `cross`, is how their own terms follow the common ones. `cost` is minus the log of the penalised
+    likelihood.
     """
 
     own: FloatArray
     common: FloatArray
     own_curve: FloatArray
     cross: FloatArray
+    solved: FloatArray
     schur: FloatArray
     cost: float
 
@@ -89,7 +104,7 @@ def peak_of(trials: Trials, spreads: Spreads, start: Peak | None = None) -> Peak
     A step that makes things worse is halved. The function is convex, so there is one peak, and the priors
     keep it finite for learners who always or never hit.
     """
-    own = np.zeros(trials.n_learners) if start is None else start.own
+    own = np.zeros((trials.n_learners, 2)) if start is None else start.own
     common = np.zeros(FIXED + trials.n_targets) if start is None else start.common
     peak = _curved(trials, spreads, own, common)
     for _ in range(_STEPS):
@@ -115,31 +130,39 @@ def _precision(spreads: Spreads, n_targets: int) -> FloatArray:
     return precision
 
 
+def _own_precision(spreads: Spreads) -> FloatArray:
+    """Prior precision of a learner's own ability and growth, (2,)."""
+    return np.array([spreads.learners**-2, spreads.growths**-2])
+
+
 def _logits(trials: Trials, own: FloatArray, common: FloatArray) -> FloatArray:
     ease: FloatArray = np.einsum("i,ij->j", common, trials.made)
-    logits: FloatArray = own[trials.learner] + common[1] * trials.tens + ease[trials.target]
-    return logits
+    logits: FloatArray = own[trials.learner, 0] + own[trials.learner, 1] * trials.late
+    return np.asarray(logits + common[1] * trials.tens + ease[trials.target])
 
 
 def _curved(trials: Trials, spreads: Spreads, own: FloatArray, common: FloatArray) -> Peak:
     """Cost and curvature at a place."""
     logits = _logits(trials, own, common)
-    prior = _precision(spreads, trials.n_targets)
+    prior, own_prior = _precision(spreads, trials.n_targets), _own_precision(spreads)
     cost = (np.logaddexp(0, logits) - trials.success * logits).sum()
-    cost += 0.5 * (np.sum(own**2) / spreads.learners**2 + np.sum(prior * common**2))
+    cost += 0.5 * (np.sum(own_prior * own**2) + np.sum(prior * common**2))
     chance = expit(logits)
     weight = chance * (1 - chance)
-    cross = _cross(trials, weight)
-    own_curve = cross[:, 0] + spreads.learners**-2
+    cross = np.stack([_cross(trials, weight), _cross(trials, weight * trials.late)], axis=1)
+    latest = np.bincount(trials.learner, weight * trials.late**2, trials.n_learners)
+    own_curve = np.stack([cross[:, :, 0], np.column_stack([cross[:, 1, 0], latest])], axis=1)
+    own_curve = own_curve + np.diag(own_prior)
     # By einsum, as all sums here are: on a busy machine the threads of a matrix product wait for one another,
     # which took ten times as long as the sums.
     schur = _common_curve(trials, weight) + np.diag(prior)
-    schur -= np.einsum("ij,ik->jk", cross, cross / own_curve[:, None])
-    return Peak(own, common, own_curve, cross, schur, float(cost))
+    solved: FloatArray = np.linalg.solve(own_curve, cross).astype(float)
+    schur -= np.einsum("ij,ik->jk", cross.reshape(-1, prior.size), solved.reshape(-1, prior.size))
+    return Peak(own, common, own_curve, cross, solved, schur, float(cost))
 
 
 def _cross(trials: Trials, weight: FloatArray) -> FloatArray:
-    """Curvature between each learner and the common terms, (learners, FIXED + targets)."""
+    """Curvature between one term of each learner and the common terms, (learners, FIXED + targets)."""
     learners, targets = trials.n_learners, trials.n_targets
     cells = np.bincount(trials.learner * targets + trials.target, weight, learners * targets)
     by_target = cells.reshape(learners, targets)
@@ -164,11 +187,13 @@ def _common_curve(trials: Trials, weight: FloatArray) -> FloatArray:
 def _newton(trials: Trials, spreads: Spreads, at: Peak) -> tuple[FloatArray, FloatArray, float]:
     """Newton's step for learners and common terms, and the gain it promises."""
     left = trials.success - expit(_logits(trials, at.own, at.common))
-    own_slope = np.bincount(trials.learner, left, trials.n_learners) - at.own / spreads.learners**2
+    slopes = [np.bincount(trials.learner, one, trials.n_learners) for one in (left, left * trials.late)]
+    own_slope = np.column_stack(slopes) - _own_precision(spreads) * at.own
     common_slope = np.einsum("ij,j->i", trials.made, np.bincount(trials.target, left, trials.n_targets))
     common_slope[1] = np.sum(left * trials.tens)
     common_slope -= _precision(spreads, trials.n_targets) * at.common
-    reduced = common_slope - np.einsum("ij,i->j", at.cross, own_slope / at.own_curve)
+    reduced = common_slope - np.einsum("ijk,ij->k", at.solved, own_slope)
     common_step = cho_solve(cho_factor(at.schur), reduced)
-    own_step = (own_slope - np.einsum("ij,j->i", at.cross, common_step)) / at.own_curve
+    own_step: FloatArray = np.linalg.solve(at.own_curve, own_slope[:, :, None])[:, :, 0].astype(float)
+    own_step = own_step - np.einsum("ijk,k->ij", at.solved, common_step)
     return own_step, common_step, float(np.sum(own_slope * own_step) + np.sum(common_slope * common_step))
