@@ -54,8 +54,8 @@ def test_chance_of_one_logit_is_rasch_s():
     assert chance(1.5, 0.5) == pytest.approx(0.731059, abs=5e-7)
 
 
-# 8 cohorts, 30 of the small ones, know a coverage to some 3 %, as errors within one hang together: intervals of
-# 95 % must hold the truth in 90 %, and may not be over 1.8 times too wide.
+# 8 cohorts, 30 of the small ones, know a coverage to some 3 %, as errors within one hang together: intervals
+# of 95 % must hold the truth in 90 %, and may not be over 1.8 times too wide.
 @pytest.mark.parametrize(
     ("kind", "bias"),
     [
