@@ -26,22 +26,24 @@ def methods(report: CohortReport) -> list[tuple[str, str]]:
         ),
         (
             "Learning curves",
-            "Every known attempt is a point. The line is a smooth through them, the shaded band its 95 % "
-            "interval: where it is wide, little is known. With too few points there is no line.",
+            "Every known attempt is a point. The line is a smoothing spline through them (Wahba, Journal of "
+            "the Royal Statistical Society B 1978;40:364), the shaded band its 95 % interval: it is for the "
+            "course, not for single attempts, and where it is wide, little is known. With too few points "
+            "there is no line.",
         ),
         (
             "CUSUM",
             f"After each attempt a failure adds, a success takes away (Kestin, British Journal of "
             f"Anaesthesia 1995;75:805). Acceptable failure rate {exact_percent(rates.acceptable)}, "
-            f"unacceptable {exact_percent(rates.unacceptable)}. Risk of calling an acceptable rate unacceptable "
-            f"{exact_percent(rates.alpha)}, of the reverse {exact_percent(rates.beta)}. "
+            f"unacceptable {exact_percent(rates.unacceptable)}. Risk of calling an acceptable rate "
+            f"unacceptable {exact_percent(rates.alpha)}, of the reverse {exact_percent(rates.beta)}. "
             f"{CROSSINGS[report.crossing]}",
         ),
         (
             "LC-CUSUM",
             f"Asks when inadequate performance is over (Biau and others, British Journal of Surgery "
             f"2008;95:925), with the same two rates. Its limit, {told.limit:.3g}, was found by simulating "
-            f"{told.runs} learners of each kind over {count(told.length, 'attempt')}: of those at the "
+            f"{told.runs:,} learners of each kind over {count(told.length, 'attempt')}: of those at the "
             f"unacceptable rate {percent(told.false_competence, decimals=1)} are declared competent, of "
             f"those at the acceptable rate {percent(told.true_competence, decimals=1)}.",
         ),

@@ -27,8 +27,12 @@ _DECIMALS = {"mm": 1, "s": 0, "": 1, "bits": 1}
 CROSSINGS: dict[Crossing, str] = {
     "stop": "The first line crossed decides: what comes after it is drawn, not judged.",
     "restart": "After a line is crossed the count starts again from zero.",
-    "go-on": "The count goes on after a crossing, and a line counts each time it is crossed anew.",
+    "go-on": "The count goes on after a crossing, and a line counts each time it is crossed anew; the errors "
+    "stated hold for the first crossing only.",
 }
+# Words for a probability of at least so much: those of the IPCC's guidance note on uncertainty (Mastrandrea
+# and others 2010; from memory), its finer steps left out.
+_LIKELY = ((0.9, "very likely"), (0.66, "likely"), (0.33, "as likely as not"), (0.0, "unlikely"))
 # How many crossings are listed one by one.
 _MOST_LISTED = 6
 
@@ -41,6 +45,27 @@ def percent(share: float, *, decimals: int = 0) -> str:
 def exact_percent(share: float) -> str:
     """A share that a person chose, with every digit of it."""
     return f"{100 * share:.4g}{NO_BREAK}%"
+
+
+def certainty_words(probability: float) -> str:
+    """A probability in words and figures, such as "likely (80 %)"."""
+    words = next(words for least, words in _LIKELY if probability >= least)
+    return f"{words} ({percent(probability)})"
+
+
+def better_words(measures: Sequence[Measure]) -> str:
+    """Which way is better, for all measures in one or two sentences."""
+    said = []
+    for lower, word in ((True, "Lower"), (False, "Higher")):
+        titles = [one.title.lower() for one in measures if one.lower_is_better is lower]
+        if titles:
+            said.append(f"{word} is better for {listed(titles)}.")
+    return " ".join(said)
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Parts as a list in words, such as "a, b and c"."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def share_words(share: Share) -> str:
@@ -63,7 +88,8 @@ def number_words(value: float, measure: Measure) -> str:
     """A value of a measure with its unit."""
     if measure.share:
         return percent(value)
-    number = in_words(value, measure.unit, decimals=_DECIMALS.get(measure.unit, 1)).replace("-", "−")
+    decimals = 0 if value == round(value) else _DECIMALS.get(measure.unit, 1)
+    number = in_words(value, measure.unit, decimals=decimals).replace("-", "−")
     return f"{number}{NO_BREAK}{measure.unit}".strip()
 
 
@@ -148,14 +174,9 @@ def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
 
 
 def _trials(trials: Sequence[int]) -> str:
-    listed = [str(one) for one in trials[:_MOST_LISTED]]
-    rest = len(trials) - len(listed)
-    if len(listed) == 1:
-        return f"attempt {listed[0]}"
-    words = (
-        f"{', '.join(listed[:-1])} and {listed[-1]}" if not rest else f"{', '.join(listed)} and {rest} more"
-    )
-    return f"attempts {words}"
+    shown = [str(one) for one in trials[:_MOST_LISTED]]
+    rest = [f"{len(trials) - len(shown)} more"] if len(trials) > len(shown) else []
+    return f"attempt{'s' if len(trials) > 1 else ''} {listed([*shown, *rest])}"
 
 
 def count(number: int, thing: str) -> str:

@@ -28,10 +28,15 @@ class Axis:
     high: float
     ticks: tuple[tuple[float, str], ...]
 
-    def place(self, value: FloatArray) -> Units:
-        """Units down the drawing for values (n,); what lies beyond stands at the edge."""
+    def exact(self, value: FloatArray) -> FloatArray:
+        """Place down the drawing of values (n,); what lies beyond stands at the edge."""
         share = (np.clip(value, self.low, self.high) - self.low) / (self.high - self.low)
-        return np.rint(BOTTOM - share * (BOTTOM - TOP)).astype(np.int64)
+        place: FloatArray = BOTTOM - share * (BOTTOM - TOP)
+        return place
+
+    def place(self, value: FloatArray) -> Units:
+        """The same in whole units."""
+        return np.rint(self.exact(value)).astype(np.int64)
 
     def beyond(self, value: FloatArray) -> tuple[np.ndarray, np.ndarray]:
         """Which values (n,) lie above the axis, and which below; unknown ones neither."""
@@ -93,7 +98,7 @@ def frame(axis: Axis, last: int, *, first: int = 1) -> str:
 def chart(body: str, label: str, frame_id: str) -> str:
     """A chart named `label` for those who don't see it, over the frame of that id."""
     return (
-        f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(label)}">'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(label)}">'
         f'<use href="#{frame_id}"/>{body}</svg>'
     )
 
