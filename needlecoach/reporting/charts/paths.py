@@ -39,11 +39,12 @@ def carets(x: Units, y: Units, *, up: bool, size: int = 8) -> str:
     )
 
 
-def bends(*lines: FloatArray, most_off: float = 1.0) -> npt.NDArray[np.int64]:
+def bends(*lines: FloatArray, most_off: float = 0.5) -> npt.NDArray[np.int64]:
     """Which points (m,) of lines over the same, evenly spaced places are enough to draw them all.
 
-    Straight pieces between them stay within about `most_off` units: a piece of length h is off by h² / 8 times
-    the second derivative, so that points lie close where a line bends and far apart where it is straight.
+    Straight pieces between them stay within about `most_off` units: a piece of length h is off by h² / 8
+    times the second derivative, so that points lie close where a line bends and far apart where it
+    is straight.
     """
     last = len(lines[0]) - 1
     bent = np.abs(np.diff(np.array(lines), 2, axis=1)).max(axis=0, initial=0.0)
