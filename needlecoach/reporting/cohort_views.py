@@ -113,7 +113,7 @@ def need_views(report: CohortReport) -> list[dict[str, str]]:
             "code": one.code,
             "words": one.need.words,
             "certainty": words.certainty_words(one.need.certainty),
-            "met": f"{one.need.share_met.successes} of the last {one.need.share_met.trials}",
+            "met": words.share_words(one.need.share_met),
             "bar": Markup(
                 charts.interval_bar(
                     one.need.share_met, f"Share of {one.code} that meets it, with its interval"
@@ -146,7 +146,7 @@ def teaching_words(report: CohortReport) -> str:
     if not known:
         return report.difficulty.reason or "It can’t be said yet which target teaches most."
     best = max(known, key=lambda one: one.teaches or 0.0)
-    return f"Target {best.name} teaches most: one more attempt at it tells and trains more than at any other."
+    return f"Target {best.name}: of all targets one more attempt at it tells most of the learners as they are now."
 
 
 def target_views(report: CohortReport) -> list[dict[str, Any]]:
@@ -213,7 +213,10 @@ def _row(one: LearnerReport) -> list[tuple[str, str]]:
             "Declared competent",
             words.UNKNOWN if one.lc_cusum.competent_at is None else str(one.lc_cusum.competent_at),
         ),
-        ("Worse than targets explain", (adjusted and ", ".join(map(str, adjusted.signals))) or words.UNKNOWN),
+        (
+            "Worse than the targets explain",
+            (adjusted and ", ".join(map(str, adjusted.signals))) or words.UNKNOWN,
+        ),
         ("Ability, logits", words.estimate_words(one.ability, decimals=2)),
         ("Throughput", words.estimate_words(one.throughput_bits_s, decimals=2, unit="bits/s")),
         ("Days quiet", words.UNKNOWN if one.quiet_days is None else str(one.quiet_days)),

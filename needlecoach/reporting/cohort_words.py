@@ -138,16 +138,16 @@ def lc_words(lc_cusum: LcCusum, rates: Rates, calibration: Calibration) -> list[
     length, trials = calibration.length, len(lc_cusum.value)
     if lc_cusum.competent_at is None:
         said = [
-            f"Not declared competent within {count(trials, 'attempt')}. Of simulated learners who fail "
+            f"Not declared competent within {count(trials, 'trial')}. Of simulated learners who fail "
             f"{exact_percent(rates.acceptable)} of the time "
-            f"{percent(calibration.true_competence, decimals=1)} are, within {length}."
+            f"{percent(calibration.true_competence, decimals=1)} are, within {length} trials."
         ]
         return said
     said = [
-        f"Declared competent at attempt {lc_cusum.competent_at}. {false_competence_words(rates, calibration)}"
+        f"Declared competent at trial {lc_cusum.competent_at}. {false_competence_words(rates, calibration)}"
     ]
     if lc_cusum.competent_at > length:
-        said.append(f"It came after those {length}: false declarations are more frequent by then.")
+        said.append(f"It came after those {length} trials: by then false declarations are more frequent.")
     return said
 
 
@@ -156,7 +156,7 @@ def false_competence_words(rates: Rates, calibration: Calibration) -> str:
     return (
         f"Of simulated learners who fail {exact_percent(rates.unacceptable)} of the time "
         f"{percent(calibration.false_competence, decimals=1)} are declared so within "
-        f"{calibration.length} attempts."
+        f"{calibration.length} trials."
     )
 
 
@@ -166,7 +166,7 @@ def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
         return [f"Not shown. {reason}" if reason else "Not shown: the targets’ difficulty is not known."]
     alarm = (
         f"Of simulated learners with results as expected {percent(adjusted.false_alarm, decimals=1)} give "
-        f"such a signal within {count(len(adjusted.value), 'attempt')}."
+        f"such a signal within {count(len(adjusted.value), 'trial')}."
     )
     if not adjusted.signals:
         return ["No signal: results no worse than the targets explain.", alarm]
@@ -176,7 +176,7 @@ def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
 def _trials(trials: Sequence[int]) -> str:
     shown = [str(one) for one in trials[:_MOST_LISTED]]
     rest = [f"{len(trials) - len(shown)} more"] if len(trials) > len(shown) else []
-    return f"attempt{'s' if len(trials) > 1 else ''} {listed([*shown, *rest])}"
+    return f"trial{'s' if len(trials) > 1 else ''} {listed([*shown, *rest])}"
 
 
 def count(number: int, thing: str) -> str:

@@ -79,8 +79,8 @@ def attempts_x(order: FloatArray, last: int, *, first: int = 1) -> Units:
     return np.rint(LEFT + 10 + share * (RIGHT - LEFT - 20)).astype(np.int64)
 
 
-def frame(axis: Axis, last: int, *, first: int = 1) -> str:
-    """Grid, tick words and attempts of a chart: drawn once, and used by every learner's."""
+def frame(axis: Axis, last: int, *, first: int = 1, counted: str = "attempt") -> str:
+    """Grid, tick words and what is `counted` along it: drawn once, and used by every learner's."""
     rows = [(int(axis.place(np.array([value]))[0]), words) for value, words in axis.ticks]
     grid = "".join(f"M{LEFT} {y}H{RIGHT}" for y, _ in rows)
     words = "".join(
@@ -91,7 +91,7 @@ def frame(axis: Axis, last: int, *, first: int = 1) -> str:
     ]
     foot = BOTTOM + 34
     feet = "".join(f'<text class="tick middle" x="{x}" y="{foot}">{n}</text>' for x, n in ends)
-    middle = f'<text class="tick middle" x="{(LEFT + RIGHT) // 2}" y="{foot}">attempt</text>'
+    middle = f'<text class="tick middle" x="{(LEFT + RIGHT) // 2}" y="{foot}">{counted}</text>'
     return f'<path class="grid" d="{grid}"/>{words}{feet}{middle}'
 
 

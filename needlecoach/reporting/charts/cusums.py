@@ -28,7 +28,10 @@ class CusumAxes:
     def frames(self) -> str:
         """What all charts of one kind share, to stand once in the page."""
         kinds = (("two", self.two), ("learning", self.learning), ("adjusted", self.adjusted))
-        return "".join(f'<g id="frame-{name}">{frame(axis, self.last, first=0)}</g>' for name, axis in kinds)
+        return "".join(
+            f'<g id="frame-{name}">{frame(axis, self.last, first=0, counted="trial")}</g>'
+            for name, axis in kinds
+        )
 
 
 def cusum_axes(learners: Sequence[LearnerReport], limit: float) -> CusumAxes:
