@@ -55,14 +55,14 @@ def methods(report: CohortReport) -> list[tuple[str, str]]:
         (
             "Difficulty and ability",
             "A model after Rasch (1960) tells learners from targets: the chance of a hit is "
-            "1 / (1 + exp(difficulty − ability)), both in logits. Abilities are those of the latest attempt, 0 "
-            "is the mean target, and estimates of which little is known are drawn towards the mean.",
+            "1 / (1 + exp(difficulty − ability)), both in logits. Abilities are those of the latest attempt, "
+            "0 is the mean target, and estimates of which little is known are drawn towards the mean.",
         ),
         (
             "Which target teaches most",
-            "One attempt tells most of a learner where hit and miss are equally likely; the mean of that over "
-            "all learners, as a share of the best target’s. That practice there also trains most is plausible, "
-            "not shown for needles.",
+            "One attempt tells most of a learner where hit and miss are equally likely; the mean of that "
+            "over all learners, as a share of the best target’s. That practice there also trains most is "
+            "plausible, not shown for needles.",
         ),
         (
             "Index of difficulty, throughput",

@@ -146,7 +146,7 @@ def teaching_words(report: CohortReport) -> str:
     if not known:
         return report.difficulty.reason or "It can’t be said yet which target teaches most."
     best = max(known, key=lambda one: one.teaches or 0.0)
-    return f"Target {best.name}: of all targets one more attempt at it tells most of the learners as they are now."
+    return f"Target {best.name}: one more attempt at it tells most of the learners as they are now."
 
 
 def target_views(report: CohortReport) -> list[dict[str, Any]]:
