@@ -154,9 +154,18 @@ def test_a_crossing_is_said_and_beside_a_declaration_the_rate_of_false_ones(repo
             assert said.startswith(f"Not declared competent within {len(one.lc_cusum.value)} trials. Of")
             assert "who fail 20 % of the time 83.0 % are" in said
     assert declared
-    first = next(n for n, one in enumerate(report.learners) if one.cusum.signals)
-    trial = report.learners[first].cusum.signals[0].trial
-    assert re.search(rf"Crosses the \w+ line at trials? {trial}\b.*fits a failure rate of", words[3 * first])
+    fits = {
+        "unacceptable": ("upper", "fits a failure rate of 40 % rather than 20 %."),
+        "acceptable": ("lower", "fits a failure rate of 20 % rather than 40 %."),
+    }
+    seen = set()
+    for n, one in enumerate(report.learners):
+        for side in {signal.side for signal in one.cusum.signals}:
+            trial = next(signal.trial for signal in one.cusum.signals if signal.side == side)
+            line, meaning = fits[side]
+            assert re.search(rf"Crosses the {line} line at trials? {trial}\b[^:]*: {meaning}", words[3 * n])
+            seen.add(side)
+    assert seen == set(fits)
     late = of_learner(report, 0, lc_cusum=LcCusum(np.arange(60.0), 55))
     assert "after those 50 trials" in read(late).texts("figcaption")[61]
 
@@ -248,10 +257,34 @@ def test_methods_name_their_sources(report):
         assert source in said
     assert "Jeffreys" not in said
     jeffreys = of_learner(report, 0, hits=replace(report.learners[0].hits, method="Jeffreys"))
-    assert "Jeffreys" in read(jeffreys).section("methods")
+    assert "Jeffreys’, 95 % (as in Brown" in read(jeffreys).section("methods")
 
 
 def test_twenty_thousand_attempts_are_a_page_under_three_megabytes():
     report = invented_cohort(300, 67)
     assert len(report.table) >= 20_000
     assert len(render_cohort(report).encode()) < 3_000_000
+
+
+def test_a_learner_without_a_scorable_attempt_has_a_row_all_the_same(report):
+    none, nothing = np.zeros(0), report.learners[0].hits
+    nothing = replace(nothing, successes=0, trials=0, low=0.0, high=1.0)
+    one = read(
+        of_learner(
+            report,
+            0,
+            hits=nothing,
+            last_hits=nothing,
+            curves=tuple(Curve(one.name, none, none, None) for one in MEASURES),
+            cusum=replace(report.learners[0].cusum, value=none, signals=()),
+            lc_cusum=LcCusum(none, None),
+            risk_adjusted=None,
+            first_date="",
+            last_date="",
+        )
+    )
+    captions = one.texts("figcaption")
+    assert captions[:5] == ["not known"] * 5
+    assert captions[60] == "Crosses neither line: not decided yet."
+    assert captions[61].startswith("Not declared competent within 0 trials.")
+    assert "hits none that could be scored" in one.texts("div", class_="row-head")[0]
