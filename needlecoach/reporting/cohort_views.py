@@ -98,7 +98,7 @@ def _cusum_views(one: LearnerReport, report: CohortReport, drawn: Drawn) -> list
         },
         {
             "title": "Risk-adjusted CUSUM",
-            "words": words.risk_words(adjusted, report.difficulty.reason),
+            "words": words.risk_words(adjusted, known=not report.difficulty.reason),
             "chart": Markup(charts.risk_chart(adjusted, axes, f"Risk-adjusted CUSUM, {one.code}"))
             if adjusted is not None
             else "",

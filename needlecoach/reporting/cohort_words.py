@@ -161,10 +161,12 @@ def false_competence_words(rates: Rates, calibration: Calibration) -> str:
     )
 
 
-def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
-    """Where results were worse than the targets explain; `reason` is why no difficulties are known."""
+def risk_words(adjusted: RiskAdjusted | None, *, known: bool) -> list[str]:
+    """Where results were worse than the targets explain; `known` is whether difficulties are."""
+    if adjusted is None and known:
+        return ["Not shown: no trial yet."]
     if adjusted is None:
-        return [f"Not shown. {reason}" if reason else "Not shown: the targets’ difficulty is not known."]
+        return ["Not shown: how hard the targets are is not known. Why stands with the targets."]
     alarm = (
         f"Of simulated learners with results as expected {percent(adjusted.false_alarm, decimals=1)} give "
         f"such a signal within {count(len(adjusted.value), 'trial')}."

@@ -211,7 +211,10 @@ def test_what_is_not_there_is_said_in_words(report):
     assert "Nobody: everyone has practised of late." in page.section("next")
     assert page.section("targets").count("Fewer than 3 targets have a name.") == 1
     assert "give targets a name when marking" in page.section("targets")
-    assert page.texts("figcaption")[62] == "Not shown. Fewer than 3 targets have a name."
+    assert (
+        page.texts("figcaption")[62]
+        == "Not shown: how hard the targets are is not known. Why stands with the targets."
+    )
     empty = read(replace(nothing, learners=(), table=report.table.iloc[:0]))
     assert empty.texts("h1") == ["0 learners, 0 attempts"]
     assert empty.all("section", aria_labelledby="invented") == []
@@ -285,6 +288,7 @@ def test_a_learner_without_a_scorable_attempt_has_a_row_all_the_same(report):
     )
     captions = one.texts("figcaption")
     assert captions[:5] == ["not known"] * 5
+    assert captions[62] == "Not shown: no trial yet."
     assert captions[60] == "Crosses neither line: not decided yet."
     assert captions[61].startswith("Not declared competent within 0 trials.")
     assert "hits none that could be scored" in one.texts("div", class_="row-head")[0]
