@@ -74,7 +74,9 @@ def _extended(key: Mapping[str, str], learners: Iterable[str]) -> dict[str, str]
     """The key with a code for every learner, those added drawn by lot."""
     missing = sorted(set(learners) - set(key))
     taken = set(key.values())
-    free = [code for number in range(1, len(key) + len(missing) + 1) if (code := f"P{number:02d}") not in taken]
+    free = [
+        code for number in range(1, len(key) + len(missing) + 1) if (code := f"P{number:02d}") not in taken
+    ]
     free = free[: len(missing)]
     secrets.SystemRandom().shuffle(free)
     return {**key, **dict(zip(missing, free, strict=True))}

@@ -39,7 +39,7 @@ from needlecoach.scoring.standard import Standard
 Interval = Literal["wilson", "jeffreys"]
 
 LAST = 10
-# Under so many learners a code is soon guessed from dates and numbers of attempts (common practice, no source).
+# With fewer learners a code is soon guessed from dates and numbers of attempts (common practice, no source).
 FEWEST = 5
 _INTERVALS = {"wilson": wilson, "jeffreys": jeffreys}
 _SUCCESS = Measure("success", "Success", "", share=True, lower_is_better=False)
@@ -97,8 +97,8 @@ def build_report(
 
     Notes
     -----
-    Curves, hits and CUSUMs are over a learner's scorable attempts, in order. Attempts without a learner's code
-    are in none of it. Difficulty is fitted to all coded attempts at once.
+    Curves, hits and CUSUMs are over a learner's scorable attempts, in order. Attempts without a learner's
+    code are in none of it. Difficulty is fitted to all coded attempts at once.
     """
     check_table(table)
     if not len(table):
@@ -124,7 +124,7 @@ def build_report(
 
 
 def measures_of(tasks: pd.Series) -> tuple[Measure, ...]:
-    """Measures that are drawn: success, how near (by the tasks that there are), what was not seen, time, passes."""
+    """Measures that are drawn: success, how near (by the tasks there are), what was not seen, time, passes."""
     present = [task for task in _DISTANCE if (tasks == task).any()] or ["aspirate"]
     distance = [_measure(*_DISTANCE[task]) for task in present]
     return (_SUCCESS, *distance, *(_measure(name, True) for name in _OTHERS))
@@ -175,7 +175,9 @@ def _learner(
 def _curve(scorable: pd.DataFrame, measure: Measure) -> Curve:
     order = scorable["order"].to_numpy(dtype=float)
     value = scorable[measure.name].to_numpy(dtype=float)
-    return Curve(measure.name, order, value, (smooth_shares if measure.share else smooth_numbers)(order, value))
+    return Curve(
+        measure.name, order, value, (smooth_shares if measure.share else smooth_numbers)(order, value)
+    )
 
 
 def _targets(coded: pd.DataFrame, difficulty: Difficulty, asked: _Asked) -> tuple[TargetReport, ...]:
@@ -220,11 +222,12 @@ def _notes(coded: pd.DataFrame) -> list[str]:
     learners = coded["learner"].nunique()
     if 0 < learners < FEWEST:
         notes.append(
-            f"There {'is one learner' if learners == 1 else f'are {learners} learners'}: with fewer than {FEWEST} a "
-            "code does not hide who somebody is."
+            f"There {'is one learner' if learners == 1 else f'are {learners} learners'}: with fewer than "
+            f"{FEWEST} a code does not hide who somebody is."
         )
     if coded["task"].nunique() > 1:
         notes.append(
-            "Aspirations and core samples are counted together; --task aspirate or --task core takes one of them."
+            "Aspirations and core samples are counted together; --task aspirate or --task core takes one of "
+            "them."
         )
     return notes

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from needlecoach.cohort.table import WHOLE
 from needlecoach.cohort.values import Calibration, CohortReport, Estimate, LearnerReport, Share
 from needlecoach.reporting.tables import plain_text
 
@@ -58,14 +59,13 @@ def attempts_of_cohort(table: pd.DataFrame) -> pd.DataFrame:
     shown["at"] = [None if pd.isna(one) else one.isoformat() for one in table["at"]]
     shown["order"] = shown["order"].where(shown["learner"] != "", None)
     for name, kind in table.dtypes.items():
-        if kind == bool:
+        if pd.api.types.is_bool_dtype(kind):
             shown[name] = shown[name].astype(int)
         elif not pd.api.types.is_numeric_dtype(kind) and name != "at":
             shown[name] = shown[name].map({text: plain_text(str(text)) for text in set(shown[name])})
     for name in ("success", "target_width_mm", "target_depth_mm"):
         shown[name] = shown[name].round(3)
-    whole = ["success", *(name for name in shown if _is_whole(shown[name]))]
-    return shown.astype(dict.fromkeys(whole, "Int64"))
+    return shown.astype(dict.fromkeys(filter(lambda name: _is_whole(table[name]), WHOLE), "Int64"))
 
 
 def learners_table(report: CohortReport) -> pd.DataFrame:
@@ -163,7 +163,5 @@ def _round(value: float | None) -> float | None:
 
 
 def _is_whole(column: pd.Series) -> bool:
-    """Whether a column of numbers holds counts, which are written without a point."""
-    if not pd.api.types.is_float_dtype(column.dtype):
-        return False
-    return False
+    """Whether all known counts are whole; a table that was changed by hand may hold others."""
+    return bool((column.dropna() % 1 == 0).all())
