@@ -112,5 +112,5 @@ def test_nothing_to_read_is_told_with_what_to_do(tmp_path):
     with pytest.raises(CohortError, match="holds no results folders"):
         gather([tmp_path])
     (write(tmp_path, "bad") / "attempts.csv").unlink()
-    with pytest.raises(CohortError, match="Nothing could be read: .*bad: is spoilt"):
+    with pytest.raises(CohortError, match=r"Nothing could be read: .*bad: is spoilt"):
         gather([tmp_path])

@@ -29,9 +29,9 @@ def test_two_dates_decide_else_the_first_scoring():
 def test_a_row_that_ends_early_is_filled_up_and_one_too_long_is_refused(tmp_path):
     folder = write(tmp_path, "a", [HIT])
     (folder / "attempts.csv").write_text("attempt,outcome,passes\n1,hit\n\n2,miss,3\n")
-    assert list(read_result(folder).rows)[0] == {"attempt": "1", "outcome": "hit", "passes": ""}
+    assert next(read_result(folder).rows) == {"attempt": "1", "outcome": "hit", "passes": ""}
     (folder / "attempts.csv").write_text("attempt,outcome\n1,hit,3\n")
-    with pytest.raises(NeedlecoachError, match="is spoilt .*longer than the heading"):
+    with pytest.raises(NeedlecoachError, match=r"is spoilt .*longer than the heading"):
         read_result(folder)
 
 
