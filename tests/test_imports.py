@@ -30,6 +30,9 @@ ALLOWED: dict[str, set[str]] = {
     "standards": {"scoring"},
     "earlier": {"reporting"},
     "cohort": {"scoring"},
+    "gather": {"marks", "scoring", "reporting", "cohort"},
+    "keyfile": {"cohort"},
+    "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -73,6 +76,9 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
         "pages",
+        "cohort",
+        "gather",
+        "gathered",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
