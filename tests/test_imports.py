@@ -30,6 +30,8 @@ ALLOWED: dict[str, set[str]] = {
     "standards": {"scoring"},
     "earlier": {"reporting"},
     "cohort": {"scoring"},
+    "toolvalues": {"cohort", "reporting"},
+    "agreement": {"cohort", "reporting", "toolvalues"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -73,6 +75,8 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
         "pages",
+        "cohort",
+        "agreement",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
