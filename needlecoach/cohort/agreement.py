@@ -9,7 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
-from needlecoach.cohort.averages import Averages, averages
+from needlecoach.cohort.averages import LEAST_RECORDINGS, SAME, Averages, averages
 from needlecoach.cohort.bland_altman import BlandAltman, bland_altman
 from needlecoach.cohort.coefficient import Coefficient, IntArray, share
 from needlecoach.cohort.icc import icc
@@ -20,7 +20,6 @@ from needlecoach.cohort.ratings import TOOL, Ratings
 from needlecoach.errors import CohortError
 from needlecoach.model import FloatArray
 
-SAME = "same answer"
 # Of the tool beside all supervisors together.
 THEIR_MEAN = "supervisors’ mean"
 
@@ -113,6 +112,12 @@ def _notes(ratings: Ratings, found: Sequence[QuantityReport], with_tool: bool) -
     if ratings.cant_tell:
         cells = "One outcome was" if ratings.cant_tell == 1 else f"{ratings.cant_tell} outcomes were"
         notes.append(f'{cells} rated "unscorable": taken for not rated.')
+    if few := [one.quantity.title for one in found if one.recordings < LEAST_RECORDINGS]:
+        notes.append(
+            f"Averages over pairs have no interval in {', '.join(few)}: that takes ratings of "
+            f"{LEAST_RECORDINGS} "
+            "recordings or more. Without it, values say little."
+        )
     own = [one.quantity.title for one in found if not one.quantity.known]
     if own and with_tool:
         notes.append(
@@ -145,6 +150,7 @@ def compare(panel: Panel, first: int, second: int) -> Comparison:
     if panel.quantity.kind == "numbers":
         return _in_numbers(raters, panel.values[:, first], panel.values[:, second])
     said = panel.said[:, [first, second]]
+    said = said[(said >= 0).all(axis=1)]
     found, table = _in_categories(panel.quantity, said)
     if panel.quantity.kind == "grades":
         found = (*found, *icc(panel.values[:, [first, second]]))

@@ -110,8 +110,9 @@ class _Index:
             found = self._names.get(subject.clip, set())
         if len(found) > 1:
             raise CohortError(
-                f'{file}: row {row}: "{subject.folder or subject.clip}" is the name of {len(found)} different '
-                "recordings among the results; tell them apart by a column folder, or give fewer results."
+                f'{file}: row {row}: "{subject.folder or subject.clip}" is the name of {len(found)} '
+                "different recordings among the results; tell them apart by a column folder, or give fewer "
+                "results."
             )
         return next(iter(found), f"{subject.folder or subject.clip} "), subject.attempt
 

@@ -25,7 +25,7 @@ NO_RATING = {"attempt", "scale_source", "scale_sd_share", "confidence"}
 
 _HEADER = re.compile(r"^(?P<name>[^\[\]]*?)\s*(?:\[(?P<kind>[^\[\]]*)\])?$")
 _RANGE = re.compile(r"^(\d{1,3})\s*(?:-|–|\.\.|to)\s*(\d{1,3})$")
-_DATE = re.compile(r"^\d{1,4}[./-]\d{1,2}[./-]\d{1,4}$|^\d{1,2}[. -][A-Za-z]{3,}")
+_DATE = re.compile(r"^\d{1,4}[./-]\d{1,2}[./-]\d{1,4}$|^\d{1,2}[. -]+[A-Za-z]{3,}|^[A-Za-z]{3,}[ -]\d{1,4}$")
 
 
 class FaultError(ValueError):
@@ -37,8 +37,8 @@ class Quantity:
     """One column of ratings.
 
     `kind`: "words" without order, "order" for ordered words, "grades" for whole numbers of a stated range,
-    "numbers" for measurements and counts. `categories` are those to choose from, in order where there is one, empty
-    for numbers. `known` says that it is a column of attempts.csv, which the tool has a value of.
+    "numbers" for measurements and counts. `categories` are those to choose from, in order where there is
+    one, empty for numbers. `known` says that it is a column of attempts.csv, which the tool has a value of.
     """
 
     name: str
@@ -53,8 +53,8 @@ def quantity_of(header: str) -> Quantity:
     """Read a column's header: its name, and in square brackets what kind it is.
 
     `overall [1-5]` are grades, `aim [poor<fair<good]` ordered words, `grip [words]` words, `depth_mm
-    [number]` numbers. Without brackets a column of attempts.csv is what it is there; any other is "numbers" here, until
-    its cells tell (`by_cells`).
+    [number]` numbers. Without brackets a column of attempts.csv is what it is there; any other is "numbers"
+    here, until its cells tell (`by_cells`).
 
     Raises
     ------

@@ -9,8 +9,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
-from needlecoach.cohort.agreement import SAME, AgreementReport, Comparison, QuantityReport
-from needlecoach.cohort.averages import LEAST_RECORDINGS, RESAMPLES, Averages
+from needlecoach.cohort.agreement import AgreementReport, Comparison, QuantityReport
+from needlecoach.cohort.averages import LEAST_RECORDINGS, SAME, Averages
 from needlecoach.cohort.coefficient import Coefficient
 from needlecoach.reporting.agreement_charts import differences_plot, dots_drawn, interval_bar, scale_row
 from needlecoach.reporting.agreement_words import (
@@ -56,7 +56,6 @@ def render_agreement(report: AgreementReport) -> str:
         no_bands=NO_BANDS,
         glossary=_glossary(report),
         least_recordings=LEAST_RECORDINGS,
-        resamples=f"{RESAMPLES:,}",
         file=report.file,
         tool_versions=", ".join(report.tool_versions),
         versions={

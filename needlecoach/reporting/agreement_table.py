@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from needlecoach.cohort.agreement import AgreementReport, Comparison, QuantityReport
 from needlecoach.cohort.coefficient import Coefficient
-from needlecoach.reporting.agreement_words import BOOTSTRAP, INTERVALS, MEANINGS
+from needlecoach.reporting.agreement_words import INTERVALS, JACKKNIFE, MEANINGS
 from needlecoach.reporting.rounding import in_table
 from needlecoach.reporting.tables import plain_text
 
@@ -55,7 +55,7 @@ def _rows(report: QuantityReport) -> Iterator[Row]:
                     if between == "first less second"
                     else f"mean of {pairs} pair{'s' if pairs > 1 else ''}"
                 )
-                yield _row(report, between, counted, coefficient, BOOTSTRAP)
+                yield _row(report, between, counted, coefficient, JACKKNIFE)
     for pair in report.pairs:
         yield from _compared(report, "tool and supervisor" if pair.with_tool else "two supervisors", pair)
     if report.against_mean is not None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 from needlecoach.cohort.agreement import THEIR_MEAN, AgreementReport, Comparison, QuantityReport
-from needlecoach.cohort.averages import RESAMPLES, Averages
+from needlecoach.cohort.averages import Averages
 from needlecoach.cohort.coefficient import Coefficient
 from needlecoach.cohort.icc import FORMS
 from needlecoach.cohort.ratings import TOOL
@@ -49,7 +49,7 @@ INTERVALS: Mapping[str, str] = MappingProxyType(
         "slope on the mean": "t distribution",
     }
 )
-BOOTSTRAP = f"recordings drawn anew {RESAMPLES} times"
+JACKKNIFE = "recordings left out in turn (jackknife), with t"
 
 NO_BANDS = (
     "No words such as good or fair stand beside the coefficients: the usual bands for kappa (Landis and "
@@ -110,10 +110,10 @@ def interval(one: Coefficient, unit: str) -> str:
 
 
 def said(one: Coefficient, unit: str) -> str:
-    """A value with its interval, or with the reason why it has none."""
+    """A value with its interval, or the reason why there is no value."""
     if not math.isfinite(one.value):
         return f"not known ({one.reason})"
-    return f"{valued(one, unit)} ({interval(one, unit) or one.reason})"
+    return f"{valued(one, unit)} ({interval(one, unit) or 'no interval'})"
 
 
 def leading(report: QuantityReport) -> Averages:
@@ -167,24 +167,33 @@ def _coefficient(main: Averages) -> str:
 
 
 def _difference(plain: Averages, main: Averages) -> str:
+    """What the difference of both sides tells, as far as its interval bears."""
     if not plain.tool_pairs:
         return "The tool has no value of this: supervisors are compared with each other only."
     if not plain.supervisor_pairs:
-        return "How well supervisors agree with each other is not known here, so there is nothing to hold the tool's agreement against."
+        return (
+            "How well supervisors agree with each other is not known here, so there is nothing to hold the "
+            "tool’s agreement against."
+        )
     one = main.difference
     if not math.isfinite(one.value):
         return ""
     if not interval(one, ""):
-        return f"The difference between the two is {number(main.statistic, one.value, '')}; {one.reason}."
+        return (
+            f"The difference is {_signed(one.value)}, without an interval: nothing can be concluded from it."
+        )
     span = f"{_signed(one.value)} ({_signed(one.low)} to {_signed(one.high)})"
-    if one.low > 0:
-        return f"The tool agrees with a supervisor more than two supervisors agree with each other: by {span} in this coefficient."
-    if one.high < 0:
-        return f"The tool agrees with a supervisor less than two supervisors agree with each other: by {span} in this coefficient."
+    if one.low <= 0 <= one.high:
+        return (
+            f"The difference is {span}: these ratings do not tell whether the tool agrees with a supervisor "
+            "more "
+            "or less than two supervisors agree with each other."
+        )
+    how = "more" if one.low > 0 else "less"
     return (
-        f"The difference is {span}: these ratings do not tell whether the tool agrees with a supervisor "
-        "more or less than two "
-        "supervisors agree with each other."
+        f"The tool agrees with a supervisor {how} than two supervisors agree with each other: the "
+        "difference is "
+        f"{span} in this coefficient."
     )
 
 
