@@ -21,8 +21,8 @@ from needlecoach.cohort.matching import Panel
 from needlecoach.cohort.ratings import TOOL
 from needlecoach.model import BoolArray, FloatArray
 
-# With fewer recordings nothing is said of how far an average may be off. Measured on drawn raters, 500 trials of
-# 12 to 30 recordings: the intervals held the truth in 89 to 98 % (tests/cohort/test_averages.py).
+# With fewer recordings nothing is said of how far an average may be off. Measured on drawn raters, 500 trials
+# each of 12, 15, 20 and 30 recordings: the intervals held the truth in 91 to 98 % (see its test).
 LEAST_RECORDINGS = 10
 SAME, APART = "same answer", "mean absolute difference"
 

@@ -130,7 +130,7 @@ def sentences(report: QuantityReport) -> Iterator[str]:
         return
     yield _plainly(report, plain)
     yield _coefficient(main)
-    yield _difference(plain, main)
+    yield _difference(report, plain, main)
     if (bias := bias_of(report)) is not None and bias.numbers is not None and not bias.numbers.reason:
         yield _bias(report, bias)
 
@@ -166,8 +166,9 @@ def _coefficient(main: Averages) -> str:
     return f"{name} (1 is complete agreement): {', '.join(told)}."
 
 
-def _difference(plain: Averages, main: Averages) -> str:
-    """What the difference of both sides tells, as far as its interval bears."""
+def _difference(report: QuantityReport, plain: Averages, main: Averages) -> str:
+    """What the difference of both sides tells, as far as its interval bears; of numbers that in their own "
+    "unit."""
     if not plain.tool_pairs:
         return "The tool has no value of this: supervisors are compared with each other only."
     if not plain.supervisor_pairs:
@@ -175,31 +176,34 @@ def _difference(plain: Averages, main: Averages) -> str:
             "How well supervisors agree with each other is not known here, so there is nothing to hold the "
             "tool’s agreement against."
         )
-    one = main.difference
+    numeric = report.quantity.kind == "numbers"
+    one = plain.difference if numeric else main.difference
     if not math.isfinite(one.value):
         return ""
-    if not interval(one, ""):
-        return (
-            f"The difference is {_signed(one.value)}, without an interval: nothing can be concluded from it."
-        )
-    span = f"{_signed(one.value)} ({_signed(one.low)} to {_signed(one.high)})"
+    unit = report.quantity.unit
+    value = f"{_signed(one, one.value, unit)}{unit_words(one.statistic, unit)}"
+    if not interval(one, unit):
+        return f"The difference of the two is {value}, without an interval: nothing can be concluded from it."
+    low, high = (_signed(one, bound, unit) for bound in (one.low, one.high))
+    return _compared(f"{value} ({low} to {high})", one, numeric)
+
+
+def _compared(span: str, one: Coefficient, numeric: bool) -> str:
+    more, less = ("further from", "closer to") if numeric else ("more", "less")
+    if numeric:
+        said_of, others = "the tool lies {} a supervisor", "two supervisors lie to each other"
+    else:
+        said_of, others = "the tool agrees with a supervisor {}", "two supervisors agree with each other"
     if one.low <= 0 <= one.high:
-        return (
-            f"The difference is {span}: these ratings do not tell whether the tool agrees with a supervisor "
-            "more "
-            "or less than two supervisors agree with each other."
-        )
-    how = "more" if one.low > 0 else "less"
-    return (
-        f"The tool agrees with a supervisor {how} than two supervisors agree with each other: the "
-        "difference is "
-        f"{span} in this coefficient."
-    )
+        both = said_of.format(f"{more} or {less}")
+        return f"The difference of the two is {span}: these ratings do not tell whether {both} than {others}."
+    found = said_of.format(more if one.low > 0 else less)
+    return f"{found[0].upper()}{found[1:]} than {others}: the difference of the two is {span}."
 
 
-def _signed(value: float) -> str:
-    text = in_words(value, "", decimals=2)
-    return text.replace("-", "−") if text.startswith("-") or float(text) == 0 else f"+{text}"
+def _signed(one: Coefficient, value: float, unit: str) -> str:
+    text = number(one.statistic, value, unit)
+    return text if text.startswith("−") or float(text) == 0 else f"+{text}"
 
 
 def bias_of(report: QuantityReport) -> Comparison | None:

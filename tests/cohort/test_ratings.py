@@ -98,7 +98,7 @@ def test_an_outcome_that_could_not_be_told_is_no_rating():
         ("clip,attempt,rater,outcome\nL01,1,S1,hit,more\n", "row 2: has more cells"),
         ("clip,attempt,rater,outcome,\nL01,1,S1,hit,more\n", "row 2, column 5"),
         ('clip,attempt,rater,outcome\nL01,1,S1,"hit\n', "not a table"),
-        ("clip,attempt,rater,grip\n" + "".join(f"L01,{n},S1,word{n}\n" for n in range(1, 15)), "14 different"),
+        ("clip,attempt,rater,grip\n" + "".join(f"L01,{n},S1,w{n}\n" for n in range(1, 15)), "14 different"),
     ],
 )  # fmt: skip
 def test_a_fault_is_told_with_its_place(text, words):
