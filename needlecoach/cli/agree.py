@@ -23,7 +23,7 @@ def agreement(
     reports: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[REPORTS]...", help="Results folders, or folders of them; none: raters alone."
+            metavar="REPORTS...", help="Results folders, or folders of them; none: raters alone."
         ),
     ] = None,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page and the table.")] = Path(

@@ -129,8 +129,10 @@ def sentences(report: QuantityReport) -> Iterator[str]:
         yield "Too few attempts were rated by any two to compare them."
         return
     yield _plainly(report, plain)
-    yield _coefficient(main)
-    yield _difference(report, plain, main)
+    rest = _coefficient(main), _difference(report, plain, main)
+    yield from (
+        reversed(rest) if report.quantity.kind == "numbers" else rest
+    )  # beside what the difference is of
     if (bias := bias_of(report)) is not None and bias.numbers is not None and not bias.numbers.reason:
         yield _bias(report, bias)
 
@@ -189,16 +191,22 @@ def _difference(report: QuantityReport, plain: Averages, main: Averages) -> str:
 
 
 def _compared(span: str, one: Coefficient, numeric: bool) -> str:
-    more, less = ("further from", "closer to") if numeric else ("more", "less")
     if numeric:
-        said_of, others = "the tool lies {} a supervisor", "two supervisors lie to each other"
+        who, more, less, than = (
+            "the tool and a supervisor lie",
+            "further apart",
+            "closer together",
+            "two supervisors",
+        )
     else:
-        said_of, others = "the tool agrees with a supervisor {}", "two supervisors agree with each other"
+        who, more, less = "the tool agrees with a supervisor", "more", "less"
+        than = "two supervisors agree with each other"
     if one.low <= 0 <= one.high:
-        both = said_of.format(f"{more} or {less}")
-        return f"The difference of the two is {span}: these ratings do not tell whether {both} than {others}."
-    found = said_of.format(more if one.low > 0 else less)
-    return f"{found[0].upper()}{found[1:]} than {others}: the difference of the two is {span}."
+        return (
+            f"The difference of the two is {span}: these ratings do not tell whether {who} {more} or {less} "
+            f"than {than}."
+        )
+    return f"{who[0].upper()}{who[1:]} {more if one.low > 0 else less} than {than}: by {span}."
 
 
 def _signed(one: Coefficient, value: float, unit: str) -> str:

@@ -54,7 +54,7 @@ def test_the_page_answers_first_and_for_each_quantity(full, shown):
     head = shown[shown.index("In short") : shown.index("<article")]
     assert head.count("<h3>") == 3
     assert "The tool and a supervisor gave the same answer in" in head
-    assert "The tool lies further from a supervisor than two supervisors lie to each other" in head
+    assert "The tool and a supervisor lie further apart than two supervisors: by" in head
     assert "The tool has no value of this" in head
     assert "30 attempts of 30 recordings rated by 3 supervisors (S1, S2, S3)" in shown
 
@@ -148,8 +148,8 @@ def averages(statistic, value, low, high):
     [
         (-0.2, 0.1, "do not tell", "do not tell"),
         (0.0, 0.3, "do not tell", "do not tell"),
-        (0.01, 0.3, "agrees with a supervisor more than", "further from a supervisor than"),
-        (-0.3, -0.01, "agrees with a supervisor less than", "closer to a supervisor than"),
+        (0.01, 0.3, "agrees with a supervisor more than", "lie further apart than"),
+        (-0.3, -0.01, "agrees with a supervisor less than", "lie closer together than"),
     ],
 )
 def test_a_verdict_needs_an_interval_off_zero(full, low, high, more, further):
