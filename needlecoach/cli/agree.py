@@ -22,9 +22,7 @@ def agreement(
     ] = None,
     reports: Annotated[
         list[Path] | None,
-        typer.Argument(
-            metavar="REPORTS...", help="Results folders, or folders of them; none: raters alone."
-        ),
+        typer.Argument(metavar="REPORTS...", help="Results folders, or folders of them; none: raters alone."),
     ] = None,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page and the table.")] = Path(
         "reports/agreement"

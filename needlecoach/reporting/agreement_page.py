@@ -78,7 +78,7 @@ def _view(report: QuantityReport, place: int) -> dict[str, Any]:
         "table": _table(report),
         "plots": [_plot(one, unit) for one in _plotted(report)],
         "peers": [_plot(one, unit) for one in _peers(report)],
-        "comparisons": [_comparison(one, unit) for one in _all(report)],
+        "comparisons": _comparisons(report),
     }
 
 
@@ -227,14 +227,18 @@ def _all(report: QuantityReport) -> Sequence[Comparison]:
     return (*report.pairs, *(one for one in extra if one is not None))
 
 
-def _comparison(one: Comparison, unit: str) -> dict[str, Any]:
-    return {
-        "title": _pair_title(one),
-        "rows": [
-            (part.statistic, _cell(part, unit), part.n, MEANINGS.get(part.statistic, ""))
-            for part in one.coefficients
-        ],
-    }
+def _comparisons(report: QuantityReport) -> list[dict[str, Any]]:
+    """Every statistic of every comparison; what one means stands where it comes first."""
+    told: set[str] = set()
+    found = []
+    for one in _all(report):
+        rows = []
+        for part in one.coefficients:
+            meaning = "" if part.statistic in told else MEANINGS.get(part.statistic, "")
+            told.add(part.statistic)
+            rows.append((part.statistic, _cell(part, report.quantity.unit), part.n, meaning))
+        found.append({"title": _pair_title(one), "rows": rows})
+    return found
 
 
 def _glossary(report: AgreementReport) -> list[tuple[str, str]]:

@@ -20,8 +20,11 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
         "kappa": "agreement beyond chance (Cohen): 0 is what chance gives, 1 complete; low in spite of many "
         "same answers when "
         "nearly all ratings are of one kind",
-        "kappa, linear weights": "the same for ordered answers: two steps apart count twice as bad as one",
-        "kappa, quadratic weights": "the same, two steps apart counting four times as bad as one",
+        "kappa, linear weights": "agreement beyond chance in ordered answers: two steps apart count twice "
+        "as bad as one",
+        "kappa, quadratic weights": "agreement beyond chance in ordered answers: two steps apart count four "
+        "times as "
+        "bad as one",
         "AC1": "agreement beyond chance (Gwet), which stays steady when nearly all ratings are of one kind",
         "Fleiss' kappa": "agreement beyond chance of three or more raters together",
         **FORMS,
