@@ -209,7 +209,7 @@ def _compared(span: str, one: Coefficient, numeric: bool) -> str:
             f"The difference of the two is {span}: these ratings do not tell whether {who} {more} or {less} "
             f"than {than}."
         )
-    return f"{who[0].upper()}{who[1:]} {more if one.low > 0 else less} than {than}: by {span}."
+    return f"{who[0].upper()}{who[1:]} {more if one.low > 0 else less} than {than}: the difference is {span}."
 
 
 def _signed(one: Coefficient, value: float, unit: str) -> str:

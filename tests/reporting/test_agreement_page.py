@@ -54,7 +54,7 @@ def test_the_page_answers_first_and_for_each_quantity(full, shown):
     head = shown[shown.index("In short") : shown.index("<article")]
     assert head.count("<h3>") == 3
     assert "The tool and a supervisor gave the same answer in" in head
-    assert "The tool and a supervisor lie further apart than two supervisors: by" in head
+    assert "The tool and a supervisor lie further apart than two supervisors: the difference is +" in head
     assert "The tool has no value of this" in head
     assert "30 attempts of 30 recordings rated by 3 supervisors (S1, S2, S3)" in shown
 
