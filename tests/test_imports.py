@@ -33,6 +33,8 @@ ALLOWED: dict[str, set[str]] = {
     "gather": {"marks", "scoring", "reporting", "cohort"},
     "keyfile": {"cohort"},
     "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
+    "toolvalues": {"cohort", "reporting"},
+    "agreement": {"cohort", "reporting", "toolvalues"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -79,6 +81,7 @@ ALLOWED: dict[str, set[str]] = {
         "cohort",
         "gather",
         "gathered",
+        "agreement",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
