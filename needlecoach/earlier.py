@@ -12,7 +12,7 @@ from typing import Any
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.model import Earlier, EarlierAttempt, Marks, Scorecard
-from needlecoach.reporting.reopen import first_scored, read_run
+from needlecoach.reporting.reopen import first_scored, read_attempts, read_run
 
 LAST = 5
 # Higher is better for these, lower for the others.
@@ -140,8 +140,7 @@ def _results(reports: Path) -> tuple[list[_Result], int]:
 
 def _result(folder: Path) -> _Result:
     run = read_run(folder)
-    with (folder / "attempts.csv").open(encoding="utf-8-sig", newline="") as file:
-        rows = tuple(csv.DictReader(file))
+    rows = tuple(read_attempts(folder))
     marks, clip = dict(run["marks"]), run["clip"]
     if marks.get("date") is not None:
         date.fromisoformat(marks["date"])

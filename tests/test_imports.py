@@ -56,6 +56,7 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
     },
+    "batch": {"clips", "marks", "corrections", "tracking", "reporting", "scored"},
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
         "clips",
@@ -70,6 +71,7 @@ ALLOWED: dict[str, set[str]] = {
         "commands",
         "console",
         "inspection",
+        "batch",
         "scored",
         "standards",
         "pages",
