@@ -6,11 +6,14 @@ import logging
 import os
 import queue
 import secrets
-from collections.abc import Iterator, Mapping
+import socket
+import threading
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from needlecoach.batch.values import Failed, Job, Result, Results, Scored
 from needlecoach.batch.work import work_there
@@ -129,18 +132,11 @@ def _client(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError:
         raise NeedlecoachError(MISSING) from None
+
     # Dask tells of lost workers and connections in many lines; what matters of them is said once, by us.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
-    try:
-        client = Client(  # type: ignore[no-untyped-call]
-            address, timeout=PATIENCE_S, set_as_default=False, name="needlecoach"
-        )
-    except (OSError, ValueError, TypeError) as problem:
-        reason = " ".join(str(problem).split())[:120] or type(problem).__name__
-        raise NeedlecoachError(
-            f"--dask {address}: no Dask scheduler answers there within {PATIENCE_S:g} s ({reason}); check "
-            "the address, such as tcp://127.0.0.1:8786, and that it runs."
-        ) from None
+    _knock(address)
+    client = _answer(lambda: Client(address, timeout=PATIENCE_S, set_as_default=False), address)  # type: ignore[no-untyped-call]
     try:
         if not _n_workers(client):
             raise NeedlecoachError(
@@ -149,4 +145,43 @@ def _client(address: str) -> Iterator[Any]:
             )
         yield client
     finally:
-        client.close(timeout=2)  # type: ignore[no-untyped-call]
+        client.close(timeout=2)
+
+
+def _answer(connect: Callable[[], Any], address: str) -> Any:
+    """Connect in a thread that need not be waited for: what listens may be no scheduler, and never answer."""
+    answers: queue.Queue[Any] = queue.Queue()
+
+    def ask() -> None:
+        try:
+            answers.put(connect())
+        except Exception as problem:  # told below
+            answers.put(problem)
+
+    threading.Thread(target=ask, daemon=True).start()
+    try:
+        answer = answers.get(timeout=PATIENCE_S)
+    except queue.Empty:
+        answer = TimeoutError("what listens there says nothing")
+    if isinstance(answer, Exception):
+        raise _no_answer(address, answer) from None
+    return answer
+
+
+def _knock(address: str) -> None:
+    """See whether anyone listens there, as Dask's own client would be tried for longer than is asked."""
+    try:
+        found = urlsplit(address)
+        if not (found.scheme and found.hostname and found.port):
+            raise ValueError("it is not of the form tcp://HOST:PORT")
+        socket.create_connection((found.hostname, found.port), PATIENCE_S / 2).close()
+    except (OSError, ValueError) as problem:
+        raise _no_answer(address, problem) from None
+
+
+def _no_answer(address: str, problem: Exception) -> NeedlecoachError:
+    reason = " ".join(str(problem).split())[:120] or type(problem).__name__
+    return NeedlecoachError(
+        f"--dask {address}: no Dask scheduler answers there ({reason}); check the address, such as "
+        "tcp://127.0.0.1:8786, and that it runs."
+    )

@@ -19,6 +19,7 @@ class Tally:
     """What came of the clips so far: folders with results, and why the others have none."""
 
     names: list[str] = field(default_factory=list)
+    n_told: int = 0
     n_scored: int = 0
     n_before: int = 0
     reasons: list[str] = field(default_factory=list)
@@ -45,7 +46,8 @@ def score_several(order: Order, *, n_processes: int, dask: str | None, quiet: bo
     except NeedlecoachError as problem:  # the cluster is lost; what is there is put together all the same
         tally.n_faulty += 1
         complain(problem)
-    _put_together(order.out, tally, quiet=quiet)
+    if tally.n_told:
+        _put_together(order, tally, quiet=quiet)
     for defect in tally.defects:
         say_error(defect)
     return tally.exit_code
@@ -67,6 +69,7 @@ def _in_order(outcomes: Iterable[tuple[int, Outcome]]) -> Iterator[tuple[int, Ou
 
 
 def _tell(clip: Path, name: str, outcome: Outcome, tally: Tally, *, quiet: bool) -> None:
+    tally.n_told += 1
     if isinstance(outcome, Failed):
         _tell_failed(clip, outcome, tally)
         return
@@ -98,26 +101,34 @@ def _tell_failed(clip: Path, failed: Failed, tally: Tally) -> None:
     complain(problem, about=clip)
 
 
-def _put_together(out: Path, tally: Tally, *, quiet: bool) -> None:
+def _put_together(order: Order, tally: Tally, *, quiet: bool) -> None:
     """Write the table of all attempts, and say how many clips came to what and why some did not."""
     from needlecoach.reporting.results import write_combined
 
     if tally.n_before:
         _say(_were_before(tally.n_before), quiet=quiet)
-    scored = f"{tally.n_scored} clip{'' if tally.n_scored == 1 else 's'} scored"
-    _say(
-        f"{scored}, {len(tally.reasons) or 'none'} without a score{':' if tally.reasons else '.'}",
-        quiet=quiet,
-    )
+    _say(_summary(len(order.clips), tally), quiet=quiet)
     for reason in tally.reasons:
         _say(f"  {reason}", quiet=quiet)
     if not tally.names:
         return
     try:
-        _say(f"All attempts: {write_combined(tally.names, out)}", quiet=quiet)
+        _say(f"All attempts: {write_combined(tally.names, order.out)}", quiet=quiet)
     except OutputError as problem:
         tally.n_faulty += 1
         complain(problem)
+
+
+def _summary(n: int, tally: Tally) -> str:
+    left = n - tally.n_told
+    counts = {
+        "scored": tally.n_scored,
+        "scored before": tally.n_told - tally.n_scored - len(tally.reasons),
+        "not reached": left,
+        "without a score" + (":" if tally.reasons else ""): len(tally.reasons),
+    }
+    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    return f"{n} clip{'' if n == 1 else 's'}: {told}"
 
 
 def _were_before(n: int) -> str:
