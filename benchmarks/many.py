@@ -1,4 +1,4 @@
-"""Clips per minute, scored one after the other and side by side: python benchmarks/many.py [--times 2] [CLIP...].
+"""Clips per minute, one after the other and side by side: python benchmarks/many.py [--times 2] [CLIP...].
 
 Takes the sample clips (or those named) several times over under other names, and times `needlecoach score` on
 them with 1, 2 and, where there are more cores, as many processes, start of Python included, all in one run:

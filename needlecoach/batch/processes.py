@@ -5,13 +5,16 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import signal
 import tempfile
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from typing import Any
 
 from needlecoach.batch.values import Failed, Job, Result, Results, Scored
 from needlecoach.tracking.beside import settle_in, sheltered
@@ -162,11 +165,35 @@ class _Crew:
         spawned = multiprocessing.get_context("spawn")
         ours, theirs = spawned.Pipe()
         process = spawned.Process(target=_serve, args=(theirs, self._scratch.name), daemon=True)
-        with sheltered():
-            process.start()
-        theirs.close()  # or its end would not be noticed
-        self._hands.append(_Hand(process, ours))
+        with _undisturbed():
+            with sheltered():
+                process.start()
+            theirs.close()  # or its end would not be noticed
+            self._hands.append(_Hand(process, ours))
         return self._hands[-1]
+
+
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Put off a stop until a process has all that it needs to start, and is known.
+
+    Shutting it out (as `sheltered` does for the new process) is not enough here: another thread may take the
+    signal, and Python then raises in this one.
+    """
+    asked: list[int] = []
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and callable(signal.getsignal(number)):
+                before[number] = signal.signal(number, lambda number, _: asked.append(number))
+    try:
+        yield
+    finally:
+        for number, former in before.items():
+            signal.signal(number, former)
+    if asked:
+        before[asked[0]](asked[0], None)
 
 
 def _end(hand: _Hand) -> None:

@@ -69,7 +69,7 @@ def test_ctrl_c_leaves_neither_process_nor_file(tmp_path: Path, whom, pair: list
     workers = until(lambda: len(found := workers_of(process)) == 2 and found)
     whom(process.pid, signal.SIGINT)
     _, err = process.communicate(timeout=30)
-    assert (process.returncode, len(err.splitlines())) == (130, 1)
+    assert (process.returncode, len(err.splitlines())) == (130, 1), err
     until(lambda: not any(Path(f"/proc/{worker}").exists() for worker in workers))
     assert os.listdir(tmp_path) == []
 
