@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -139,6 +140,13 @@ def _results(reports: Path) -> tuple[list[_Result], int]:
 
 
 def _result(folder: Path) -> _Result:
+    """Read a results folder, unless it was read as it is: of many clips each asks for all."""
+    files = (folder / "run.json").stat(), (folder / "attempts.csv").stat()
+    return _read(folder, tuple((one.st_ino, one.st_size, one.st_mtime_ns) for one in files))
+
+
+@lru_cache(maxsize=20_000)
+def _read(folder: Path, _: tuple[tuple[int, int, int], ...]) -> _Result:
     run = read_run(folder)
     rows = tuple(read_attempts(folder))
     marks, clip = dict(run["marks"]), run["clip"]

@@ -51,15 +51,17 @@ def score_many(
     NeedlecoachError
         When the cluster can't be reached or is lost.
     """
-    done = 0
+    done, most = 0, 0.0
 
     def told(under_way: float) -> None:
-        report(done + under_way)
+        nonlocal most
+        most = max(most, done + under_way)  # what is under way is not told at each end of a clip
+        report(most)
 
     outcomes = _outcomes(order, n_processes, dask, told)
     for place, outcome in outcomes:
         done += 1
-        report(done)
+        told(0.0)
         yield place, outcome
 
 
