@@ -26,7 +26,6 @@ class Queue:
 
     def __post_init__(self) -> None:
         self._former = _former(self.jobs)
-        self.settled |= {place for place, job in enumerate(self.jobs) if job is None}
 
     def add(self, place: int, result: Result) -> None:
         """Take in what came of a job; what comes a second time counts once."""
