@@ -9,13 +9,20 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import typer
 
 from needlecoach.errors import NeedlecoachError
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[float, int], None]
+
+
+class MakeBar(Protocol):
+    """Makes a bar of progress with a title; `per_minute` tells the rate of what takes long."""
+
+    def __call__(self, title: str, *, unit: str = "frames", per_minute: bool = False) -> Progress: ...
+
 
 _REDRAW_S = 0.1
 
@@ -25,7 +32,7 @@ class StoppedError(Exception):
 
 
 @contextlib.contextmanager
-def progress_bar(*, quiet: bool) -> Iterator[Callable[[str], Progress]]:
+def progress_bar(*, quiet: bool) -> Iterator[MakeBar]:
     """Give a maker of progress callbacks; they draw a bar with rate and time left on stderr if a terminal."""
     from rich.console import Console
     from rich.markup import escape
@@ -42,23 +49,29 @@ def progress_bar(*, quiet: bool) -> Iterator[Callable[[str], Progress]]:
     )
     with Bars(*columns, console=console, transient=True, disable=quiet or not console.is_terminal) as bar:
 
-        def start(title: str) -> Progress:
+        def start(title: str, *, unit: str = "frames", per_minute: bool = False) -> Progress:
             task = bar.add_task(escape(title), total=None, rate="", visible=False)
             drawn_s = -math.inf
 
-            def update(done: int, total: int) -> None:
+            def update(done: float, total: int) -> None:
                 nonlocal drawn_s
                 finished = total > 0 and done >= total
                 if time.monotonic() - drawn_s < _REDRAW_S and not finished:  # a rate takes long to work out
                     return
                 drawn_s = time.monotonic()
                 speed = bar.tasks[bar.task_ids.index(task)].speed
-                rate = f"{speed:.0f} frames/s" if speed else ""
+                rate = _rate(speed, unit, per_minute=per_minute)
                 bar.update(task, completed=done, total=total or None, rate=rate, visible=not finished)
 
             return update
 
         yield start
+
+
+def _rate(speed: float | None, unit: str, *, per_minute: bool) -> str:
+    if not speed:
+        return ""
+    return f"{60 * speed:.1f} {unit}/min" if per_minute else f"{speed:.0f} {unit}/s"
 
 
 def say_error(text: str) -> None:
@@ -67,10 +80,15 @@ def say_error(text: str) -> None:
 
 def complain(problem: NeedlecoachError, *, about: Path | None = None) -> None:
     """Print an error as one line, with the clip's name where it does not say it itself."""
+    say_error(f"Error: {worded(problem, about=about)}")
+
+
+def worded(problem: NeedlecoachError, *, about: Path | None = None) -> str:
+    """An error in one line, with the clip's name where it does not say it itself."""
     text = _one_line(problem)
     if about is not None and _one_line(about.stem) not in text:
         text = f"{_one_line(about.name)}: {text}"
-    say_error(f"Error: {text}")
+    return text
 
 
 def _one_line(value: object) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError
 from needlecoach.marks import MarkOptions, marks_beside, marks_path
-from needlecoach.model import Frame, Marks, Scorecard
+from needlecoach.model import Correction, Frame, Marks, Scorecard
 
 if TYPE_CHECKING:
     from needlecoach.scoring.standard import Standard
@@ -98,24 +98,13 @@ def score_into(
         As `score_clip` and `write_results`; when the process that follows the needle was ended.
     """
     # Imported here: reading the command line needs none of it.
-    from needlecoach.clips import sha256_of
     from needlecoach.tracking.beside import another_process
 
-    asked: dict[str, Any] = {
-        "no_target": wish.no_target,
-        "fps": wish.fps,
-        "pass_withdrawal_mm": wish.pass_withdrawal_mm,
-    }
+    asked = _asked(wish)
     frames: dict[int, Frame] = {}
-    file = corrections_path(clip)
-    corrections = read_corrections(file, sha256_of(clip)) if os.path.lexists(file) else ()
     try:
-        if corrections:
-            from needlecoach.workbench import Workbench
-
-            with Workbench(clip, marks, **asked) as bench:
-                bench.open(scoring)
-                card = bench.score(corrections)
+        if corrections := _corrections(clip):
+            card = _corrected(clip, marks, wish, corrections, scoring)
         else:
             with another_process() as beside, _Ahead() as ahead:
                 _make_ready(beside, clip, wish.fps)
@@ -132,6 +121,68 @@ def score_into(
     from needlecoach.reporting.results import write_results
 
     return card, write_results(card, out, replay=wish.replay, progress=writing, name=name, ahead=frames)
+
+
+def scored_card(clip: Path, marks: Marks, wish: Wish, scoring: Progress | None = None) -> Scorecard:
+    """Score a clip, with its corrections, in this process alone; for many of them, a clip in each.
+
+    Returns
+    -------
+    Scorecard
+        Without what `completed` adds.
+
+    Raises
+    ------
+    NeedlecoachError
+        As `score_clip`.
+    """
+    if corrections := _corrections(clip):
+        return _corrected(clip, marks, wish, corrections, scoring)
+    from needlecoach.analyse import score_clip
+
+    return score_clip(clip, marks, **_asked(wish), progress=scoring)
+
+
+def _asked(wish: Wish) -> dict[str, Any]:
+    """Options of `score_clip` itself."""
+    return {"no_target": wish.no_target, "fps": wish.fps, "pass_withdrawal_mm": wish.pass_withdrawal_mm}
+
+
+def options_of(wish: Wish) -> dict[str, Any]:
+    """Options as a scorecard holds them, but for the replay, which is there to be seen."""
+    return {**_asked(wish), **_shown(wish)}
+
+
+def _shown(wish: Wish) -> dict[str, Any]:
+    options: dict[str, Any] = {}
+    if wish.keep_screen:
+        options["keep_screen"] = True
+    if wish.standard is not None:
+        from needlecoach.standards import standard_record
+
+        options["standard"] = standard_record(wish.standard)
+    return options
+
+
+def _corrections(clip: Path) -> tuple[Correction, ...]:
+    from needlecoach.clips import sha256_of
+
+    file = corrections_path(clip)
+    return read_corrections(file, sha256_of(clip)) if os.path.lexists(file) else ()
+
+
+def _corrected(
+    clip: Path,
+    marks: Marks,
+    wish: Wish,
+    corrections: Sequence[Correction],
+    scoring: Progress | None,
+) -> Scorecard:
+    from needlecoach.workbench import Workbench
+
+    with Workbench(clip, marks, **_asked(wish)) as bench:
+        bench.open(scoring)
+        return bench.score(corrections)
 
 
 def _make_ready(beside: Executor, clip: Path, fps: float | None) -> None:
@@ -153,13 +204,9 @@ def completed(card: Scorecard, wish: Wish, reports: Path) -> Scorecard:
     # Imported here: reading the command line needs none of it.
     from needlecoach.earlier import earlier_attempts
     from needlecoach.scoring.standard import held_against
-    from needlecoach.standards import standard_record
 
-    options, attempts = dict(card.options), card.attempts
-    if wish.keep_screen:
-        options["keep_screen"] = True
+    options, attempts = {**card.options, **_shown(wish)}, card.attempts
     if wish.standard is not None:
-        options["standard"] = standard_record(wish.standard)
         attempts = tuple(replace(one, checks=held_against(wish.standard, one)) for one in attempts)
     return replace(card, options=options, attempts=attempts, earlier=earlier_attempts(reports, card))
 

@@ -61,6 +61,7 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
     },
+    "batch": {"clips", "marks", "corrections", "tracking", "reporting", "scored"},
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
         "clips",
@@ -75,6 +76,7 @@ ALLOWED: dict[str, set[str]] = {
         "commands",
         "console",
         "inspection",
+        "batch",
         "scored",
         "standards",
         "pages",

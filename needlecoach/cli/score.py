@@ -5,10 +5,10 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 
@@ -29,7 +29,7 @@ from needlecoach.cli.options import (
     target_size_option,
 )
 from needlecoach.cli.root import app
-from needlecoach.console import Progress, complain, progress_bar, say_error, stoppable
+from needlecoach.console import complain, progress_bar, say_error, stoppable
 from needlecoach.errors import NeedlecoachError, OutputError, UnscorableError
 from needlecoach.marks import (
     MarkOptions,
@@ -39,10 +39,6 @@ from needlecoach.marks import (
     parse_region,
     parse_screen,
 )
-from needlecoach.model import Scorecard
-
-if TYPE_CHECKING:
-    from needlecoach.scoring.standard import Standard
 
 
 @dataclass(frozen=True)
@@ -51,26 +47,11 @@ class _Wish:
 
     marks: MarkOptions
     out: Path
-    fps: float | None
-    no_target: bool
-    pass_withdrawal_mm: float
-    replay: bool
-    keep_screen: bool
-    standard: Standard | None
+    how: scored.Wish
+    jobs: int | None
+    again: bool
+    dask: str | None
     quiet: bool
-
-
-@dataclass
-class _Tally:
-    """What came of the clips so far."""
-
-    cards: dict[str, Scorecard] = field(default_factory=dict)
-    faulty: bool = False
-    unscorable: bool = False
-
-    @property
-    def exit_code(self) -> int:
-        return 2 if self.faulty else 3 if self.unscorable else 0
 
 
 @app.command()
@@ -133,6 +114,19 @@ def score(
         Path | None,
         typer.Option(metavar="FILE", help="Criteria to hold each attempt against; see needlecoach standard."),
     ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            min=1, metavar="N", help="Clips scored at once, of several; as many as there are cores."
+        ),
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Of several clips score those too whose results are there.")
+    ] = False,
+    dask: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Scheduler of a Dask cluster whose workers score instead."),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Score recordings: attempts, passes, hits and distances, with a page to look at.
@@ -161,79 +155,59 @@ def score(
             dead_space_mm=dead_space_mm,
         ),
         out=out,
-        fps=checked_rate(fps),
-        no_target=no_target,
-        pass_withdrawal_mm=checked_withdrawal(pass_withdrawal_mm),
-        replay=with_replay,
-        keep_screen=keep_screen,
-        standard=standard_option(standard),
+        how=scored.Wish(
+            fps=checked_rate(fps),
+            no_target=no_target,
+            pass_withdrawal_mm=checked_withdrawal(pass_withdrawal_mm),
+            replay=with_replay,
+            keep_screen=keep_screen,
+            standard=standard_option(standard),
+        ),
+        jobs=jobs,
+        again=again,
+        dask=dask,
         quiet=quiet,
     )
-    with stoppable():
-        tally = _score_all(clips, wish)
-    raise typer.Exit(tally.exit_code)
+    with stoppable(), _writable(out):
+        code = _score_one(clips[0], wish) if _is_one(clips, wish) else _score_several(clips, wish)
+    raise typer.Exit(code)
 
 
-def _score_all(clips: Sequence[Path], wish: _Wish) -> _Tally:
-    """Score clip after clip; a fault in one is printed and the others go on."""
-    tally = _Tally()
-    with _writable(wish.out), progress_bar(quiet=wish.quiet) as bar:
-        for clip, name in zip(clips, _result_names(clips), strict=True):
-            try:
-                _score_one(clip, name, wish=wish, tally=tally, bar=bar)
-            except UnscorableError as problem:
-                tally.unscorable = True
-                complain(problem, about=clip)
-            except NeedlecoachError as problem:
-                tally.faulty = True
-                complain(problem, about=clip)
-        if len(clips) > 1 and tally.cards:
-            from needlecoach.reporting.results import write_combined
-
-            try:
-                _say(f"All attempts: {write_combined(tally.cards, wish.out)}", wish)
-            except OutputError as problem:
-                tally.faulty = True
-                complain(problem)
-    return tally
+def _is_one(clips: Sequence[Path], wish: _Wish) -> bool:
+    return len(clips) == 1 and wish.dask is None
 
 
-def _score_one(clip: Path, name: str, *, wish: _Wish, tally: _Tally, bar: Callable[[str], Progress]) -> None:
-    how = scored.Wish(
-        fps=wish.fps,
-        no_target=wish.no_target,
-        pass_withdrawal_mm=wish.pass_withdrawal_mm,
-        replay=wish.replay,
-        keep_screen=wish.keep_screen,
-        standard=wish.standard,
-    )
-    marks = scored.scorable_marks(clip, wish.marks, no_target=wish.no_target)
-    card, folder = scored.score_into(
-        clip,
-        marks,
-        wish.out,
-        name,
-        how,
-        scoring=bar(f"{name}: scoring"),
-        writing=bar(f"{name}: replay"),
-    )
-    tally.cards[name] = card
+def _score_several(clips: Sequence[Path], wish: _Wish) -> int:
+    # Imported here, as one clip needs none of it.
+    from needlecoach.batch.processes import cores
+    from needlecoach.batch.run import Order
+    from needlecoach.cli.several import score_several
+
+    again = wish.again or len(clips) == 1
+    order = Order(clips, _result_names(clips), wish.out, wish.marks, wish.how, again)
+    return score_several(order, n_processes=wish.jobs or cores(), dask=wish.dask, quiet=wish.quiet)
+
+
+def _score_one(clip: Path, wish: _Wish) -> int:
+    """Score the only clip, also when it was scored before; return the exit code."""
+    name = _result_names([clip])[0]
+    try:
+        with progress_bar(quiet=wish.quiet) as bar:
+            marks = scored.scorable_marks(clip, wish.marks, no_target=wish.how.no_target)
+            bars = {"scoring": bar(f"{name}: scoring"), "writing": bar(f"{name}: replay")}
+            card, folder = scored.score_into(clip, marks, wish.out, name, wish.how, **bars)
+    except NeedlecoachError as problem:
+        complain(problem, about=clip)
+        return 3 if isinstance(problem, UnscorableError) else 2
     _say(f"{name}: {folder / 'summary.html'}", wish)
     if card.unscorable:
-        tally.unscorable = True
         say_error(f"{name}: can't be scored: {card.unscorable}")
-    else:
-        _say_attempts(card, wish)
+        return 3
+    from needlecoach.reporting.wording import lines_of
 
-
-def _say_attempts(card: Scorecard, wish: _Wish) -> None:
-    from needlecoach.reporting.wording import NO_NEEDLE, headline, no_needle_hint
-
-    for attempt in card.attempts:
-        _say("  " + headline(attempt, with_target=card.marks.target is not None), wish)
-    if not card.attempts:
-        _say("  " + NO_NEEDLE, wish)
-        _say("  " + no_needle_hint(card), wish)
+    for line in lines_of(card):
+        _say(f"  {line}", wish)
+    return 0
 
 
 def _result_names(clips: Sequence[Path]) -> list[str]:

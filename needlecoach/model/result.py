@@ -122,6 +122,13 @@ class Attempt:
     def __post_init__(self) -> None:
         object.__setattr__(self, "figures", MappingProxyType(dict(self.figures)))
 
+    def __getstate__(self) -> dict[str, Any]:
+        # A view of a mapping does not travel to another process, what it shows does.
+        return {**self.__dict__, "figures": dict(self.figures)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state, figures=MappingProxyType(state["figures"]))
+
 
 @dataclass(frozen=True)
 class EarlierAttempt:
@@ -194,6 +201,12 @@ class Scorecard:
     corrections: tuple[Correction, ...] = ()
     raw: Scorecard | None = None
     earlier: Earlier | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "distances": dict(self.distances)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state, distances=MappingProxyType(state["distances"]))
 
     @property
     def measured_track(self) -> Track:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,18 @@ def read_run(folder: Path) -> dict[str, Any]:
     if run.get("schema") != SCHEMA or not {"clip", "marks", "options"} <= run.keys():
         raise NeedlecoachError(f"{folder}: was written by another version; score the clip again.")
     return run
+
+
+def read_attempts(folder: Path) -> list[dict[str, str]]:
+    """Return the rows of a results folder's attempts.csv, cells as they are written, by column.
+
+    Raises
+    ------
+    OSError, ValueError, csv.Error
+        When the table is not there or can't be read.
+    """
+    with (folder / "attempts.csv").open(encoding="utf-8-sig", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 def first_scored(folder: Path, run: dict[str, Any]) -> datetime:

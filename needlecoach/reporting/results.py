@@ -7,11 +7,12 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,7 @@ from needlecoach.model import Attempt, Frame, Scorecard
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.pagedata import page_data, strip_png
 from needlecoach.reporting.record import run_record
-from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE, first_scored, read_run
+from needlecoach.reporting.reopen import PAGE_FILE, STRIP_FILE, first_scored, read_attempts, read_run
 from needlecoach.reporting.replay import Progress, read_ahead, stills, write_replay
 from needlecoach.reporting.tables import attempts_table, combined_table, screen_table, track_table
 
@@ -32,6 +33,18 @@ FILES = ("attempts.csv", "track.csv", "summary.html", "replay.webm", "run.json",
 CAMERA_FILE, RAW_FILES = "screen.csv", ("attempts.raw.csv", "track.raw.csv")
 
 
+def files_of(run: Mapping[str, Any], *, replay: bool) -> set[str]:
+    """Names of the files that belong to a result, by its record (run.json), with the replay if wanted."""
+    names = set(FILES)
+    if not replay or run["result"]["unscorable"] or not run["timing"]["frames"]:
+        names.remove("replay.webm")
+    if run["screen"] is not None:
+        names.add(CAMERA_FILE)
+    if run["corrections"]:
+        names |= set(RAW_FILES)
+    return names
+
+
 def write_results(
     card: Scorecard,
     out_dir: Path,
@@ -40,6 +53,7 @@ def write_results(
     progress: Progress | None = None,
     name: str | None = None,
     ahead: Mapping[int, Frame] = MappingProxyType({}),
+    media: Media | None = None,
 ) -> Path:
     """Write the results folder `out_dir/name` of a scored clip and return it.
 
@@ -56,6 +70,8 @@ def write_results(
         Name of the folder, the clip's own name by default.
     ahead
         Frames of the clip that were read already (see `foresee`), by number.
+    media
+        Stills and replay as `media_of` made them before; made here when left out.
 
     Raises
     ------
@@ -74,7 +90,11 @@ def write_results(
             record = run_record(
                 card, place=_place(card.clip.path, final), first_scored_at=_first_scored_at(card, final)
             )
-            _write_files(card, folder, record, replay=replay, progress=progress, ahead=ahead)
+            if media is None:
+                media = media_of(card, folder, replay=replay, progress=progress, ahead=ahead)
+            elif media.replay is not None:
+                (folder / media.replay_name).write_bytes(media.replay)
+            _write_files(card, folder, record, media)
             _move_into_place(folder, final)
     return final
 
@@ -84,10 +104,11 @@ def foresee(card: Scorecard, into: dict[int, Frame]) -> None:
     read_ahead(card, list(_still_frames(card).values()), into)
 
 
-def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
+def write_combined(names: Sequence[str], out_dir: Path) -> Path:
     """Write the attempts of several clips into `out_dir/attempts.csv`, whole or not at all; return its path.
 
-    `cards` is keyed by the name of each clip's results folder. The table of a former run is replaced.
+    `names` are those of the clips' results folders in `out_dir`, whose tables are put together. The table of
+    a former run is replaced.
 
     Raises
     ------
@@ -100,23 +121,15 @@ def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
             raise OutputError(
                 f"{final} exists and is no table of attempts of ours; move it or choose another --out."
             )
-        Path(out_dir).mkdir(parents=True, exist_ok=True)
+        table = combined_table({name: read_attempts(Path(out_dir) / name) for name in names})
         with _partial_folder(Path(out_dir), "attempts") as folder:
-            write_csv(combined_table(cards), folder / final.name)
+            write_csv(table, folder / final.name)
             os.replace(folder / final.name, final)
     return final
 
 
-def _write_files(
-    card: Scorecard,
-    folder: Path,
-    record: dict[str, object],
-    *,
-    replay: bool,
-    progress: Progress | None,
-    ahead: Mapping[int, Frame],
-) -> None:
-    """Write every file of a results folder into an empty folder."""
+def _write_files(card: Scorecard, folder: Path, record: dict[str, object], media: Media) -> None:
+    """Write every file of a results folder but the replay."""
     write_csv(attempts_table(card), folder / "attempts.csv")
     write_csv(track_table(card), folder / "track.csv")
     if card.raw is not None:
@@ -128,9 +141,6 @@ def _write_files(
     _write_text(folder / PAGE_FILE, json.dumps(page_data(card), ensure_ascii=False, allow_nan=False))
     if card.strip is not None:
         (folder / STRIP_FILE).write_bytes(strip_png(card.strip))
-    media = Media()
-    if not card.unscorable:
-        media = _media(card, folder, replay=replay, progress=progress, ahead=ahead)
     _write_text(folder / "summary.html", render_summary(card, media))
 
 
@@ -158,15 +168,29 @@ def _place(clip: Path, final: Path) -> str | None:
     return Path(os.path.relpath(clip, folder)).as_posix()
 
 
-def _media(
+def media_of(
     card: Scorecard,
     folder: Path,
     *,
     replay: bool,
-    progress: Progress | None,
-    ahead: Mapping[int, Frame],
+    progress: Progress | None = None,
+    ahead: Mapping[int, Frame] = MappingProxyType({}),
 ) -> Media:
-    """Make the pictures of the page, and the replay in the folder."""
+    """Make the pictures of the page, and the replay in the folder; an unscorable clip has none.
+
+    Parameters
+    ----------
+    replay, progress, ahead : as for `write_results`
+
+    Raises
+    ------
+    ClipError
+        When the clip can't be read again.
+    OutputError
+        When the replay can't be written.
+    """
+    if card.unscorable:
+        return Media()
     shown = _still_frames(card)
     frames = list(shown.values())
     if not (replay and len(card.track)):

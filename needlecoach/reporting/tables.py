@@ -29,21 +29,30 @@ def attempts_table(card: Scorecard) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["clip", "learner", *names, CORRECTED], dtype=object)
 
 
-def combined_table(cards: Mapping[str, Scorecard]) -> pd.DataFrame:
-    """All attempts of several clips, keyed by results folder, one below the other.
+def combined_table(tables: Mapping[str, Sequence[Mapping[str, str]]]) -> pd.DataFrame:
+    """All attempts of several clips, one below the other.
+
+    Parameters
+    ----------
+    tables : rows of each clip's attempts.csv, cells as they are written there, by its results folder
 
     Returns
     -------
     pd.DataFrame
         First `folder`, which tells clips of the same name apart, then the columns of `attempts_table`.
     """
-    names = _columns([attempt for card in cards.values() for attempt in card.attempts])
-    rows = [
-        [_cell(folder), *_attempt_row(card, attempt, names)]
-        for folder, card in cards.items()
-        for attempt in card.attempts
+    known = ("clip", "learner", *ATTEMPT_COLUMNS)
+    every = dict.fromkeys(
+        [*known, *(name for rows in tables.values() for row in rows for name in row if name)]
+    )
+    every.pop(CORRECTED, None)
+    names = [*every, CORRECTED]
+    lines = [
+        [plain_text(folder), *(row.get(name) for name in names)]
+        for folder, rows in tables.items()
+        for row in rows
     ]
-    return pd.DataFrame(rows, columns=["folder", "clip", "learner", *names, CORRECTED], dtype=object)
+    return pd.DataFrame(lines, columns=["folder", *names], dtype=object)
 
 
 def track_table(card: Scorecard) -> pd.DataFrame:

@@ -423,6 +423,13 @@ FILLED_SHARE = 0.97
 CAMERA_HINT = " If a camera filmed the screen, give --screen auto."
 
 
+def lines_of(card: Scorecard) -> list[str]:
+    """Lines that tell of a scored clip on a terminal: one per attempt, or what to check without any."""
+    if card.attempts:
+        return [headline(one, with_target=card.marks.target is not None) for one in card.attempts]
+    return [NO_NEEDLE, no_needle_hint(card)]
+
+
 def no_needle_hint(card: Scorecard) -> str:
     """Say what to check when no needle was found: a wrong scale or region hides one."""
     box_px = card.region.box_px

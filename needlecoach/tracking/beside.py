@@ -30,7 +30,7 @@ def another_process() -> ProcessPoolExecutor:
     """
     # Threads that decode may be running already: a forked process could inherit their locks.
     spawned = multiprocessing.get_context("spawn")
-    return _Beside(max_workers=1, mp_context=spawned, initializer=_settle_in)
+    return _Beside(max_workers=1, mp_context=spawned, initializer=settle_in)
 
 
 def get_ready(beside: Executor, clip: Clip) -> None:
@@ -44,12 +44,12 @@ class _Beside(ProcessPoolExecutor):
     """Starts its process sheltered, which happens with the first work it is given."""
 
     def submit(self, *work: Any, **more: Any) -> Future[Any]:
-        with _sheltered():
+        with sheltered():
             return super().submit(*work, **more)
 
 
 @contextlib.contextmanager
-def _sheltered() -> Iterator[None]:
+def sheltered() -> Iterator[None]:
     """Keep Ctrl-C from a process until it can deal with it, and a user's files from being its modules."""
     before = os.environ.get("PYTHONSAFEPATH")
     os.environ["PYTHONSAFEPATH"] = "1"
@@ -71,7 +71,7 @@ def _load() -> None:
     importlib.import_module("needlecoach.tracking.track")
 
 
-def _settle_in() -> None:
+def settle_in() -> None:
     """Leave at Ctrl-C without a word, and with the parent; leave the other cores to the reading."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):

@@ -243,18 +243,31 @@ def test_clip_without_needle_is_written(needleless_card, tmp_path):
     assert pd.read_csv(folder / "track.csv")["needle_present"].sum() == 0
 
 
+def two_results(card, out):
+    """Write the same result into two folders; return their names."""
+    return [write_results(card, out, replay=False, name=name).name for name in ("same", "same-2")]
+
+
 def test_combined_file_replaces_the_former_one(card, tmp_path):
-    write_combined({"same": card}, tmp_path)
-    path = write_combined({"same": card, "same-2": card}, tmp_path)
+    write_combined(two_results(card, tmp_path)[:1], tmp_path)
+    path = write_combined(["same", "same-2"], tmp_path)
     assert pd.read_csv(path)["folder"].tolist() == ["same", "same-2"]
-    assert names(tmp_path) == ["attempts.csv"]
+    assert names(tmp_path) == ["attempts.csv", "same", "same-2"]
+
+
+def test_combined_rows_are_those_of_the_clips_word_for_word(card, tmp_path):
+    path = write_combined(two_results(card, tmp_path), tmp_path)
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    own_head, *own = (tmp_path / "same" / "attempts.csv").read_text(encoding="utf-8").splitlines()
+    assert head == f"folder,{own_head}"
+    assert rows == [f"{name},{row}" for name in ("same", "same-2") for row in own]
 
 
 @pytest.mark.parametrize("text", ["", "clip,marks\nL01,7\n", "clip;learner;attempt;\n", "\0\n"])
 def test_combined_file_of_someone_else_is_left_alone(card, tmp_path, text):
     (tmp_path / "attempts.csv").write_text(text)
     with pytest.raises(OutputError, match="no table of attempts of ours; move it") as caught:
-        write_combined({"same": card}, tmp_path)
+        write_combined(["same"], tmp_path)
     assert "\n" not in str(caught.value)
     assert names(tmp_path) == ["attempts.csv"]
     assert (tmp_path / "attempts.csv").read_text() == text
@@ -262,19 +275,19 @@ def test_combined_file_of_someone_else_is_left_alone(card, tmp_path, text):
 
 def test_combined_file_takes_the_place_of_one_clip_s_table(card, tmp_path):
     folder = write_results(card, tmp_path, replay=False)
-    assert len(pd.read_csv(write_combined({"same": card, "same-2": card}, folder))) == 2
+    assert len(pd.read_csv(write_combined(two_results(card, folder), folder))) == 2
 
 
 def test_combined_file_is_whole_or_not_there(card, tmp_path, monkeypatch):
-    old = write_combined({"same": card}, tmp_path).read_text()
+    old = write_combined(two_results(card, tmp_path)[:1], tmp_path).read_text()
 
     def full(*args, **kwargs):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr(pd.DataFrame, "to_csv", full)
     with pytest.raises(OutputError, match="no space left"):
-        write_combined({"same": card, "same-2": card}, tmp_path)
-    assert names(tmp_path) == ["attempts.csv"]
+        write_combined(["same", "same-2"], tmp_path)
+    assert names(tmp_path) == ["attempts.csv", "same", "same-2"]
     assert (tmp_path / "attempts.csv").read_text() == old
 
 

@@ -1,5 +1,7 @@
 """Tables: their columns, what blanks look like, and no formulas for spreadsheets."""
 
+import csv
+import io
 from dataclasses import replace
 from pathlib import Path
 
@@ -46,6 +48,14 @@ def with_figures(card, **figures):
     return replace(card, attempts=(replace(card.attempts[0], figures=made),))
 
 
+def as_read(cards):
+    """Rows of each card's table as they are read from its file."""
+    return {
+        name: list(csv.DictReader(io.StringIO(attempts_table(card).to_csv(index=False))))
+        for name, card in cards.items()
+    }
+
+
 def test_track_columns_are_those_defined(card):
     assert list(track_table(card).columns) == TRACK_COLUMNS
 
@@ -63,7 +73,7 @@ def test_header_is_the_defined_one_with_attempts_and_without(card, needleless_ca
     for one in (card, needleless_card, with_figures(card, **figures)):
         assert list(attempts_table(one).columns) == header_of_every_clip()
     for cards in ({}, {"a": needleless_card}, {"a": card, "b": needleless_card}):
-        assert list(combined_table(cards).columns) == ["folder", *header_of_every_clip()]
+        assert list(combined_table(as_read(cards)).columns) == ["folder", *header_of_every_clip()]
 
 
 def test_header_is_that_of_the_figures_that_scoring_gives():
@@ -152,13 +162,20 @@ def test_combined_table_holds_all_attempts_and_blanks_where_a_clip_lacks_a_colum
             },
         }
     )
-    table = combined_table(
-        {"same": card, "dull": needleless_card, "=same-2": replace(card, attempts=(second,))}
-    )
+    cards = {"same": card, "dull": needleless_card, "=same-2": replace(card, attempts=(second,))}
+    table = combined_table(as_read(cards))
     assert table["folder"].tolist() == ["same", "'=same-2"]
-    assert table["attempt"].tolist() == [1, 2]
-    assert table["overshoot_mm"].tolist() == [None, 1.5]
-    assert table["overshoot_mm_sd"].tolist() == [None, 0.2]
+    assert table["attempt"].tolist() == ["1", "2"]
+    assert table["overshoot_mm"].tolist() == ["", "1.5"]
+    assert table["overshoot_mm_sd"].tolist() == ["", "0.2"]
+
+
+def test_a_column_that_one_clip_alone_has_stays_before_what_was_corrected(card):
+    rows = as_read({"same": card})["same"]
+    more = [{**rows[0], "invented_mm": "2"}]
+    table = combined_table({"same": rows, "more": more})
+    assert list(table.columns)[-2:] == ["invented_mm", "corrected"]
+    assert table["invented_mm"].tolist() == [None, "2"]
 
 
 def test_distances_are_rounded_to_a_thousandth_of_a_millimetre(card):
