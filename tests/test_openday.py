@@ -1,4 +1,4 @@
-"""`needlecoach replay`: what is shown of results folders, what is left out, nothing that tells of a person."""
+"""`needlecoach replay`: what is shown of results, what is left out, and nothing that tells of a person."""
 
 import base64
 import json

@@ -21,7 +21,7 @@ class Overlay {
     const below = aspect > 1.25;
     whole.classList.toggle("below", below);
     const unit = Math.min(innerWidth / 100, innerHeight / 56.25);
-    const roomX = below ? innerWidth : innerWidth - 42 * unit, roomY = below ? innerHeight - 17 * unit : innerHeight;
+    const roomX = below ? innerWidth : innerWidth - 47 * unit, roomY = below ? innerHeight - 17 * unit : innerHeight;
     const width = Math.round(Math.min(roomX, roomY * aspect)), height = Math.round(width / aspect);
     Object.assign(box.style, { width: `${width}px`, height: `${height}px`, alignSelf: "center" });
     const sharp = window.devicePixelRatio || 1;
