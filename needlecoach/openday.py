@@ -88,32 +88,33 @@ def run_replay(
     NeedlecoachError
         When something is to be mended, in one line; nothing is written then.
     """
-    language = read_language(wishes.language)
-    if wishes.heading is not None and not 0 < len(wishes.heading.strip()) <= LONGEST_HEADING:
-        raise NeedlecoachError(f"--title must have 1 to {LONGEST_HEADING} characters; choose another.")
-    hidden = Hidden(_photos(wishes.photos))
+    language, hidden = _checked(wishes)
     if not folders and watch is None:
         raise NeedlecoachError("replay needs results folders, or a folder to watch (--watch); give some.")
     watched = None if watch is None else (WatchedFolder(watch.folder), _day_marks(watch.marks))
     tries = list(_all_tries(folders, clips, language, hidden, quiet=quiet))
-    if not tries and watch is None:
+    if not tries and watched is None:
         raise NeedlecoachError("None of these results can be shown (see above); give others.")
-    path = out / PAGE
-    _write(
-        path,
-        render_page(tries, language, hidden, heading=wishes.heading, more="" if watch is None else NAME),
-    )
-    more = None if watch is None else MoreTries(out)
-    typer.echo(f"{path}: {len(tries)} {'try' if len(tries) == 1 else 'tries'} to show.")
-    _warn_of_photos(hidden, tries)
+    path, more = out / PAGE, "" if watched is None else NAME
+    _write(path, render_page(tries, language, hidden, heading=wishes.heading, more=more))
+    _tell(path, tries, hidden)
+    beside = None if watched is None else MoreTries(out)
     if browser:
         webbrowser.open(path.resolve().as_uri())
-    if watched is not None and more is not None:
-        folder, marks = watched
-        say_error(f"Watching {watch.folder if watch else ''} for new recordings, until Ctrl-C.")
+    if watched is not None and beside is not None:
+        typer.echo("Waiting for new recordings, until Ctrl-C.")
         with contextlib.suppress(KeyboardInterrupt):
-            _go_on(folder, marks, more, language, hidden)
+            _go_on(*watched, beside, language, hidden)
+        typer.echo("Ended. The page goes on with the tries that it has.")
     return path
+
+
+def _checked(wishes: Wishes) -> tuple[Language, Hidden]:
+    """The language and the photos, once nothing of what is wished is wrong."""
+    language = read_language(wishes.language)
+    if wishes.heading is not None and not 0 < len(wishes.heading.strip()) <= LONGEST_HEADING:
+        raise NeedlecoachError(f"--title must have 1 to {LONGEST_HEADING} characters; choose another.")
+    return language, Hidden(_photos(wishes.photos))
 
 
 def _all_tries(
@@ -201,8 +202,9 @@ def _photos(given: Sequence[str]) -> dict[str, bytes]:
     return photos
 
 
-def _warn_of_photos(hidden: Hidden, tries: Sequence[dict[str, Any]]) -> None:
-    """Tell of photos that nothing shown was given the name of; a visitor's try may have it yet."""
+def _tell(path: Path, tries: Sequence[dict[str, Any]], hidden: Hidden) -> None:
+    """Say what was written, and which photos are of nothing shown; a visitor's try may be of it yet."""
+    typer.echo(f"{path}: {len(tries)} {'try' if len(tries) == 1 else 'tries'} to show.")
     shown = {one["photo"] for one in tries}
     for index, name in enumerate(hidden.photos):
         if index not in shown:

@@ -186,7 +186,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
     try:
         for line in process.stdout:
             said.append(line)
-            if "Watching" in line:
+            if "Waiting" in line:
                 (tmp_path / "saved" / "a_spoilt.mp4").write_text("no video")
                 shutil.copy(ROOT / "sample_clips" / "clean_hit.mp4", tmp_path / "saved" / "private_name.mp4")
             if "added" in line:
@@ -201,6 +201,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
     assert "Skipped: a_spoilt.mp4: " in text
     assert "private_name.mp4: added" in text
     assert "there_before" not in text
+    assert "Ended." in text
     assert len(tries) == 1
     text = "".join(path.read_text() for path in (tmp_path / "out").rglob("*") if path.is_file())
     assert not [secret for secret in SECRETS if secret in text]

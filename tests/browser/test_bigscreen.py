@@ -153,6 +153,18 @@ def test_all_text_can_be_read_from_five_metres_and_is_on_the_screen(page, write,
     assert {words["film.nearest"], words["film.sampled"], words["title.sharp"], words["reveal.hit"]} <= seen
 
 
+@pytest.mark.parametrize(("width", "height"), [(1600, 700), (300, 900)])
+def test_a_wide_or_a_high_picture_leaves_room_for_the_words(page, english, width, height):
+    page.goto(english)
+    page.evaluate(f"Object.assign(show.tries[0].film, {{ width: {width}, height: {height} }})")
+    hold_at(page, "hold")
+    picture, panel = (page.locator(name).bounding_box() for name in ("#picture", "#panel"))
+    assert picture["width"] / picture["height"] == pytest.approx(width / height, rel=0.01)
+    assert picture["x"] + picture["width"] <= panel["x"] + 1
+    assert picture["height"] <= HEIGHT_PX + 1
+    assert all(one["box"][2] <= WIDTH_PX and one["box"][3] <= HEIGHT_PX for one in page.evaluate(TEXTS))
+
+
 def test_the_rule_for_letters_is_what_it_says():
     # tan(20') * 5000 mm = 29.09 mm; the short way: 5000 mm / 3438 (minutes in a radian) * 20.
     assert pytest.approx(5000 / 3437.75 * 20 / 1218, rel=1e-4) == LETTER_SHARE
