@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import time
+import traceback
 import webbrowser
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -143,12 +144,24 @@ def _tries_of_folder(
 ) -> Iterator[dict[str, Any]]:
     run = read_run(folder)
     filmed = _reopened(folder, run)
-    shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
+    with _told_as_spoilt(folder):
+        shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
     for reason in left:
         say_error(f"Left out: {folder.name}: {reason}.")
     if shown:
         clip = _clip_of(folder, run, clips)
-        yield from _films(clip, filmed, shown, language, hidden)
+        with _told_as_spoilt(folder):
+            films = list(_films(clip, filmed, shown, language, hidden))
+        yield from films
+
+
+@contextlib.contextmanager
+def _told_as_spoilt(folder: Path) -> Iterator[None]:
+    """Tell of a page file that was changed by hand, of which reading it checks the outside only."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, IndexError) as problem:
+        raise NeedlecoachError(f"{folder}: its page.json is spoilt; score the clip again.") from problem
 
 
 def _films(
@@ -216,6 +229,8 @@ def _day_marks(path: Path) -> Marks:
     marks = read_marks(path)
     if marks.target is None:
         raise MarksError(f"--marks {path}: no target is marked in it; mark one recording of this setup.")
+    if marks.task == "core" and marks.core is None:
+        raise MarksError(f"--marks {path}: a core needle needs its dead space and notch; put them in.")
     return replace(marks, learner=None, notes="", date=None)
 
 
@@ -230,17 +245,23 @@ def _go_on(folder: WatchedFolder, marks: Marks, more: MoreTries, language: Langu
                 for data in score(path, marks, language, hidden):
                     more.add(data)
                     n_added += 1
-                took_s = time.monotonic() - began_s
                 if n_added:
+                    took_s = time.monotonic() - began_s
                     typer.echo(f"{path.name}: added, {took_s:.1f} s after it was noticed.")
             except OutputError as problem:
                 complain(problem)
             except NeedlecoachError as problem:
                 say_error(f"Skipped: {path.name}: {' '.join(str(problem).split())}")
+            except Exception:  # a defect of ours: its traceback is kept, and the day goes on
+                traceback.print_exc()
+                say_error(f"Skipped: {path.name}: an error of this program, see above; please tell of it.")
         time.sleep(POLL_S)
 
 
-def _scorer() -> Callable[[Path, Marks, Language, Hidden], Iterator[dict[str, Any]]]:
+Score = Callable[[Path, Marks, Language, Hidden], Iterator[dict[str, Any]]]
+
+
+def _scorer() -> Score:
     """Give what scores and films a recording, everything it needs loaded."""
     from needlecoach.analyse import score_clip
     from needlecoach.reporting.pagedata import page_data
