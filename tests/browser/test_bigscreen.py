@@ -256,7 +256,7 @@ def test_visitors_tries_come_are_shown_at_once_and_go(page, write, made, tmp_pat
     address = write(tmp_path, more="replay-more")
     more = MoreTries(tmp_path)
     language, hidden = read_language("en"), Hidden({})
-    page.goto(f"{address}#speed=2")
+    page.goto(address)
     page.evaluate(
         """() => {
           window.revoked = 0;
@@ -266,7 +266,8 @@ def test_visitors_tries_come_are_shown_at_once_and_go(page, write, made, tmp_pat
     )
     data = data_of(made[1], "plum", language, hidden)
     more.add(data)
-    wait(page, "show.isFresh && show.current.visitor")
+    # Sooner than the first title card, 10 s, would have ended.
+    wait(page, "show.isFresh && show.current.visitor", 8)
     assert page.locator("#visitor").is_visible()
     for _ in range(5):
         more.add(data)
