@@ -9,7 +9,7 @@ import needlecoach
 
 PACKAGE = Path(needlecoach.__file__).parent
 
-# Every room may also import itself, errors and model. EXTRA: the one module of reporting that opens a clip.
+# Every room may also import itself, errors and model. EXTRA: the two modules of reporting that open a clip.
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "model": set(),
@@ -62,6 +62,8 @@ ALLOWED: dict[str, set[str]] = {
         "standards",
     },
     "batch": {"clips", "marks", "corrections", "tracking", "reporting", "scored"},
+    "watching": set(),
+    "openday": {"clips", "marks", "analyse", "reporting", "watching", "console"},
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
         "clips",
@@ -84,10 +86,15 @@ ALLOWED: dict[str, set[str]] = {
         "gather",
         "gathered",
         "agreement",
+        "openday",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
-EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}, "reporting.pagedata": {"scoring"}}
+EXTRA: dict[str, set[str]] = {
+    "reporting.replay": {"clips"},
+    "reporting.bigscreen.film": {"clips"},
+    "reporting.pagedata": {"scoring"},
+}
 
 
 def modules(package: Path) -> dict[str, Path]:
