@@ -30,6 +30,8 @@ ALLOWED: dict[str, set[str]] = {
     "standards": {"scoring"},
     "earlier": {"reporting"},
     "cohort": {"scoring"},
+    # What it composes; it shows what the whole tool makes of invented data.
+    "demo": {"reporting", "scoring", "phantoms"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},

@@ -102,7 +102,7 @@ def write_combined(cards: Mapping[str, Scorecard], out_dir: Path) -> Path:
             )
         Path(out_dir).mkdir(parents=True, exist_ok=True)
         with _partial_folder(Path(out_dir), "attempts") as folder:
-            _write_csv(combined_table(cards), folder / final.name)
+            write_csv(combined_table(cards), folder / final.name)
             os.replace(folder / final.name, final)
     return final
 
@@ -117,14 +117,14 @@ def _write_files(
     ahead: Mapping[int, Frame],
 ) -> None:
     """Write every file of a results folder into an empty folder."""
-    _write_csv(attempts_table(card), folder / "attempts.csv")
-    _write_csv(track_table(card), folder / "track.csv")
+    write_csv(attempts_table(card), folder / "attempts.csv")
+    write_csv(track_table(card), folder / "track.csv")
     if card.raw is not None:
         for name, table in zip(RAW_FILES, (attempts_table(card.raw), track_table(card.raw)), strict=True):
-            _write_csv(table, folder / name)
+            write_csv(table, folder / name)
     if card.screen is not None:
-        _write_csv(screen_table(card.screen), folder / CAMERA_FILE)
-    _write_text(folder / "run.json", _json(record))
+        write_csv(screen_table(card.screen), folder / CAMERA_FILE)
+    _write_text(folder / "run.json", record_text(record))
     _write_text(folder / PAGE_FILE, json.dumps(page_data(card), ensure_ascii=False, allow_nan=False))
     if card.strip is not None:
         (folder / STRIP_FILE).write_bytes(strip_png(card.strip))
@@ -203,7 +203,7 @@ def _still_frame(card: Scorecard, attempt: Attempt) -> int | None:
     return int(rows[len(rows) - 1 - np.argmax(inside_px[::-1])])
 
 
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
+def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table; an unknown value is an empty cell."""
     table.to_csv(path, index=False, encoding="utf-8", errors="backslashreplace", lineterminator="\n")
 
@@ -213,8 +213,8 @@ def _write_text(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
-def _json(record: dict[str, object]) -> str:
-    """Return readable JSON with each point (x, y) on one line."""
+def record_text(record: dict[str, object]) -> str:
+    """Return the text of run.json: readable JSON with each point (x, y) on one line."""
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
     number = r"(-?[\d.]+(?:e[-+]?\d+)?)"
     return re.sub(rf"\[\s+{number},\s+{number}\s+\]", r"[\1, \2]", text) + "\n"
