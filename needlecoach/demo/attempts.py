@@ -115,7 +115,7 @@ def _course(hand: Hand, site: Site, rng: np.random.Generator) -> Course:
     reach = min(site.x_mm / np.cos(turn), site.z_mm / np.sin(turn))
     bits = np.log2(reach / site.width_mm + 1)
     usual_s = hand.slow_s * bits / USUAL_BITS * (1 + 0.45 * (len(pushes) - 1))
-    approach = _on_frame(float(np.clip(usual_s * rng.lognormal(0, 0.25), 4.0, 150.0)))
+    approach = _on_frame(float(np.clip(usual_s * rng.lognormal(0, 0.25), 4.0, 140.0)))
     tip_sd = rng.uniform(0.1, 0.3)
     edge = min(push.nearest_mm for push in pushes) - radius
     edge_sd = _sd(edge, tip_sd, site)

@@ -75,7 +75,7 @@ def learners(rng: np.random.Generator) -> tuple[Learner, ...]:
 
 def _usual(code: str, rng: np.random.Generator) -> Learner:
     first = Hand(rng.uniform(5.4, 7.0), rng.uniform(38, 62), rng.uniform(0.65, 0.9))
-    last = Hand(rng.uniform(1.5, 2.1), rng.uniform(11, 19), rng.uniform(0.05, 0.2))
+    last = Hand(rng.uniform(1.4, 1.9), rng.uniform(11, 19), rng.uniform(0.05, 0.2))
     return Learner(code, first, last, rng.uniform(8, 14))
 
 
@@ -94,7 +94,7 @@ def _blind(one: Learner) -> Learner:
 
 def _plateau(one: Learner) -> Learner:
     """Is better soon, and then no more."""
-    return replace(one, last=Hand(3.8, 32.0, one.last.blind), pace=4.0)
+    return replace(one, last=Hand(4.0, 32.0, one.last.blind), pace=4.0)
 
 
 def _leaves(one: Learner) -> Learner:
