@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.model import Earlier, EarlierAttempt, Marks, Scorecard
-from needlecoach.reporting.reopen import first_scored, read_run
+from needlecoach.reporting.folders import (
+    NEVER,
+    FolderResult,
+    first_times,
+    folders_in,
+    in_order,
+    is_before,
+    read_result,
+)
 
 LAST = 5
 # Higher is better for these, lower for the others.
@@ -51,17 +56,18 @@ def earlier_attempts(reports: Path, card: Scorecard) -> Earlier | None:
     if card.marks.learner is None:
         return None
     results, broken = _results(reports)
-    first = _first_times(results)
+    first = first_times(results)
     # What was not scored yet comes after all that was, also where a clock went wrong.
-    now = card.marks.date, first.get(card.clip_sha256, datetime.max.replace(tzinfo=UTC))
+    now = card.marks.date, first.get(card.clip_sha256, NEVER)
     own = [one for one in results if _comparable(one.marks, card.marks) and one.sha256 != card.clip_sha256]
     latest = {one.sha256: one for one in sorted(own, key=lambda one: one.written_s)}
-    before = [one for one in latest.values() if _is_before((one.marks["date"], first[one.sha256]), now)]
+    times = {one.sha256: (one.marks["date"], first[one.sha256]) for one in latest.values()}
+    before = [one for one in latest.values() if is_before(times[one.sha256], now)]
     names = key_figures(card.marks.task)
     attempts = [
         attempt
-        for one in _in_order(before, first)
-        for attempt in one.attempts(names)
+        for place in in_order([times[one.sha256] for one in before])
+        for attempt in _attempts(before[place], names)
         if attempt.outcome != "unscorable"
     ]
     if not attempts:
@@ -76,81 +82,34 @@ def earlier_attempts(reports: Path, card: Scorecard) -> Earlier | None:
     )
 
 
-@dataclass(frozen=True)
-class _Result:
-    """One results folder: whose, of what, when, and the rows of its attempts.csv."""
-
-    folder: str
-    clip: str
-    sha256: str
-    marks: Mapping[str, Any]
-    first_scored: datetime
-    written_s: float
-    rows: tuple[Mapping[str, str], ...]
-
-    def attempts(self, names: Sequence[str]) -> Iterator[EarlierAttempt]:
-        """Attempts with the figures of these names."""
-        for row in self.rows:
-            figures = {name: _number(row.get(name)) for name in names}
-            yield EarlierAttempt(
-                self.folder, self.clip, self.marks["date"], int(row["attempt"]), row["outcome"], figures
-            )
+def _attempts(one: FolderResult, names: Sequence[str]) -> list[EarlierAttempt]:
+    """Attempts of a result with the figures of these names; ValueError where a cell is no number."""
+    return [
+        EarlierAttempt(
+            one.folder,
+            one.clip,
+            one.marks["date"],
+            int(row["attempt"]),
+            row["outcome"],
+            {name: _number(row.get(name)) for name in names},
+        )
+        for row in one.rows
+    ]
 
 
-def _first_times(results: Sequence[_Result]) -> dict[str, datetime]:
-    """When each recording, by its fingerprint, was first scored into any of its folders."""
-    first: dict[str, datetime] = {}
-    for one in results:
-        first[one.sha256] = min(one.first_scored, first.get(one.sha256, one.first_scored))
-    return first
-
-
-def _is_before(one: tuple[str | None, datetime], other: tuple[str | None, datetime]) -> bool:
-    """Whether a recording, by its date (or None) and its first scoring, is truly earlier than another."""
-    if one[0] and other[0] and one[0] != other[0]:
-        return one[0] < other[0]
-    return one[1] < other[1]
-
-
-def _in_order(results: Sequence[_Result], first: Mapping[str, datetime]) -> list[_Result]:
-    """Oldest first: by first scoring, the dated ones among themselves by date.
-
-    Dates and times of scoring can contradict each other in a ring; so that there is one order all the same,
-    dated ones change places with dated ones only.
-    """
-    order = sorted(results, key=lambda one: first[one.sha256])
-    dated = iter(sorted((one for one in order if one.marks["date"]), key=lambda one: one.marks["date"]))
-    return [next(dated) if one.marks["date"] else one for one in order]
-
-
-def _results(reports: Path) -> tuple[list[_Result], int]:
+def _results(reports: Path) -> tuple[list[FolderResult], int]:
     """Every results folder that can be read, and how many can't."""
     found, broken = [], 0
-    try:
-        folders = sorted(path for path in reports.iterdir() if (path / "run.json").is_file())
-    except OSError:
-        return [], 0
-    for folder in folders:
+    for folder in folders_in(reports):
         try:
-            found.append(_result(folder))
-        except (NeedlecoachError, OSError, ValueError, KeyError, TypeError, csv.Error):
+            one = read_result(folder)
+            _attempts(
+                one, key_figures(one.marks.get("task", "aspirate"))
+            )  # a cell that is no number shows here
+            found.append(one)
+        except (NeedlecoachError, ValueError):
             broken += 1
     return found, broken
-
-
-def _result(folder: Path) -> _Result:
-    run = read_run(folder)
-    with (folder / "attempts.csv").open(encoding="utf-8-sig", newline="") as file:
-        rows = tuple(csv.DictReader(file))
-    marks, clip = dict(run["marks"]), run["clip"]
-    if marks.get("date") is not None:
-        date.fromisoformat(marks["date"])
-    marks.setdefault("date", None)
-    written_s = (folder / "run.json").stat().st_mtime
-    name, sha256 = str(clip["file"]), str(clip["sha256"])
-    found = _Result(folder.name, name, sha256, marks, first_scored(folder, run), written_s, rows)
-    list(found.attempts(key_figures(marks.get("task", "aspirate"))))  # a cell that can't be read shows here
-    return found
 
 
 def _comparable(was: Mapping[str, Any], now: Marks) -> bool:

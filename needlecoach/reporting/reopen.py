@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from pydantic_core import from_json
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.record import PAGE_SCHEMA, SCHEMA
@@ -114,7 +115,7 @@ def _read_json(path: Path) -> dict[str, Any]:
 
 def _parsed(path: Path, content: bytes) -> dict[str, Any]:
     try:
-        value = json.loads(content)
+        value = from_json(content)  # a third of the time of the json module
     except ValueError as problem:
         raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
     if not isinstance(value, dict):

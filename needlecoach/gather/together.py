@@ -1,0 +1,199 @@
+"""Everything that was found, put together: each recording once, in order, with notes on what is odd."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import groupby
+from pathlib import Path
+
+import pandas as pd
+
+from needlecoach.cohort.table import AttemptRow, Recording, table_of
+from needlecoach.errors import CohortError, MarksError, NeedlecoachError
+from needlecoach.gather.recordings import read_folders
+from needlecoach.gather.tables import read_table
+from needlecoach.gather.walk import DEEPEST, find
+from needlecoach.marks import parse_learner
+from needlecoach.reporting.folders import NEVER, in_order
+from needlecoach.reporting.tables import ATTEMPT_COLUMNS
+
+# As many faults are told by name; the others are counted.
+_MOST_NAMED = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """A cohort's attempts, and what is to be known of how they were found.
+
+    `table` is as `cohort.table.table_of` makes it. `faults` are what could not be read, one line each with
+    its place; `notes` are whole sentences that name no file, folder or learner.
+    """
+
+    table: pd.DataFrame
+    faults: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def gather(reports: Sequence[Path]) -> Gathered:
+    """Read results folders and tables of attempts into one table.
+
+    Parameters
+    ----------
+    reports
+        Results folders, folders of them down to a depth of 4, or tables of attempts.
+
+    Returns
+    -------
+    Gathered
+        A recording that was scored into several folders counts once, as it was scored last. What comes from
+        tables has no fingerprint: there attempts are the same when clip, learner, number and all figures are.
+
+    Raises
+    ------
+    CohortError
+        When something named is not there, or nothing could be read.
+    """
+    places = find(reports)
+    read, problems = read_folders(places.folders)
+    for path in places.tables:
+        try:
+            read += read_table(path)
+        except CohortError as problem:
+            problems.append(problem)
+    problems += [NeedlecoachError(f"{path}: can't be looked into.") for path in places.barred]
+    if not read:
+        raise _nothing(reports, problems)
+    coded, unnamed = _coded(read)
+    once, doubled = _once(coded)
+    first = _first_times(coded)
+    table = table_of(list(_in_order(once, first)), ATTEMPT_COLUMNS)
+    faults = tuple(str(problem) for problem in problems)
+    return Gathered(table, faults, tuple(_notes(coded, once, table, len(faults), doubled, unnamed)))
+
+
+def fault_lines(faults: Sequence[str]) -> list[str]:
+    """What could not be read, the first few by name, the others counted."""
+    more = len(faults) - _MOST_NAMED
+    return [*faults[:_MOST_NAMED], *([f"and {more} more that could not be read."] if more > 0 else [])]
+
+
+def _nothing(reports: Sequence[Path], problems: Sequence[NeedlecoachError]) -> CohortError:
+    if problems:
+        more = f" (and {len(problems) - 1} more that can't be read)" if len(problems) > 1 else ""
+        return CohortError(f"Nothing could be read: {problems[0]}{more}")
+    named = ", ".join(str(path) for path in reports[:3])
+    return CohortError(
+        f"{named}: holds no results folders (none with a run.json down to {DEEPEST} folders deep); give "
+        "folders that needlecoach score wrote, or its attempts.csv."
+    )
+
+
+def _coded(read: Sequence[Recording]) -> tuple[list[Recording], int]:
+    """Recordings without what could be a learner's name, and how many of those there were."""
+    fit: dict[str, bool] = {"": True}
+    for code in {one.learner for one in read} - {""}:
+        try:
+            fit[code] = parse_learner(code) == code
+        except MarksError:
+            fit[code] = False
+    unnamed = sum(not fit[one.learner] for one in read)
+    return [one if fit[one.learner] else replace(one, learner="") for one in read], unnamed
+
+
+def _once(read: Sequence[Recording]) -> tuple[list[Recording], int]:
+    """Each recording once, and how many were left out for it."""
+    last: dict[str, Recording] = {}
+    for one in sorted((one for one in read if one.sha256), key=lambda one: one.written_s):
+        last[one.sha256] = one
+    known = {(one.clip, one.learner, row) for one in last.values() for row in one.attempts}
+    loose: list[Recording] = []
+    doubled = sum(bool(one.sha256) for one in read) - len(last)
+    for one in read:
+        if one.sha256:
+            continue
+        rows: list[AttemptRow] = []
+        for row in one.attempts:
+            if (one.clip, one.learner, row) not in known:
+                known.add((one.clip, one.learner, row))
+                rows.append(row)
+        doubled += not rows
+        loose += [replace(one, attempts=tuple(rows))] if rows else []
+    return [*last.values(), *loose], doubled
+
+
+def _first_times(read: Iterable[Recording]) -> dict[str, datetime]:
+    """When each recording with a fingerprint was first scored into any of its folders."""
+    first: dict[str, datetime] = {}
+    for one in read:
+        if one.sha256 and one.first_scored is not None:
+            first[one.sha256] = min(one.first_scored, first.get(one.sha256, NEVER))
+    return first
+
+
+def _in_order(once: Iterable[Recording], first: dict[str, datetime]) -> Iterator[Recording]:
+    """Recordings by learner, each learner's oldest first as for one's own earlier attempts."""
+    told = [replace(one, first_scored=first.get(one.sha256, one.first_scored)) for one in once]
+    # What carries no time keeps its place in its table.
+    by_name = sorted(told, key=lambda one: (one.learner, "" if one.first_scored is None else one.clip))
+    for _, group in groupby(by_name, key=lambda one: one.learner):
+        own = list(group)
+        yield from (own[place] for place in in_order([(one.date, one.first_scored or NEVER) for one in own]))
+
+
+def _notes(
+    read: Sequence[Recording],
+    once: Sequence[Recording],
+    table: pd.DataFrame,
+    faults: int,
+    doubled: int,
+    unnamed: int,
+) -> Iterator[str]:
+    """What is odd about a cohort's results, in whole sentences that name nobody."""
+    if faults:
+        yield f"{_n(faults, 'result')} could not be read and {_are(faults)} left out."
+    if doubled:
+        yield f"{_n(doubled, 'result')} of recordings that were there already {_are(doubled)} left out."
+    if unnamed:
+        yield (
+            f"{_n(unnamed, 'recording')} {_are(unnamed)} given under what may be a name, not a code, and "
+            "counted as without a learner."
+        )
+    two = _under_two_learners(read)
+    if two:
+        yield (
+            f"{_n(two, 'recording')} {_are(two)} there under more than one learner's code; the one scored "
+            "last counts."
+        )
+    without = int((table["learner"] == "").sum())
+    if without:
+        yield f"{_n(without, 'attempt')} without a learner's code {_are(without)} in no learner's figures."
+    undated = int((table["at"].isna() & (table["learner"] != "")).sum())
+    if undated:
+        yield (
+            f"{_n(undated, 'attempt')} {_are(undated)} from tables without dates, in the order of their "
+            "rows; give the results folders to have them dated."
+        )
+    versions = Counter(one.version for one in once if one.version)
+    if len(versions) > 1:
+        told = ", ".join(f"{name} ({count})" for name, count in sorted(versions.items()))
+        yield f"Recordings were scored by different versions of the tool: {told}; figures may differ by it."
+
+
+def _under_two_learners(read: Iterable[Recording]) -> int:
+    """How many recordings, by fingerprint or else by all their figures, carry more than one code."""
+    learners: defaultdict[object, set[str]] = defaultdict(set)
+    for one in read:
+        if one.learner and (one.sha256 or one.attempts):
+            learners[one.sha256 or (one.clip, one.attempts)].add(one.learner)
+    return sum(len(codes) > 1 for codes in learners.values())
+
+
+def _n(count: int, word: str) -> str:
+    return f"One {word}" if count == 1 else f"{count} {word}s"
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"

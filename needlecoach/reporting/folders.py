@@ -1,0 +1,146 @@
+"""Results folders read back for what several together tell: whose, of what, when, and their attempts."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from needlecoach.errors import NeedlecoachError
+from needlecoach.reporting.reopen import first_scored, read_run
+
+RUN_FILE, ATTEMPTS_FILE = "run.json", "attempts.csv"
+NEVER = datetime.max.replace(tzinfo=UTC)
+_FAULTS = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error)
+
+
+@dataclass(frozen=True)
+class FolderResult:
+    """One results folder as read: what its run.json says of the recording, and the cells of its attempts.csv.
+
+    `folder` is the folder's name. `marks` always has a `date`, None where none was marked. `written_s` is
+    when the results were written (seconds since 1970), `run` all of run.json. `cells` has a row per attempt,
+    each as long as `header`.
+    """
+
+    folder: str
+    clip: str
+    sha256: str
+    marks: Mapping[str, Any]
+    first_scored: datetime
+    written_s: float
+    header: tuple[str, ...]
+    cells: tuple[tuple[str, ...], ...]
+    run: Mapping[str, Any]
+
+    @property
+    def rows(self) -> Iterator[Mapping[str, str]]:
+        """Attempts, each as cells by column."""
+        return (dict(zip(self.header, row, strict=True)) for row in self.cells)
+
+
+def read_result(folder: Path) -> FolderResult:
+    """Read one results folder.
+
+    Raises
+    ------
+    NeedlecoachError
+        When it holds no results, or some that can't be read: a spoilt file, a date that is none, an attempt
+        without number or outcome.
+    """
+    try:
+        return _read(folder)
+    except _FAULTS as problem:
+        raise NeedlecoachError(
+            f"{folder}: is spoilt ({type(problem).__name__}: {_line(problem)}); score the clip again."
+        ) from problem
+
+
+def folders_in(reports: Path) -> list[Path]:
+    """Results folders right in a folder, by name; none where it can't be read."""
+    try:
+        return sorted(path for path in reports.iterdir() if (path / RUN_FILE).is_file())
+    except OSError:
+        return []
+
+
+def first_times(results: Iterable[FolderResult]) -> dict[str, datetime]:
+    """When each recording, by its fingerprint, was first scored into any of its folders."""
+    first: dict[str, datetime] = {}
+    for one in results:
+        first[one.sha256] = min(one.first_scored, first.get(one.sha256, NEVER))
+    return first
+
+
+def is_before(one: tuple[str | None, datetime], other: tuple[str | None, datetime]) -> bool:
+    """Whether a recording, by its date (or None) and its first scoring, is truly earlier than another."""
+    if one[0] and other[0] and one[0] != other[0]:
+        return one[0] < other[0]
+    return one[1] < other[1]
+
+
+def in_order(times: Sequence[tuple[str | None, datetime]]) -> list[int]:
+    """Where each recording stands among all, oldest first: by first scoring, the dated ones by date.
+
+    Parameters
+    ----------
+    times
+        Date (or None) and first scoring of each recording; of two that are alike the one given first is
+        first.
+
+    Returns
+    -------
+    list of int
+        Places in `times`, in order.
+
+    Notes
+    -----
+    Dates and times of scoring can contradict each other in a ring; so that there is one order all the same,
+    dated ones change places with dated ones only.
+    """
+    order = sorted(range(len(times)), key=lambda place: times[place][1])
+    dated = iter(
+        sorted((place for place in order if times[place][0]), key=lambda place: times[place][0] or "")
+    )
+    return [next(dated) if times[place][0] else place for place in order]
+
+
+def _read(folder: Path) -> FolderResult:
+    run = read_run(folder)
+    marks, clip = dict(run["marks"]), run["clip"]
+    if marks.setdefault("date", None) is not None:
+        date.fromisoformat(marks["date"])
+    header, cells = _cells(folder / ATTEMPTS_FILE)
+    return FolderResult(
+        folder.name,
+        str(clip["file"]),
+        str(clip["sha256"]),
+        marks,
+        first_scored(folder, run),
+        (folder / RUN_FILE).stat().st_mtime,
+        header,
+        cells,
+        run,
+    )
+
+
+def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Heading and rows of a table of attempts; a row that ends early is filled up with empty cells."""
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        lines = csv.reader(file, strict=True)
+        header = tuple(next(lines, ()))
+        cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
+    for name in ("attempt", "outcome"):
+        header.index(name)
+    if any(len(row) != len(header) for row in cells):
+        raise ValueError("a row is longer than the heading")
+    for row in cells:
+        int(row[header.index("attempt")])
+    return header, cells
+
+
+def _line(problem: BaseException) -> str:
+    return " ".join(str(problem).split())[:120]
