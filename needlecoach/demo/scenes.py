@@ -46,7 +46,7 @@ class Shown:
 
 
 def shown_recordings(*, quick: bool = False) -> tuple[Shown, ...]:
-    """Return what is simulated: a hit, a blind advance, a miss and a correction; the first alone if `quick`."""
+    """Return what is simulated: a hit, a blind advance, a miss, a correction; the first alone if `quick`."""
     deep, shallow = (
         next(one for one in TARGETS if one.name == name) for name in ("deep grape", "shallow grape")
     )
