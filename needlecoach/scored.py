@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -98,8 +98,8 @@ def score_into(
         As `score_clip` and `write_results`; when the process that follows the needle was ended.
     """
     # Imported here: reading the command line needs none of it.
-    from needlecoach.clips import open_clip, sha256_of
-    from needlecoach.tracking.beside import another_process, get_ready
+    from needlecoach.clips import sha256_of
+    from needlecoach.tracking.beside import another_process
 
     asked: dict[str, Any] = {
         "no_target": wish.no_target,
@@ -118,8 +118,7 @@ def score_into(
                 card = bench.score(corrections)
         else:
             with another_process() as beside, _Ahead() as ahead:
-                with open_clip(clip, fps=wish.fps) as reader:
-                    get_ready(beside, reader.clip)
+                _make_ready(beside, clip, wish.fps)
                 # The process loads its own meanwhile.
                 from needlecoach.analyse import score_clip
 
@@ -133,6 +132,15 @@ def score_into(
     from needlecoach.reporting.results import write_results
 
     return card, write_results(card, out, replay=wish.replay, progress=writing, name=name, ahead=frames)
+
+
+def _make_ready(beside: Executor, clip: Path, fps: float | None) -> None:
+    """Have the other process started before anything slow, where the clip is long enough to need it."""
+    from needlecoach.clips import open_clip
+    from needlecoach.tracking.beside import get_ready
+
+    with open_clip(clip, fps=fps) as reader:
+        get_ready(beside, reader.clip)
 
 
 def completed(card: Scorecard, wish: Wish, reports: Path) -> Scorecard:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from needlecoach import __version__, cli
+from needlecoach import __version__, cli, scored
 from needlecoach.cli import root
 from needlecoach.errors import ClipError, NeedlecoachError, OutputError, UnscorableError
 from needlecoach.model import Attempt, Clip, Figure, Marks, Medium, Region, Scale, Scorecard, Track
@@ -105,6 +105,7 @@ def spine(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeSpine:
     analyse.score_clip = fake.score_clip  # type: ignore[attr-defined]
     results.write_results = fake.write_results  # type: ignore[attr-defined]
     results.write_combined = fake.write_combined  # type: ignore[attr-defined]
+    monkeypatch.setattr(scored, "_make_ready", lambda *_: None)  # what stands for a video can't be opened
     monkeypatch.setitem(sys.modules, "needlecoach.analyse", analyse)
     monkeypatch.setitem(sys.modules, "needlecoach.reporting.results", results)
     monkeypatch.chdir(tmp_path)

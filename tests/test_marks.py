@@ -79,11 +79,11 @@ def test_smallest_file_says_nothing(tmp_path: Path) -> None:
 def test_what_is_told_of_needle_phantom_and_day(tmp_path: Path) -> None:
     # All invented, in the sizes that such needles have.
     told = {"needle_length_mm": 100, "throw_mm": 22, "notch_mm": 19.5, "phantom": "G3", "date": "2026-11-26"}
-    target = {**WHOLE["target"], "name": "fluid A", "true_mm": 9.5}
+    target = {**WHOLE["target"], "name": "fluid A", "kind": "fluid", "true_mm": 9.5}
     marks = read_marks(written(tmp_path, {**WHOLE, **told, "target": target}))
     assert (marks.needle_length_mm, marks.throw_mm, marks.notch_mm) == (100, 22, 19.5)
     assert (marks.phantom, marks.date) == ("G3", "2026-11-26")
-    assert (marks.target_name, marks.target_true_mm) == ("fluid A", 9.5)
+    assert (marks.target_name, marks.target_kind, marks.target_true_mm) == ("fluid A", "fluid", 9.5)
     # A true size is a check; it makes no scale unless that is said.
     assert marks.target_mm is None
 

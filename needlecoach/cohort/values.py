@@ -62,8 +62,8 @@ class Smooth:
 class Curve:
     """One measure of one learner over attempts.
 
-    `order` (n,) counts the learner's attempts from 1, `value` (n,) has NaN where the figure is not known. `smooth`
-    is None where there are too few points for one.
+    `order` (n,) counts the learner's attempts from 1, `value` (n,) has NaN where the figure is not known.
+    `smooth` is None where there are too few points for one.
     """
 
     measure: str
@@ -110,7 +110,7 @@ class Calibration:
 
 @dataclass(frozen=True, eq=False)
 class LcCusum:
-    """A learning-curve CUSUM: `value` (n,) after each trial, upwards with successes; where it first signalled."""
+    """A learning-curve CUSUM: `value` (n,) after each trial, upwards with successes; its first signal."""
 
     value: FloatArray
     competent_at: int | None
@@ -141,9 +141,9 @@ class Estimate:
 class Need:
     """What a learner is furthest from, of a programme's criteria.
 
-    `share_met` is the interval of the share of the last attempts that meet it, `certainty` (0-1) the probability that
-    the learner, as the last attempts show them, does not meet it most of the time. `words` says it all in
-    one sentence.
+    `share_met` is the interval of the share of the last attempts that meet it, `certainty` (0-1) the
+    probability that the learner, as the last attempts show them, does not meet it most of the time. `words`
+    says it all in one sentence.
     """
 
     column: str
@@ -155,7 +155,7 @@ class Need:
 
 @dataclass(frozen=True, eq=False)
 class LearnerReport:
-    """All that is shown of one learner. `task` curves, hits and CUSUMs are over the scorable attempts, in order."""
+    """All that is shown of one learner; hits and CUSUMs are over the scorable attempts, in order."""
 
     code: str
     attempts: int

@@ -85,10 +85,11 @@ class OutlineEntry(StrictEntry):
 
 
 class TargetEntry(OutlineEntry):
-    """The target's outline on one frame; its name, its true size, and the same outline marked again."""
+    """The target's outline on one frame; its name, kind and true size, and the same outline marked again."""
 
     frame: Annotated[int, Field(ge=0, le=10**9)] = 0
     name: Annotated[str, Field(max_length=60)] | None = None
+    kind: Literal["fluid", "solid"] | None = None
     true_mm: float | None = None
     again: OutlineEntry | None = None
 
@@ -181,6 +182,7 @@ class MarksFile(StrictEntry):
             notch_mm=notch_mm,
             dead_space_mm=dead_space_mm,
             target_name="" if self.target is None else one_line(self.target.name or "", "target.name"),
+            target_kind=None if self.target is None else self.target.kind,
             target_true_mm=None
             if self.target is None
             else checked_mm(self.target.true_mm, LIMITS_TARGET_MM, "target.true_mm"),

@@ -28,7 +28,7 @@ class Marks:
 
     `tick_mm` is what neighbouring ticks of the ruler are apart, `target_mm` the target's mean diameter.
     `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
-    it, or "auto" to find them. `needle_length_mm`, `target_name`, `phantom` (a
+    it, or "auto" to find them. `needle_length_mm`, `target_name`, `target_kind`, `phantom` (a
     code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
     mean diameter, is held against the marked one and makes no scale.
     """
@@ -49,6 +49,7 @@ class Marks:
     notch_mm: float | None = None
     dead_space_mm: float | None = None
     target_name: str = ""
+    target_kind: Literal["fluid", "solid"] | None = None
     target_true_mm: float | None = None
     phantom: str | None = None
     date: str | None = None

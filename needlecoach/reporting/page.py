@@ -234,7 +234,11 @@ def _marked_facts(marks: Marks) -> list[tuple[str, str]]:
         (marks.notch_mm, "notch {:g} mm"),
         (marks.dead_space_mm, "dead space {:g} mm"),
     )
-    target = ((marks.target_name or None, "{}"), (marks.target_true_mm, "{:g} mm across as stated"))
+    target = (
+        (marks.target_name or None, "{}"),
+        (marks.target_kind, "{}"),
+        (marks.target_true_mm, "{:g} mm across as stated"),
+    )
     # A target marked once counts as marked to 1 px, which is no fact about it.
     twice = marks.target is not None and marks.target.marking_sd_px != Target.marking_sd_px
     marked = ((marks.target.marking_sd_px if marks.target and twice else None, "marked to ± {:.1f} px"),)

@@ -105,6 +105,7 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "notch_mm": plain(marks.notch_mm),
         "dead_space_mm": plain(marks.dead_space_mm),
         "target_name": marks.target_name,
+        "target_kind": marks.target_kind,
         "target_true_mm": plain(marks.target_true_mm),
         "phantom": marks.phantom,
         "date": marks.date,

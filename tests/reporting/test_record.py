@@ -77,11 +77,20 @@ def test_marks_given_are_kept():
 
 def test_what_was_said_of_needle_target_phantom_and_day_is_kept():
     said = marks_record(
-        Marks(needle_length_mm=100.0, throw_mm=22.0, notch_mm=19.0, target_name="fluid A", target_true_mm=9.5,
-              phantom="G3", date="2026-11-26")
+        Marks(needle_length_mm=100.0, throw_mm=22.0, notch_mm=19.0, target_name="fluid A",
+              target_kind="fluid", target_true_mm=9.5, phantom="G3", date="2026-11-26")
     )  # fmt: skip
-    kept = ("needle_length_mm", "throw_mm", "notch_mm", "target_name", "target_true_mm", "phantom", "date")
-    assert [said[key] for key in kept] == [100.0, 22.0, 19.0, "fluid A", 9.5, "G3", "2026-11-26"]
+    kept = (
+        "needle_length_mm",
+        "throw_mm",
+        "notch_mm",
+        "target_name",
+        "target_kind",
+        "target_true_mm",
+        "phantom",
+        "date",
+    )
+    assert [said[key] for key in kept] == [100.0, 22.0, 19.0, "fluid A", "fluid", 9.5, "G3", "2026-11-26"]
 
 
 def test_versions_are_named():

@@ -19,6 +19,7 @@ const FIELDS = {
   throw_mm: { limits: [2, 60], unit: "mm", fault: throwFault, pair: "notch_mm" },
   notch_mm: { limits: [2, 60], unit: "mm", fault: notchFault, pair: "throw_mm" },
   target_name: { ofTarget: "name" },
+  target_kind: { ofTarget: "kind", choice: true },
   true_mm: { limits: [0.5, 300], unit: "mm", ofTarget: "true_mm" },
   phantom: { fault: (text) => (PHANTOM.test(text) ? "" : "A code of up to 16 letters, digits, - _ or ., such as G3.") },
   date: {},
@@ -28,7 +29,7 @@ const FIELDS = {
 export function detailsStep(ctx) {
   for (const [id, field] of Object.entries(FIELDS)) {
     const element = byId(id);
-    if (id !== "task" && !field.long) addFaultPlace(element);
+    if (id !== "task" && !field.choice && !field.long) addFaultPlace(element);
     element.addEventListener("input", () => typed(ctx, id));
   }
   mediumFields(ctx);
@@ -112,13 +113,13 @@ function render(ctx) {
   }
   renderMedium(marks);
   for (const element of document.querySelectorAll("[data-core]")) element.hidden = marks.task !== "core";
-  for (const id of ["target_name", "true_mm"]) setOff(byId(id), !marks.target);
+  for (const id of ["target_name", "target_kind", "true_mm"]) setOff(byId(id), !marks.target);
   byId("size-words").textContent = sizeWords(ctx);
 }
 
 function setOff(field, off) {
   field.disabled = off;
-  field.placeholder = off ? "mark it first" : "";
+  if ("placeholder" in field) field.placeholder = off ? "mark it first" : "";
 }
 
 function sizeWords({ store, proposal }) {

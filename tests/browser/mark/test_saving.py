@@ -22,13 +22,14 @@ def test_what_a_user_types_is_text_or_refused(marking):
     page.fill("#phantom", "<b>")
     page.fill("#target_name", EVIL[:60])
     page.fill("#notes", EVIL)
+    page.select_option("#target_kind", "fluid")
     saved = marking.saved()
-    assert (saved["notes"], saved["target"]["name"]) == (EVIL, EVIL[:60])
+    assert (saved["notes"], saved["target"]["name"], saved["target"]["kind"]) == (EVIL, EVIL[:60], "fluid")
     assert "learner" not in saved and "phantom" not in saved
     page.reload()
     page.wait_for_selector("body[data-ready]")
     marking.step("details")
-    assert page.input_value("#notes") == EVIL
+    assert page.input_value("#notes") == EVIL and page.input_value("#target_kind") == "fluid"
     assert page.inner_text("h1") == marking.clip.name
     assert page.title() == f"Mark {marking.clip.name} - needlecoach" and page.locator("img").count() == 0
 
