@@ -31,10 +31,9 @@ ILL = 0.2
 
 @dataclass(frozen=True)
 class Invented:
-    """A made-up recording with its results: the scorecard, its target, and when it was first scored (UTC)."""
+    """A made-up recording with its results: the scorecard, and when it was first scored (UTC)."""
 
     card: Scorecard
-    target: GelTarget
     scored_at: datetime
 
 
@@ -58,7 +57,6 @@ def write_cohort(out: Path, *, last_day: date, seed: int = SEED) -> int:
         folder.mkdir(parents=True, exist_ok=True)
         write_csv(attempts_table(one.card), folder / "attempts.csv")
         record = run_record(one.card, first_scored_at=one.scored_at.isoformat(timespec="microseconds"))
-        record["marks"]["target_kind"] = one.target.kind
         (folder / "run.json").write_text(record_text(record | {"invented": True}), encoding="utf-8")
         written += 1
     return written
@@ -97,7 +95,7 @@ def _recording(learner: Learner, done: int, name: str, at: datetime, rng: np.ran
         attempts.append(invented_attempt(learner.hand(done + number - 1), site, number, start_s, rng))
         start_s = attempts[-1].last_frame / FPS
     frames = attempts[-1].last_frame + 1 + int(rng.integers(10, 40))
-    return Invented(_card(learner, site, name, at.date(), tuple(attempts), frames), site.target, at)
+    return Invented(_card(learner, site, name, at.date(), tuple(attempts), frames), at)
 
 
 def _next_target(done: int, rng: np.random.Generator) -> GelTarget:
@@ -128,6 +126,7 @@ def _card(
         needle_gauge=21,
         notes=NOTES,
         target_name=site.target.name,
+        target_kind=site.target.kind,
         target_true_mm=site.target.width_mm,
         phantom="GEL-A",
         date=on.isoformat(),

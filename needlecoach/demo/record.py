@@ -27,7 +27,11 @@ def write_recording(shown: Shown, folder: Path, *, on: date) -> Path:
     clip = folder / f"{shown.name}.mp4"
     write_clip(shown.scene, clip, seed=shown.seed)
     marks = marks_record(shown.scene, learner=shown.learner, notes=f"{NOTES}: simulated, {shown.happens}")
-    marks["target"] |= {"name": shown.target.name, "true_mm": shown.target.width_mm}
+    marks["target"] |= {
+        "name": shown.target.name,
+        "kind": shown.target.kind,
+        "true_mm": shown.target.width_mm,
+    }
     marks |= {"phantom": "GEL-A", "date": on.isoformat()}
     clip.with_name(f"{clip.stem}.marks.json").write_text(json.dumps(marks, indent=2) + "\n", encoding="utf-8")
     return clip
