@@ -9,8 +9,10 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from functools import lru_cache
+from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -84,19 +86,43 @@ def attempt_rows(header: Sequence[str], lines: Sequence[Sequence[str]]) -> Itera
     ValueError
         When a cell holds something else than its column does.
     """
-    at = {name: place for place, name in enumerate(header)}
-    places = [at.get(name) for name in NUMBERS]
-    outcome, attempt = at["outcome"], at["attempt"]
-    cut_off, source, corrected = (at.get(name) for name in ("cut_off", "scale_source", "corrected"))
+    at = _places(tuple(header))
     for line in lines:
+        numbers = [None if place is None or not line[place] else float(line[place]) for place in at.numbers]
+        if not math.isfinite(sum(filter(None, numbers))):
+            raise ValueError("a figure is no finite number")
         yield AttemptRow(
-            int(line[attempt]),
-            one_of(OUTCOMES, line[outcome], "outcome"),
-            cut_off is not None and line[cut_off] in ("1", "True", "1.0"),
-            "" if source is None else bare(line[source]),
-            "" if corrected is None else bare(line[corrected]),
-            tuple([None if place is None or not line[place] else _number(line[place]) for place in places]),
+            int(line[at.attempt]),
+            one_of(OUTCOMES, line[at.outcome], "outcome"),
+            at.cut_off is not None and line[at.cut_off] in ("1", "True", "1.0"),
+            "" if at.source is None else bare(line[at.source]),
+            "" if at.corrected is None else bare(line[at.corrected]),
+            tuple(numbers),
         )
+
+
+class _Places(NamedTuple):
+    """Where in a row the cells stand; None for a column that is not there."""
+
+    attempt: int
+    outcome: int
+    cut_off: int | None
+    source: int | None
+    corrected: int | None
+    numbers: tuple[int | None, ...]
+
+
+@lru_cache(maxsize=8)
+def _places(header: tuple[str, ...]) -> _Places:
+    at = {name: place for place, name in enumerate(header)}
+    return _Places(
+        at["attempt"],
+        at["outcome"],
+        at.get("cut_off"),
+        at.get("scale_source"),
+        at.get("corrected"),
+        tuple(at.get(name) for name in NUMBERS),
+    )
 
 
 def bare(cell: str) -> str:
@@ -111,13 +137,6 @@ def one_of(allowed: Sequence[str], value: object, name: str) -> str:
     return str(value)
 
 
-def _number(cell: str) -> float:
-    value = float(cell)
-    if not math.isfinite(value):
-        raise ValueError(f"{cell!r} is no number that can be")
-    return value
-
-
 def _target_mm(run: Mapping[str, Any]) -> tuple[float, float]:
     """Diameter of a circle of the outline's area, and how deep its centre lies under the region's upper edge.
 
@@ -126,7 +145,7 @@ def _target_mm(run: Mapping[str, Any]) -> tuple[float, float]:
     target, scale, region = run["marks"].get("target"), run.get("scale"), run.get("region")
     if not target or not scale or not region or run.get("screen"):
         return math.nan, math.nan
-    x, y = np.array(target["outline_px"], dtype=float).T
+    x, y = np.fromiter(chain.from_iterable(target["outline_px"]), float).reshape(-1, 2).T
     x_mm, y_mm = float(scale["x_mm_per_px"]), float(scale["y_mm_per_px"])
     x0, y0 = x - x[0], y - y[0]  # far from the origin the products would lose digits
     area_px2 = abs(float(x0[:-1] @ y0[1:] - x0[1:] @ y0[:-1])) / 2

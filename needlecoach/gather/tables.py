@@ -9,11 +9,13 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 from pathlib import Path
 
-from needlecoach.cohort.table import KINDS, TASKS, Recording
+from needlecoach.cohort.table import KINDS, LEADING, TASKS, Recording
 from needlecoach.errors import CohortError
 from needlecoach.gather.recordings import attempt_rows, bare, one_of
 
 NEEDED = ("clip", "learner", "attempt", "outcome")
+# What is taken over of a recording's first row.
+_TOLD = frozenset(LEADING)
 # What tells one recording's rows from the next one's.
 _RECORDING = ("folder", "clip", "clip_sha256", "learner", "date", "at", "task", "target")
 
@@ -43,7 +45,8 @@ def read_table(path: Path) -> list[Recording]:
                 if line:
                     rows.append((number, _filled(line, header)))
         recordings = []
-        for _, group in groupby(rows, key=lambda row: [row[1][place] for place in _places(header)]):
+        places = [header.index(name) for name in _RECORDING if name in header]
+        for _, group in groupby(rows, key=lambda row: [row[1][place] for place in places]):
             several = list(group)
             number = several[0][0]
             recordings.append(_recording(path, header, [line for _, line in several]))
@@ -77,12 +80,8 @@ def _filled(line: Sequence[str], header: Sequence[str]) -> list[str]:
     return [*line, *[""] * (len(header) - len(line))]
 
 
-def _places(header: Sequence[str]) -> list[int]:
-    return [header.index(name) for name in _RECORDING if name in header]
-
-
 def _recording(path: Path, header: Sequence[str], lines: Sequence[Sequence[str]]) -> Recording:
-    told = {name: bare(cell) for name, cell in zip(header, lines[0], strict=True)}
+    told = {name: bare(lines[0][place]) for place, name in enumerate(header) if name in _TOLD}
     day = told.get("date") or None
     if day is not None:
         date.fromisoformat(day)

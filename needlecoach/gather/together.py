@@ -120,7 +120,10 @@ def _once(read: Sequence[Recording]) -> tuple[list[Recording], int]:
                 known.add((one.clip, one.learner, row))
                 rows.append(row)
         doubled += not rows
-        loose += [replace(one, attempts=tuple(rows))] if rows else []
+        if len(rows) == len(one.attempts):
+            loose.append(one)
+        elif rows:
+            loose.append(replace(one, attempts=tuple(rows)))
     return [*last.values(), *loose], doubled
 
 
@@ -135,12 +138,16 @@ def _first_times(read: Iterable[Recording]) -> dict[str, datetime]:
 
 def _in_order(once: Iterable[Recording], first: dict[str, datetime]) -> Iterator[Recording]:
     """Recordings by learner, each learner's oldest first as for one's own earlier attempts."""
-    told = [replace(one, first_scored=first.get(one.sha256, one.first_scored)) for one in once]
+    told = [_first_scored(one, first.get(one.sha256, one.first_scored)) for one in once]
     # What carries no time keeps its place in its table.
     by_name = sorted(told, key=lambda one: (one.learner, "" if one.first_scored is None else one.clip))
     for _, group in groupby(by_name, key=lambda one: one.learner):
         own = list(group)
         yield from (own[place] for place in in_order([(one.date, one.first_scored or NEVER) for one in own]))
+
+
+def _first_scored(one: Recording, first: datetime | None) -> Recording:
+    return one if one.first_scored == first else replace(one, first_scored=first)
 
 
 def _notes(

@@ -1,0 +1,49 @@
+"""One learning curve: every point, the smooth through them with its band, and what lies beyond the axis."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from needlecoach.cohort.values import Curve, Smooth
+from needlecoach.reporting.charts.axes import BOTTOM, TOP, Axis, attempts_x, chart, frame
+from needlecoach.reporting.charts.paths import band, carets, dots, kept_points, line, stride
+
+
+def curve_frame(axis: Axis, last: int, frame_id: str) -> str:
+    """What all curves of one measure share, to stand once in the page."""
+    return f'<g id="{frame_id}">{frame(axis, last)}</g>'
+
+
+def curve_chart(curve: Curve | None, axis: Axis, last: int, frame_id: str, label: str) -> str:
+    """A learner's curve of one measure as SVG; without one an empty chart.
+
+    `last` is the highest attempt number of any learner.
+    """
+    if curve is None:
+        return chart("", label, frame_id)
+    body = (_smooth(curve.smooth, axis, last) if curve.smooth is not None else "") + _points(
+        curve, axis, last
+    )
+    return chart(body, label, frame_id)
+
+
+def _points(curve: Curve, axis: Axis, last: int) -> str:
+    known = np.isfinite(curve.value)
+    x, value = attempts_x(curve.order[known], last), curve.value[known]
+    above, below = axis.beyond(value)
+    within = ~(above | below)
+    body = _path("dots", dots(x[within], axis.place(value[within])))
+    for which, up, edge in ((above, True, TOP - 8), (below, False, BOTTOM + 8)):
+        body += _path("beyond", carets(x[which], np.full(which.sum(), edge), up=up))
+    return body
+
+
+def _smooth(smooth: Smooth, axis: Axis, last: int) -> str:
+    x = attempts_x(smooth.at, last)
+    middle, low, high = (axis.place(one) for one in (smooth.middle, smooth.low, smooth.high))
+    kept = kept_points(len(x), stride(x, middle, low, high))
+    return _path("band", band(x[kept], low[kept], high[kept])) + _path("mid", line(x[kept], middle[kept]))
+
+
+def _path(kind: str, data: str) -> str:
+    return f'<path class="{kind}" d="{data}"/>' if data else ""
