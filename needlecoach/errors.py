@@ -5,6 +5,7 @@ NeedlecoachError
 ├── MarksError      what the user said of the clip is missing, broken or impossible
 ├── StandardError   a programme's standard can't be read or can't be one
 ├── CohortError     results of many clips, or ratings of them, can't be put together
+├── LanguageError   a language file can't be read or lacks words
 ├── OutputError     results can't be written
 └── UnscorableError the clip was read, and holds nothing that can be scored
 
@@ -31,6 +32,10 @@ class StandardError(NeedlecoachError):
 
 class CohortError(NeedlecoachError):
     """Results of many clips, ratings of them, or what is asked of them, can't be put together."""
+
+
+class LanguageError(NeedlecoachError):
+    """A file of words in one language is missing, malformed or not complete."""
 
 
 class OutputError(NeedlecoachError):

@@ -75,6 +75,15 @@ def read_page(folder: Path) -> bytes:
     NeedlecoachError
         When an older version wrote the results, or the file is spoilt.
     """
+    return _checked_page(folder)[0]
+
+
+def parsed_page(folder: Path) -> dict[str, Any]:
+    """Return the values of page.json; NeedlecoachError as `read_page`."""
+    return _checked_page(folder)[1]
+
+
+def _checked_page(folder: Path) -> tuple[bytes, dict[str, Any]]:
     path = folder / PAGE_FILE
     if not path.is_file():
         raise NeedlecoachError(
@@ -90,7 +99,7 @@ def read_page(folder: Path) -> bytes:
         )
     if not page.keys() >= PAGE_KEYS or not {"n_frames", "width_px", "height_px"} <= _keys(page["clip"]):
         raise NeedlecoachError(f"{path}: is spoilt; score the clip again.")
-    return content
+    return content, page
 
 
 def read_strip(folder: Path) -> bytes | None:

@@ -1,0 +1,263 @@
+"""What the command `replay` does, once the command line is read: results filmed, the page written, a folder
+watched for visitors' tries."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+import webbrowser
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import typer
+
+from needlecoach.clips import open_clip, sha256_of
+from needlecoach.console import complain, progress_bar, say_error
+from needlecoach.errors import ClipError, MarksError, NeedlecoachError, OutputError
+from needlecoach.marks import read_marks
+from needlecoach.model import FloatArray, Marks
+from needlecoach.reporting.bigscreen.film import film_of
+from needlecoach.reporting.bigscreen.language import Language, read_language
+from needlecoach.reporting.bigscreen.more import NAME, MoreTries, write_whole
+from needlecoach.reporting.bigscreen.page import Hidden, render_page, try_data
+from needlecoach.reporting.bigscreen.photo import photo_jpeg
+from needlecoach.reporting.bigscreen.tries import Try, tries_of
+from needlecoach.reporting.reopen import clip_place, parsed_page, read_run
+from needlecoach.watching import WatchedFolder
+
+# Each film holds a video player in the browser, which has only so many (75 in Chromium, from memory).
+MOST_TRIES = 40
+PAGE = "replay.html"
+POLL_S = 0.4
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """How the page is to look: language (its name or file), photos as "NAME=FILE", heading."""
+
+    language: str = "en"
+    photos: Sequence[str] = ()
+    heading: str | None = None
+
+
+@dataclass(frozen=True)
+class Watch:
+    """A folder into which visitors' recordings are saved, and the marks that hold for all of them."""
+
+    folder: Path
+    marks: Path
+
+
+@dataclass(frozen=True)
+class _Filmed:
+    """A scored recording as films are made of it."""
+
+    page: dict[str, Any]
+    table: pd.DataFrame
+    target_name: str
+    corners_px: FloatArray | None
+    fps: float | None
+
+
+def run_replay(
+    folders: Sequence[Path],
+    out: Path,
+    wishes: Wishes,
+    *,
+    clips: Path | None = None,
+    watch: Watch | None = None,
+    browser: bool = True,
+    quiet: bool = False,
+) -> Path:
+    """Write the page of the big screen from results folders, and go on adding visitors' tries to it.
+
+    Parameters
+    ----------
+    out : folder for the page
+    clips : folder with the recordings, when they are not where they were when scored
+    watch : go on until Ctrl-C, adding each recording saved in a folder
+    browser : open the page
+
+    Raises
+    ------
+    NeedlecoachError
+        When something is to be mended, in one line; nothing is written then.
+    """
+    language = read_language(wishes.language)
+    hidden = Hidden(_photos(wishes.photos))
+    if not folders and watch is None:
+        raise NeedlecoachError("replay needs results folders, or a folder to watch (--watch); give some.")
+    watched = None if watch is None else (WatchedFolder(watch.folder), _day_marks(watch.marks))
+    tries = list(_all_tries(folders, clips, language, hidden, quiet=quiet))
+    if not tries and watch is None:
+        raise NeedlecoachError("None of these results can be shown (see above); give others.")
+    path = out / PAGE
+    _write(
+        path,
+        render_page(tries, language, hidden, heading=wishes.heading, more="" if watch is None else NAME),
+    )
+    more = None if watch is None else MoreTries(out)
+    typer.echo(f"{path}: {len(tries)} {'try' if len(tries) == 1 else 'tries'} to show.")
+    _warn_of_photos(hidden, tries)
+    if browser:
+        webbrowser.open(path.resolve().as_uri())
+    if watched is not None and more is not None:
+        folder, marks = watched
+        say_error(f"Watching {watch.folder if watch else ''} for new recordings, until Ctrl-C.")
+        with contextlib.suppress(KeyboardInterrupt):
+            _go_on(folder, marks, more, language, hidden)
+    return path
+
+
+def _all_tries(
+    folders: Iterable[Path], clips: Path | None, language: Language, hidden: Hidden, *, quiet: bool
+) -> Iterator[dict[str, Any]]:
+    """Films of all that can be shown; what can't is told in a line each and left out."""
+    n_shown = 0
+    with progress_bar(quiet=quiet) as bar:
+        folders = list(folders)
+        update = bar("Filming")
+        for done, folder in enumerate(folders, start=1):
+            try:
+                for data in _tries_of_folder(folder, clips, language, hidden):
+                    n_shown += 1
+                    if n_shown > MOST_TRIES:
+                        say_error(f"Only the first {MOST_TRIES} tries are shown; a browser plays no more.")
+                        return
+                    yield data
+            except NeedlecoachError as problem:
+                say_error(f"Left out: {' '.join(str(problem).split())}")
+            update(done, len(folders))
+
+
+def _tries_of_folder(
+    folder: Path, clips: Path | None, language: Language, hidden: Hidden
+) -> Iterator[dict[str, Any]]:
+    run = read_run(folder)
+    filmed = _reopened(folder, run)
+    shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
+    for reason in left:
+        say_error(f"Left out: {folder.name}: {reason}.")
+    if shown:
+        clip = _clip_of(folder, run, clips)
+        yield from _films(clip, filmed, shown, language, hidden)
+
+
+def _films(
+    clip: Path, filmed: _Filmed, shown: Sequence[Try], language: Language, hidden: Hidden
+) -> Iterator[dict[str, Any]]:
+    for one in shown:
+        with open_clip(clip, fps=filmed.fps) as reader:
+            film = film_of(reader, filmed.page, one, filmed.corners_px)
+        yield try_data(one, film, language, hidden)
+
+
+def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
+    """A results folder as films are made of it."""
+    try:
+        table = pd.read_csv(folder / "attempts.csv")
+        screen = pd.read_csv(folder / "screen.csv") if run.get("screen") is not None else None
+        corners = None if screen is None else _corners(screen)
+        fps = run["options"].get("fps")
+        name = run["marks"].get("target_name") or ""
+    except (OSError, ValueError, KeyError, AttributeError) as problem:
+        raise NeedlecoachError(f"{folder}: its tables can't be read; score the clip again.") from problem
+    return _Filmed(parsed_page(folder), table, str(name), corners, fps)
+
+
+def _corners(table: pd.DataFrame) -> FloatArray:
+    """Corners of a filmed screen in every frame, (n, 4, 2)."""
+    columns = [table[f"corner{number}_{axis}_px"] for number in (1, 2, 3, 4) for axis in "xy"]
+    return np.stack(columns, axis=-1).astype(float).reshape(-1, 4, 2)
+
+
+def _clip_of(folder: Path, run: dict[str, Any], clips: Path | None) -> Path:
+    """Where a result's recording is, checked to be the same; ClipError when it is not there."""
+    name = str(run["clip"].get("file", ""))
+    path = clips / name if clips is not None and name else clip_place(folder, run)
+    if path is None or not path.exists():
+        where = "where it lies is not known" if path is None else f"it is not at {path}"
+        raise ClipError(f"{folder.name}: its recording {name} is needed and {where}; give --clips DIR.")
+    if sha256_of(path) != run["clip"].get("sha256"):
+        raise ClipError(f"{folder.name}: {path} is not the recording that was scored, or was changed since.")
+    return path
+
+
+def _photos(given: Sequence[str]) -> dict[str, bytes]:
+    """Photos by the name of their target."""
+    photos = {}
+    for text in given:
+        name, sign, file = text.partition("=")
+        if not (sign and name.strip() and file.strip()):
+            raise MarksError(f'--photo must be "NAME=FILE", such as "olive=olive.jpg", got {text!r}.')
+        photos[name.strip()] = photo_jpeg(Path(file.strip()))
+    return photos
+
+
+def _warn_of_photos(hidden: Hidden, tries: Sequence[dict[str, Any]]) -> None:
+    """Tell of photos that nothing shown was given the name of; a visitor's try may have it yet."""
+    shown = {one["photo"] for one in tries}
+    for index, name in enumerate(hidden.photos):
+        if index not in shown:
+            say_error(f"--photo: no try shown has a target named {name!r}; its name is in the marks.")
+
+
+def _day_marks(path: Path) -> Marks:
+    """Marks of the day's setup, without what they say of a person."""
+    marks = read_marks(path)
+    if marks.target is None:
+        raise MarksError(f"--marks {path}: no target is marked in it; mark one recording of this setup.")
+    return replace(marks, learner=None, notes="", date=None)
+
+
+def _go_on(folder: WatchedFolder, marks: Marks, more: MoreTries, language: Language, hidden: Hidden) -> None:
+    """Add every recording that is saved, for ever; what can't be scored is told and skipped."""
+    score = _scorer()
+    while True:
+        for path in folder.saved():
+            began_s = time.monotonic()
+            try:
+                n_added = 0
+                for data in score(path, marks, language, hidden):
+                    more.add(data)
+                    n_added += 1
+                took_s = time.monotonic() - began_s
+                if n_added:
+                    typer.echo(f"{path.name}: added, {took_s:.1f} s after it was noticed.")
+            except OutputError as problem:
+                complain(problem)
+            except NeedlecoachError as problem:
+                say_error(f"Skipped: {path.name}: {' '.join(str(problem).split())}")
+        time.sleep(POLL_S)
+
+
+def _scorer() -> Callable[[Path, Marks, Language, Hidden], Iterator[dict[str, Any]]]:
+    """Give what scores and films a recording, everything it needs loaded."""
+    from needlecoach.analyse import score_clip
+    from needlecoach.reporting.pagedata import page_data
+    from needlecoach.reporting.tables import attempts_table
+
+    def score(path: Path, marks: Marks, language: Language, hidden: Hidden) -> Iterator[dict[str, Any]]:
+        card = score_clip(path, marks)
+        corners = None if card.screen is None else card.screen.outlines_px()
+        filmed = _Filmed(page_data(card), attempts_table(card), card.marks.target_name, corners, None)
+        shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
+        for reason in left:
+            say_error(f"Skipped: {path.name}: {card.unscorable or reason}.")
+        yield from _films(path, filmed, shown, language, hidden)
+
+    return score
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text)
+    except OSError as problem:
+        raise OutputError(
+            f"{path} can't be written ({problem.strerror or problem}); choose another --out."
+        ) from problem

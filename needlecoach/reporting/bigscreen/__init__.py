@@ -1,0 +1,1 @@
+"""The page for the open day's big screen: short films of attempts, in words that a child understands."""
