@@ -31,7 +31,7 @@ ALLOWED: dict[str, set[str]] = {
     "earlier": {"reporting"},
     "cohort": {"scoring"},
     # What it composes; it shows what the whole tool makes of invented data.
-    "demo": {"reporting", "scoring", "phantoms"},
+    "demo": {"reporting", "scoring", "phantoms", "marks", "standards", "scored", "gathered", "openday"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -75,6 +75,7 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
         "pages",
+        "demo",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

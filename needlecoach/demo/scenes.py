@@ -42,7 +42,7 @@ class Shown:
     @property
     def name(self) -> str:
         """Name of its file, without ending."""
-        return f"{self.learner}_simulated"
+        return f"{self.learner}_invented"
 
 
 def shown_recordings(*, quick: bool = False) -> tuple[Shown, ...]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from needlecoach import gathered
 from needlecoach.demo.folder import built_whole
 from needlecoach.demo.invent import write_cohort
 from needlecoach.demo.record import score_recording, write_recording
@@ -18,7 +19,7 @@ from needlecoach.openday import Wishes, run_replay
 from needlecoach.scored import Wish
 from needlecoach.standards import EXAMPLE, read_standard
 
-TITLE = "Invented tries, simulated recordings"
+TITLE = "Invented tries"
 # Whose summary is opened: the advice on a blind advance is what a supervisor wants to see; else the only one.
 SUMMARY_OF = "L07"
 Say = Callable[[str], None]
@@ -96,4 +97,5 @@ def _open(pages: Pages, *, say: Say, browser: bool) -> None:
 
 def _cohort(results: Path, out: Path, *, today: date, say: Say) -> Path:
     say("Putting the cohort together ...")
-    raise NotImplementedError
+    wish = gathered.Wish(standard=read_standard(EXAMPLE))
+    return gathered.write_cohort([results], out, wish, today=today).page

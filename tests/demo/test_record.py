@@ -29,7 +29,7 @@ def scored(tmp_path_factory):
 
 
 def test_marks_say_what_is_known_and_that_it_is_invented(scored):
-    marks = read_marks(scored[1].with_name("L04_simulated.marks.json"))
+    marks = read_marks(scored[1].with_name("L04_invented.marks.json"))
     assert (marks.learner, marks.target_name, marks.target_kind) == ("L04", "deep grape", "fluid")
     assert (marks.date, marks.phantom) == ("2026-06-28", "GEL-A")
     assert marks.notes.startswith("invented")
@@ -37,7 +37,7 @@ def test_marks_say_what_is_known_and_that_it_is_invented(scored):
 
 def test_the_hit_that_was_drawn_is_found(scored):
     (card, _), clip = scored
-    truth = json.loads(clip.with_name("L04_simulated.truth.json").read_text())
+    truth = json.loads(clip.with_name("L04_invented.truth.json").read_text())
     (attempt,), (event,) = card.attempts, truth["events"]["attempts"]
     assert attempt.outcome == "hit"
     assert attempt.figures["passes"].value == len(event["passes"]) == 1
