@@ -32,6 +32,9 @@ ALLOWED: dict[str, set[str]] = {
     "cohort": {"scoring"},
     # What it composes; it shows what the whole tool makes of invented data.
     "demo": {"reporting", "scoring", "phantoms", "marks", "standards", "scored", "gathered", "openday"},
+    "gather": {"marks", "scoring", "reporting", "cohort"},
+    "keyfile": {"cohort"},
+    "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -76,6 +79,9 @@ ALLOWED: dict[str, set[str]] = {
         "standards",
         "pages",
         "demo",
+        "cohort",
+        "gather",
+        "gathered",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

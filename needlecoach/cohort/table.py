@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from needlecoach.errors import CohortError
-from needlecoach.scoring.standard import OUTCOMES
+from needlecoach.scoring.standard import COUNTS, OUTCOMES
 
 # In front of the columns of attempts.csv; `attempt` is one of those, moved to the front.
 LEADING = (
@@ -36,6 +36,8 @@ LEADING = (
 TASKS, KINDS = ("aspirate", "core"), ("fluid", "solid")
 # Columns of attempts.csv that hold no number.
 WORDS = ("outcome", "cut_off", "scale_source", "corrected")
+# Numbers that are written without a point.
+WHOLE = ("success", *sorted(COUNTS - {"attempt"}))
 # What any work on a cohort needs.
 NEEDED = ("learner", "order", "date", "clip", "attempt", "task", "target", "outcome", "success")
 

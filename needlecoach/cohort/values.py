@@ -35,6 +35,11 @@ class Rates:
                 f"The acceptable failure rate ({self.acceptable:g}) must be below the unacceptable one "
                 f"({self.unacceptable:g})."
             )
+        if self.alpha + self.beta >= 1:
+            raise CohortError(
+                f"alpha and beta must add up to less than 1, got {self.alpha:g} and {self.beta:g}; "
+                "0.1 each is usual."
+            )
 
 
 @dataclass(frozen=True)

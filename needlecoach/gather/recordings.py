@@ -29,7 +29,14 @@ _MOST_PROCESSES = 4
 _AT_A_TIME = 250
 
 
-def read_folders(folders: Sequence[Path]) -> tuple[list[Recording], list[NeedlecoachError]]:
+class Unread(NamedTuple):
+    """A folder or file that could not be read, and why in one line that names it."""
+
+    place: Path
+    why: str
+
+
+def read_folders(folders: Sequence[Path]) -> tuple[list[Recording], list[Unread]]:
     """Read results folders, many of them on all cores.
 
     Returns
@@ -154,8 +161,8 @@ def _target_mm(run: Mapping[str, Any]) -> tuple[float, float]:
 
 
 def _parted(
-    read: Sequence[Sequence[Recording | NeedlecoachError]],
-) -> tuple[list[Recording], list[NeedlecoachError]]:
+    read: Sequence[Sequence[Recording | Unread]],
+) -> tuple[list[Recording], list[Unread]]:
     every = [one for some in read for one in some]
     return (
         [one for one in every if isinstance(one, Recording)],
@@ -163,21 +170,20 @@ def _parted(
     )
 
 
-def _read_some(folders: Sequence[Path]) -> list[Recording | NeedlecoachError]:
+def _read_some(folders: Sequence[Path]) -> list[Recording | Unread]:
     with _no_collection():
         return [_read_one(folder) for folder in folders]
 
 
-def _read_one(folder: Path) -> Recording | NeedlecoachError:
+def _read_one(folder: Path) -> Recording | Unread:
     try:
         return recording_of(read_result(folder), folder)
     except NeedlecoachError as problem:
-        return NeedlecoachError(str(problem))
+        return Unread(folder, str(problem))
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as problem:
         why = " ".join(str(problem).split())[:120]
-        return NeedlecoachError(
-            f"{folder}: is spoilt ({type(problem).__name__}: {why}); score the clip again."
-        )
+        words = f"{folder}: is spoilt ({type(problem).__name__}: {why}); score the clip again."
+        return Unread(folder, words)
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -12,8 +13,8 @@ from pathlib import Path
 import pandas as pd
 
 from needlecoach.cohort.table import AttemptRow, Recording, table_of
-from needlecoach.errors import CohortError, MarksError, NeedlecoachError
-from needlecoach.gather.recordings import read_folders
+from needlecoach.errors import CohortError, MarksError
+from needlecoach.gather.recordings import Unread, read_folders
 from needlecoach.gather.tables import read_table
 from needlecoach.gather.walk import DEEPEST, find
 from needlecoach.marks import parse_learner
@@ -29,12 +30,23 @@ class Gathered:
     """A cohort's attempts, and what is to be known of how they were found.
 
     `table` is as `cohort.table.table_of` makes it. `faults` are what could not be read, one line each with
-    its place; `notes` are whole sentences that name no file, folder or learner.
+    its place, `faulty` the names of those folders and files; `notes` are whole sentences that name no file,
+    folder or learner.
     """
 
     table: pd.DataFrame
     faults: tuple[str, ...]
     notes: tuple[str, ...]
+    faulty: tuple[str, ...] = ()
+
+    @property
+    def named_notes(self) -> tuple[str, ...]:
+        """The notes, and by name what could not be read; for those who know the learners' codes."""
+        if not self.faulty:
+            return self.notes
+        more = len(self.faulty) - _MOST_NAMED
+        names = [*self.faulty[:_MOST_NAMED], *([f"{more} more"] if more > 0 else [])]
+        return (f"Not read: {', '.join(names)}.", *self.notes)
 
 
 def gather(reports: Sequence[Path]) -> Gathered:
@@ -62,16 +74,17 @@ def gather(reports: Sequence[Path]) -> Gathered:
         try:
             read += read_table(path)
         except CohortError as problem:
-            problems.append(problem)
-    problems += [NeedlecoachError(f"{path}: can't be looked into.") for path in places.barred]
+            problems.append(Unread(path, str(problem)))
+    problems += [Unread(path, f"{path}: can't be looked into.") for path in places.barred]
     if not read:
         raise _nothing(reports, problems)
     coded, unnamed = _coded(read)
     once, doubled = _once(coded)
     first = _first_times(coded)
     table = table_of(list(_in_order(once, first)), ATTEMPT_COLUMNS)
-    faults = tuple(str(problem) for problem in problems)
-    return Gathered(table, faults, tuple(_notes(coded, once, table, len(faults), doubled, unnamed)))
+    notes = tuple(_notes(coded, once, table, len(problems), doubled, unnamed))
+    faulty = tuple(Path(os.path.abspath(one.place)).name for one in problems)
+    return Gathered(table, tuple(one.why for one in problems), notes, faulty)
 
 
 def fault_lines(faults: Sequence[str]) -> list[str]:
@@ -80,10 +93,10 @@ def fault_lines(faults: Sequence[str]) -> list[str]:
     return [*faults[:_MOST_NAMED], *([f"and {more} more that could not be read."] if more > 0 else [])]
 
 
-def _nothing(reports: Sequence[Path], problems: Sequence[NeedlecoachError]) -> CohortError:
+def _nothing(reports: Sequence[Path], problems: Sequence[Unread]) -> CohortError:
     if problems:
         more = f" (and {len(problems) - 1} more that can't be read)" if len(problems) > 1 else ""
-        return CohortError(f"Nothing could be read: {problems[0]}{more}")
+        return CohortError(f"Nothing could be read: {problems[0].why}{more}")
     named = ", ".join(str(path) for path in reports[:3])
     return CohortError(
         f"{named}: holds no results folders (none with a run.json down to {DEEPEST} folders deep); give "

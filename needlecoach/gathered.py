@@ -1,0 +1,93 @@
+"""Results of many clips -> a cohort's folder; what the command `cohort` does, once its line is read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from needlecoach.cohort.anonymise import anonymise
+from needlecoach.cohort.report import Interval, build_report
+from needlecoach.cohort.values import CohortReport, Crossing, Rates
+from needlecoach.errors import CohortError
+from needlecoach.gather import gather
+from needlecoach.keyfile import check_apart, read_key, write_key
+from needlecoach.reporting.cohort_files import check_replaceable, write_cohort_files
+from needlecoach.scoring.standard import Standard
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is asked of a cohort, checked; `key` is the key file of an anonymised one, None for another."""
+
+    rates: Rates = field(default_factory=Rates)
+    crossing: Crossing = "restart"
+    length: int = 50
+    false_competence: float = 0.05
+    standard: Standard | None = None
+    interval: Interval = "wilson"
+    quiet_after: int = 14
+    task: Literal["aspirate", "core"] | None = None
+    key: Path | None = None
+
+
+@dataclass(frozen=True)
+class Written:
+    """What came of it: the page, the report behind it, and what could not be read, one line each."""
+
+    page: Path
+    report: CohortReport
+    faults: tuple[str, ...]
+
+
+def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date | None = None) -> Written:
+    """Read results, and write `cohort.html`, `cohort.csv` and `learners.csv` into `out`.
+
+    Parameters
+    ----------
+    reports : results folders, folders of them, or tables of attempts
+    today : for who has gone quiet; the day of this machine by default
+
+    Raises
+    ------
+    NeedlecoachError
+        When something is to be mended, in one line; no file is changed then, but the key may have grown.
+    """
+    check_replaceable(out, reports)
+    key = {}
+    if wish.key is not None:
+        check_apart(wish.key, out, reports)
+        key = read_key(wish.key)
+    gathered = gather(reports)
+    table, notes = _of_task(gathered.table, wish), gathered.named_notes
+    if wish.key is not None:
+        table, key = anonymise(table, key)
+        notes = (*gathered.notes, "Learners have other codes here than where they practise.")
+    report = build_report(
+        table,
+        rates=wish.rates,
+        crossing=wish.crossing,
+        length=wish.length,
+        false_competence=wish.false_competence,
+        standard=wish.standard,
+        interval=wish.interval,
+        today=today or date.today(),
+        notes=notes,
+        quiet_after=wish.quiet_after,
+    )
+    if wish.key is not None:  # before anything goes by its codes
+        write_key(wish.key, key)
+    return Written(write_cohort_files(report, out), report, gathered.faults)
+
+
+def _of_task(table: pd.DataFrame, wish: Wish) -> pd.DataFrame:
+    if wish.task is None:
+        return table
+    rows = table[table["task"] == wish.task].reset_index(drop=True)
+    if not len(rows):
+        raise CohortError(f"--task {wish.task}: no such attempt is among these results; leave --task out.")
+    return rows
