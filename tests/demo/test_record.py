@@ -1,58 +1,36 @@
 """A simulated recording of the demonstration, written and scored as a user's would be."""
 
 import json
-from datetime import date
 
 import pandas as pd
-import pytest
 
-from needlecoach.demo.invent import write_cohort
-from needlecoach.demo.record import score_recording, write_recording
-from needlecoach.demo.scenes import shown_recordings
 from needlecoach.marks import read_marks
-from needlecoach.scored import Wish
-from needlecoach.standards import EXAMPLE, read_standard
-
-TODAY = date(2026, 6, 28)
 
 
-@pytest.fixture(scope="module")
-def scored(tmp_path_factory):
-    """Scorecard and folder of the first recording, among the invented results."""
-    root = tmp_path_factory.mktemp("demo")
-    write_cohort(root / "results", last_day=TODAY)
-    (one,) = shown_recordings(quick=True)
-    (root / "recordings").mkdir()
-    clip = write_recording(one, root / "recordings", on=TODAY)
-    wish = Wish(standard=read_standard(EXAMPLE), replay=False)
-    return score_recording(clip, root / "results", wish), clip
-
-
-def test_marks_say_what_is_known_and_that_it_is_invented(scored):
-    marks = read_marks(scored[1].with_name("L04_invented.marks.json"))
+def test_marks_say_what_is_known_and_that_it_is_invented(made):
+    marks = read_marks(made.out / "recordings" / "L04_invented.marks.json")
     assert (marks.learner, marks.target_name, marks.target_kind) == ("L04", "deep grape", "fluid")
     assert (marks.date, marks.phantom) == ("2026-06-28", "GEL-A")
     assert marks.notes.startswith("invented")
 
 
-def test_the_hit_that_was_drawn_is_found(scored):
-    (card, _), clip = scored
-    truth = json.loads(clip.with_name("L04_invented.truth.json").read_text())
-    (attempt,), (event,) = card.attempts, truth["events"]["attempts"]
+def test_the_hit_that_was_drawn_is_found(made):
+    truth = json.loads((made.out / "recordings" / "L04_invented.truth.json").read_text())
+    (attempt,), (event,) = made.card.attempts, truth["events"]["attempts"]
     assert attempt.outcome == "hit"
     assert attempt.figures["passes"].value == len(event["passes"]) == 1
     # Drawn into the middle, but for half a millimetre by which the target gives way.
     assert attempt.figures["closest_centre_mm"].value < 1.0
 
 
-def test_its_earlier_attempts_are_the_invented_ones(scored):
-    (card, _), _ = scored
+def test_its_earlier_attempts_are_the_invented_ones(made):
+    card = made.card
     assert card.earlier is not None and card.earlier.n >= 1 and card.earlier.notes == ()
     assert [check.result for check in card.attempts[0].checks]
 
 
-def test_invented_results_have_the_same_keys_and_columns(scored):
-    (_, folder), _ = scored
+def test_invented_results_have_the_same_keys_and_columns(made):
+    folder = made.out / "results" / "L04_invented"
     real = json.loads((folder / "run.json").read_text())
     made_up = json.loads((folder.parent / "L04_01" / "run.json").read_text())
     assert real["invented"] is made_up["invented"] is True
@@ -71,8 +49,8 @@ def test_invented_results_have_the_same_keys_and_columns(scored):
     assert list(columns[0]) == list(columns[1])
 
 
-def test_what_is_blank_and_what_is_not_agrees_with_a_real_hit(scored):
-    (_, folder), _ = scored
+def test_what_is_blank_and_what_is_not_agrees_with_a_real_hit(made):
+    folder = made.out / "results" / "L04_invented"
     real = pd.read_csv(folder / "attempts.csv").iloc[0]
     hits = [
         one
