@@ -33,6 +33,7 @@ from needlecoach.watching import WatchedFolder
 MOST_TRIES = 40
 PAGE = "replay.html"
 POLL_S = 0.4
+LONGEST_HEADING = 60
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,8 @@ def run_replay(
         When something is to be mended, in one line; nothing is written then.
     """
     language = read_language(wishes.language)
+    if wishes.heading is not None and not 0 < len(wishes.heading.strip()) <= LONGEST_HEADING:
+        raise NeedlecoachError(f"--title must have 1 to {LONGEST_HEADING} characters; choose another.")
     hidden = Hidden(_photos(wishes.photos))
     if not folders and watch is None:
         raise NeedlecoachError("replay needs results folders, or a folder to watch (--watch); give some.")

@@ -103,7 +103,8 @@ class _View:
         outline = np.array(page["outline_px"], dtype=float)
         clip = page["clip"]
         low = np.floor(np.clip(outline.min(axis=0), 0, None)).astype(int)
-        high = np.ceil(np.minimum(outline.max(axis=0), [clip["width_px"], clip["height_px"]])).astype(int)
+        # The outline runs through the middles of the outermost pixels.
+        high = np.minimum(np.ceil(outline.max(axis=0)).astype(int) + 1, [clip["width_px"], clip["height_px"]])
         self.corner, self.extent = low, np.maximum(high - low, 2)
         zoom = min(MAX_SIDE_PX / float(self.extent.max()), 1.0)
         # VP8 halves colour in both directions, so both sides are even.

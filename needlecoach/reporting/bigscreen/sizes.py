@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 # A thing is named only when it is as long as the distance, give or take this share.
 NEAR_ENOUGH = 0.25
+# Where a distance is less than something, that something is at most this many times as long.
+FAR_LARGER = 1.6
 
 
 @dataclass(frozen=True)
@@ -67,3 +69,9 @@ def like(mm: float) -> Thing | None:
         return None
     best = min(THINGS, key=lambda one: max(one.mm / mm, mm / one.mm))
     return best if abs(best.mm - mm) <= NEAR_ENOUGH * mm else None
+
+
+def no_less_than(mm: float) -> Thing | None:
+    """Return the smallest thing that a distance surely fits into; None when that is far larger."""
+    best = next((one for one in THINGS if one.mm >= mm), None)
+    return best if best is not None and best.mm <= FAR_LARGER * max(mm, THINGS[0].mm) else None

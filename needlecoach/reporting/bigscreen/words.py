@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from needlecoach.reporting.bigscreen.language import Language
-from needlecoach.reporting.bigscreen.sizes import like
+from needlecoach.reporting.bigscreen.sizes import like, no_less_than
 
 # A miss by less than this was close (ours, for kindness; no result goes by it).
 CLOSE_MM = 5.0
@@ -65,7 +65,7 @@ def distance_words(kind: str, mm: float | None, sd_mm: float | None, language: L
         "reveal.under" if length.is_limit else "reveal.about", length=length_words(length.mm, language)
     )
     distance = language.say(f"reveal.{kind}", about=about)
-    thing = like(length.mm)
+    thing = no_less_than(length.mm) if length.is_limit else like(length.mm)
     if thing is None:
         return language.say("reveal.sentence", distance=distance)
     pattern = "reveal.compared_under" if length.is_limit else "reveal.compared"

@@ -63,7 +63,7 @@ class Overlay {
     const i = this.index(time), key = `${i} ${withLine} ${this.view.zoom}`;
     if (key === this.drawn) return;
     this.drawn = key;
-    const { film, pen } = this, thick = Math.max(this.canvas.width, this.canvas.height) / 220;
+    const { film, pen } = this, thick = Math.max(this.canvas.width, this.canvas.height) / 180;
     pen.clearRect(0, 0, this.canvas.width, this.canvas.height);
     pen.lineCap = pen.lineJoin = "round";
     this.outline(film.target[i], thick);
@@ -109,7 +109,7 @@ class Overlay {
       }
       pen.globalAlpha = 0.8;
       pen.strokeStyle = seen ? INK.tip : INK.unseen;
-      pen.lineWidth = thick * 0.8;
+      pen.lineWidth = thick;
       pen.setLineDash(seen ? [] : [thick * 2, thick * 2]);
       pen.stroke();
     }
@@ -118,7 +118,7 @@ class Overlay {
   }
 
   tip(place, seen, thick) {
-    const { pen } = this, x = this.x(place[0]), y = this.y(place[1]), radius = thick * 4.2;
+    const { pen } = this, x = this.x(place[0]), y = this.y(place[1]), radius = thick * 4.4;
     pen.beginPath();
     pen.arc(x, y, radius, 0, 2 * Math.PI);
     this.stroke(seen ? INK.tip : INK.unseen, thick, seen ? [] : [radius * 0.6, radius * 0.45]);

@@ -66,7 +66,7 @@ class Show {
     this.shown = 0;
     this.closer = 0;
     byId("sample").hidden = !film.notch_near;
-    byId("unseen").hidden = !film.seen.includes(0);
+    byId("unseen").hidden = !film.tip.some((tip, i) => tip && !film.seen[i]);
     this.fit();
     if (video.requestVideoFrameCallback) this.watching = video.requestVideoFrameCallback(this.pictured);
   }
@@ -102,6 +102,7 @@ class Show {
     const told = this.current.words, photo = byId("photo");
     for (const id of ["verdict", "hidden", "name", "distance"]) byId(id).textContent = told[id];
     byId("name").hidden = !told.name;
+    byId("name").classList.toggle("long", told.name.length > 14);
     photo.hidden = this.current.photo === null;
     if (photo.hidden) return;
     photo.src = photos[this.current.photo];
