@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import os
 import resource
 import subprocess
@@ -25,7 +24,8 @@ from typing import Any
 import numpy as np
 
 from needlecoach.model import Target
-from needlecoach.reporting.tables import ATTEMPT_COLUMNS, CORRECTED
+from needlecoach.reporting.cells import ATTEMPT_COLUMNS, CORRECTED
+from needlecoach.reporting.results import record_text
 
 SEED = 7
 LEARNERS, TARGETS = 300, 40
@@ -126,7 +126,7 @@ def write_folders(attempts: Sequence[Invented], reports: Path) -> None:
     for one in attempts:
         folder = reports / one.clip.removesuffix(".mp4")
         folder.mkdir(parents=True)
-        text = json.dumps(record(one, outlines[one.target]), indent=1)
+        text = record_text(record(one, outlines[one.target]))
         (folder / "run.json").write_text(text, encoding="utf-8")
         with (folder / "attempts.csv").open("w", newline="", encoding="utf-8") as file:
             lines = csv.DictWriter(file, header, lineterminator="\n")

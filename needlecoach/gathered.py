@@ -14,7 +14,7 @@ from needlecoach.cohort.anonymise import anonymise
 from needlecoach.cohort.report import Interval, build_report
 from needlecoach.cohort.values import CohortReport, Crossing, Rates
 from needlecoach.errors import CohortError
-from needlecoach.gather import gather
+from needlecoach.gather.together import gather
 from needlecoach.keyfile import check_apart, read_key, write_key
 from needlecoach.reporting.cohort_files import check_replaceable, write_cohort_files
 from needlecoach.scoring.standard import Standard

@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
+from scipy.special import betainc
 
 from needlecoach.cohort.difficulty import chance
+from needlecoach.cohort.intervals import jeffreys
 from needlecoach.cohort.values import Difficulty, Need, Share
 from needlecoach.errors import CohortError
 from needlecoach.model import Attempt, Figure
@@ -66,7 +67,7 @@ def need_of(attempts: pd.DataFrame, standard: Standard, last: int = 10) -> Need 
         for row in scorable.to_dict(orient="records")
     ]
     shares = [
-        _jeffreys(told.count("met"), told.count("met") + told.count("not met"))
+        jeffreys(told.count("met"), told.count("met") + told.count("not met"))
         for told in zip(*results, strict=True)
     ]
     return _furthest(standard, shares, len(results))
@@ -89,13 +90,7 @@ def _furthest(standard: Standard, shares: list[Share], looked_at: int) -> Need |
 
 def certainty_below(share: Share, of: float = MOST_OF_THE_TIME) -> float:
     """Probability that a share is below another, after what was seen (beta posterior, Jeffreys' prior)."""
-    return float(beta.cdf(of, share.successes + 0.5, share.trials - share.successes + 0.5))
-
-
-def _jeffreys(successes: int, trials: int) -> Share:
-    low, high = beta.ppf([0.025, 0.975], successes + 0.5, trials - successes + 0.5)
-    low, high = (0.0 if successes == 0 else low), (1.0 if successes == trials else high)
-    return Share(successes, trials, float(low), float(high), "Jeffreys")
+    return float(betainc(share.successes + 0.5, share.trials - share.successes + 0.5, of))
 
 
 def _attempt(row: Mapping[str, Any]) -> Attempt:

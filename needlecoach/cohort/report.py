@@ -124,7 +124,7 @@ def build_report(
 
 
 def measures_of(tasks: pd.Series) -> tuple[Measure, ...]:
-    """Measures that are drawn: success, how near (by the tasks there are), what was not seen, time, passes."""
+    """Measures that are drawn: success, how near (by the tasks there are), blind advance, time, passes."""
     present = [task for task in _DISTANCE if (tasks == task).any()] or ["aspirate"]
     distance = [_measure(*_DISTANCE[task]) for task in present]
     return (_SUCCESS, *distance, *(_measure(name, True) for name in _OTHERS))
@@ -138,10 +138,21 @@ def _measure(name: str, lower_is_better: bool) -> Measure:
 def _learners(coded: pd.DataFrame, difficulty: Difficulty, asked: _Asked) -> tuple[LearnerReport, ...]:
     """Reports in the order of the codes."""
     expected = None if difficulty.reason else pd.Series(difficulty.expected_failure, index=coded.index)
+    # Taking rows of all hundred columns, learner by learner, would take longer than the rest.
+    narrow = coded[[name for name in _used(asked) if name in coded]]
     return tuple(
         _learner(str(code), own, None if expected is None else expected[own.index], difficulty, asked)
-        for code, own in coded.groupby("learner", sort=True)
+        for code, own in narrow.groupby("learner", sort=True)
     )
+
+
+def _used(asked: _Asked) -> dict[str, None]:
+    """Columns that a learner's report is made from."""
+    names = ["learner", "date", "order", "success", "index_of_difficulty", "time_to_target_s"]
+    names += [one.name for one in asked.measures]
+    for criterion in () if asked.standard is None else asked.standard.criteria:
+        names += [criterion.column, f"{criterion.column}_sd"]
+    return dict.fromkeys(names)
 
 
 def _learner(

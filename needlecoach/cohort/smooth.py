@@ -65,6 +65,8 @@ def smooth_numbers(order: FloatArray, value: FloatArray) -> Smooth | None:
     series = _series(order, value, KNOTS)
     if series is None:
         return None
+    if np.ptp(series.value) == 0:
+        return Smooth(series.at, *(np.full(SUPPORT, series.value[0]) for _ in range(3)))
     offset, fit = _best_scale(series)
     middle, sd = fit.courses().mixed()
     half = WIDER * stdtrit(fit.points - 2, UPPER) * sd
@@ -126,8 +128,8 @@ def _best_scale(series: Series) -> tuple[float | None, NumberFit]:
 
 
 def _offsets(value: FloatArray) -> list[float | None]:
-    """What may be added before taking logarithms; None, for values below 0 or all alike, is to take none."""
-    if value.min() < 0 or np.ptp(value) == 0:
+    """What may be added before taking logarithms; None, for values below 0, is to take none."""
+    if value.min() < 0:
         return [None]
     median = float(np.median(value[value > 0]))
     clear = value.min() > NEXT_TO_ZERO * median

@@ -1,5 +1,1 @@
-"""Results folders and tables of attempts of a whole cohort -> one table of attempts."""
-
-from needlecoach.gather.together import Gathered, gather
-
-__all__ = ["Gathered", "gather"]
+"""Results folders and tables of attempts of a whole cohort -> one table of attempts; see `together.py`."""

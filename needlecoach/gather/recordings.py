@@ -16,10 +16,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from needlecoach.cohort.table import KINDS, TASKS, AttemptRow, Recording, number_columns
+from needlecoach.cohort.recording import KINDS, TASKS, AttemptRow, Recording, number_columns
 from needlecoach.errors import NeedlecoachError
+from needlecoach.reporting.cells import ATTEMPT_COLUMNS, bare
 from needlecoach.reporting.folders import FolderResult, read_result
-from needlecoach.reporting.tables import ATTEMPT_COLUMNS, FORMULA_STARTS
 from needlecoach.scoring.standard import OUTCOMES
 
 NUMBERS = number_columns(ATTEMPT_COLUMNS)
@@ -130,11 +130,6 @@ def _places(header: tuple[str, ...]) -> _Places:
         at.get("corrected"),
         tuple(at.get(name) for name in NUMBERS),
     )
-
-
-def bare(cell: str) -> str:
-    """Text of a cell without the apostrophe that keeps a spreadsheet from running it."""
-    return cell[1:] if cell[:1] == "'" and cell[1:].startswith(FORMULA_STARTS) else cell
 
 
 def one_of(allowed: Sequence[str], value: object, name: str) -> str:

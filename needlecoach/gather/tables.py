@@ -9,9 +9,11 @@ from datetime import UTC, date, datetime
 from itertools import groupby
 from pathlib import Path
 
-from needlecoach.cohort.table import KINDS, LEADING, TASKS, Recording
+from needlecoach.cohort.recording import KINDS, TASKS, Recording
+from needlecoach.cohort.table import LEADING
 from needlecoach.errors import CohortError
-from needlecoach.gather.recordings import attempt_rows, bare, one_of
+from needlecoach.gather.recordings import attempt_rows, one_of
+from needlecoach.reporting.cells import bare
 
 NEEDED = ("clip", "learner", "attempt", "outcome")
 # What is taken over of a recording's first row.

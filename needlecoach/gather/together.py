@@ -12,14 +12,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from needlecoach.cohort.table import AttemptRow, Recording, table_of
+from needlecoach.cohort.recording import AttemptRow, Recording
+from needlecoach.cohort.table import table_of
 from needlecoach.errors import CohortError, MarksError
 from needlecoach.gather.recordings import Unread, read_folders
 from needlecoach.gather.tables import read_table
 from needlecoach.gather.walk import DEEPEST, find
 from needlecoach.marks import parse_learner
+from needlecoach.reporting.cells import ATTEMPT_COLUMNS
 from needlecoach.reporting.folders import NEVER, in_order
-from needlecoach.reporting.tables import ATTEMPT_COLUMNS
 
 # As many faults are told by name; the others are counted.
 _MOST_NAMED = 5

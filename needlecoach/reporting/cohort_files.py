@@ -9,12 +9,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-import pandas as pd
-
 from needlecoach.cohort.values import CohortReport
 from needlecoach.errors import OutputError
 from needlecoach.reporting.cohort_page import render_cohort
 from needlecoach.reporting.cohort_tables import LEARNER_COLUMNS, attempts_of_cohort, learners_table
+from needlecoach.reporting.results import write_csv
 
 PAGE, ATTEMPTS, LEARNERS = "cohort.html", "cohort.csv", "learners.csv"
 FILES = (PAGE, ATTEMPTS, LEARNERS)
@@ -42,8 +41,8 @@ def write_cohort_files(report: CohortReport, out: Path) -> Path:
         with _partial_folder(out) as folder:
             page = render_cohort(report)
             (folder / PAGE).write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
-            _write_csv(attempts_of_cohort(report.table), folder / ATTEMPTS)
-            _write_csv(learners_table(report), folder / LEARNERS)
+            write_csv(attempts_of_cohort(report.table), folder / ATTEMPTS)
+            write_csv(learners_table(report), folder / LEARNERS)
             _move_into_place(folder, out)
     return out / PAGE
 
@@ -94,11 +93,6 @@ def _move_into_place(folder: Path, out: Path) -> None:
             elif name in placed:
                 (out / name).unlink(missing_ok=True)
         raise
-
-
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table; an unknown value is an empty cell."""
-    table.to_csv(path, index=False, encoding="utf-8", errors="backslashreplace", lineterminator="\n")
 
 
 @contextmanager

@@ -26,22 +26,24 @@ def methods(report: CohortReport) -> list[tuple[str, str]]:
         ),
         (
             "Learning curves",
-            "Every known attempt is a point. The line is a smooth through them, the shaded band its 95 % "
-            "interval: where it is wide, little is known. With too few points there is no line.",
+            "Every known attempt is a point. The line is a smoothing spline through them (Wahba, Journal of "
+            "the Royal Statistical Society B 1978;40:364), the shaded band its 95 % interval: it is for the "
+            "course, not for single attempts, and where it is wide, little is known. With too few points "
+            "there is no line.",
         ),
         (
             "CUSUM",
             f"After each attempt a failure adds, a success takes away (Kestin, British Journal of "
             f"Anaesthesia 1995;75:805). Acceptable failure rate {exact_percent(rates.acceptable)}, "
-            f"unacceptable {exact_percent(rates.unacceptable)}. Risk of calling an acceptable rate unacceptable "
-            f"{exact_percent(rates.alpha)}, of the reverse {exact_percent(rates.beta)}. "
+            f"unacceptable {exact_percent(rates.unacceptable)}. Risk of calling an acceptable rate "
+            f"unacceptable {exact_percent(rates.alpha)}, of the reverse {exact_percent(rates.beta)}. "
             f"{CROSSINGS[report.crossing]}",
         ),
         (
             "LC-CUSUM",
             f"Asks when inadequate performance is over (Biau and others, British Journal of Surgery "
             f"2008;95:925), with the same two rates. Its limit, {told.limit:.3g}, was found by simulating "
-            f"{told.runs} learners of each kind over {count(told.length, 'attempt')}: of those at the "
+            f"{told.runs:,} learners of each kind over {count(told.length, 'trial')}: of those at the "
             f"unacceptable rate {percent(told.false_competence, decimals=1)} are declared competent, of "
             f"those at the acceptable rate {percent(told.true_competence, decimals=1)}.",
         ),
@@ -52,8 +54,15 @@ def methods(report: CohortReport) -> list[tuple[str, str]]:
         ),
         (
             "Difficulty and ability",
-            "Learners and targets are told apart by a model after Rasch: the chance of success is "
-            "1 / (1 + exp(difficulty − ability)), both in logits; 0 is the mean target.",
+            "A model after Rasch (1960) tells learners from targets: the chance of a hit is "
+            "1 / (1 + exp(difficulty − ability)), both in logits. Abilities are those of the latest attempt, "
+            "0 is the mean target, and estimates of which little is known are drawn towards the mean.",
+        ),
+        (
+            "Which target teaches most",
+            "One attempt tells most of a learner where hit and miss are equally likely; the mean of that "
+            "over all learners, as a share of the best target’s. That practice there also trains most is "
+            "plausible, not shown for needles.",
         ),
         (
             "Index of difficulty, throughput",
@@ -79,5 +88,6 @@ GLOSSARY = (
         "Competent",
         "only that this count passed its limit on this phantom. It is no test of fitness to treat patients.",
     ),
+    ("Trial", "an attempt that could be scored."),
     ("Logit", "the scale of ability and difficulty: 1 above is odds of success about 2.7 times as good."),
 )

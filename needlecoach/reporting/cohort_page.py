@@ -64,6 +64,7 @@ def _next(report: CohortReport) -> dict[str, Any]:
     return {
         "standard": report.standard,
         "needs": views.need_views(report),
+        "without_need": views.without_need(report),
         "quiet": views.quiet_views(report),
         "teaching": views.teaching_words(report),
     }
@@ -78,14 +79,7 @@ def _learning(report: CohortReport) -> dict[str, Any]:
         "learners": [
             views.learner_view(number, one, report, drawn) for number, one in enumerate(report.learners, 1)
         ],
-        "measures": [
-            {
-                "title": one.title,
-                "unit": one.unit or ("hit or miss" if one.share else "number"),
-                "better": "lower is better" if one.lower_is_better else "higher is better",
-            }
-            for one in report.measures
-        ],
+        "better": words.better_words(report.measures),
         "rates": {
             "acceptable": words.exact_percent(rates.acceptable),
             "unacceptable": words.exact_percent(rates.unacceptable),

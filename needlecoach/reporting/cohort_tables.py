@@ -8,7 +8,7 @@ import pandas as pd
 
 from needlecoach.cohort.table import WHOLE
 from needlecoach.cohort.values import Calibration, CohortReport, Estimate, LearnerReport, Share
-from needlecoach.reporting.tables import plain_text
+from needlecoach.reporting.cells import plain_text
 
 # Columns of learners.csv in their order.
 LEARNER_COLUMNS = (

@@ -33,12 +33,12 @@ class Drawn:
 
     def frames(self) -> Markup:
         curves = (charts.curve_frame(axis, self.last, f"frame-{n}") for n, axis in enumerate(self.axes))
-        return Markup("".join(curves) + self.cusums.frames())
+        return Markup("".join(curves) + self.cusums.frames() + charts.bar_frame())
 
 
 def _axis(report: CohortReport, measure: Measure) -> charts.Axis:
     if measure.share:
-        return charts.share_axis("hit", "miss")
+        return charts.share_axis("hit", "no hit")
     curves = [curve for one in report.learners if (curve := curve_of(one, measure)) is not None]
     smooths = [curve.smooth.middle for curve in curves if curve.smooth is not None]
     return charts.number_axis([curve.value for curve in curves], smooths)
@@ -58,7 +58,9 @@ def learner_view(number: int, one: LearnerReport, report: CohortReport, drawn: D
         "dates": dates(one.first_date, one.last_date),
         "hits": words.share_words(one.hits),
         "hits_bar": Markup(charts.interval_bar(one.hits, f"Hits of {one.code} with their interval")),
-        "last_hits": f"{one.last_hits.successes} of {one.last_hits.trials}" if one.last_hits.trials else "",
+        "last_hits": f"{one.last_hits.successes} of the last {one.last_hits.trials}"
+        if one.last_hits.trials
+        else "",
         "curves": [_curve_view(n, one, measure, drawn) for n, measure in enumerate(report.measures)],
         "cusums": _cusum_views(one, report, drawn),
     }
@@ -78,12 +80,16 @@ def _curve_view(n: int, one: LearnerReport, measure: Measure, drawn: Drawn) -> d
 
 def _cusum_views(one: LearnerReport, report: CohortReport, drawn: Drawn) -> list[dict[str, Any]]:
     axes, limit = drawn.cusums, report.calibration.limit
-    adjusted = one.risk_adjusted
+    adjusted, rates = one.risk_adjusted, report.rates
+    lines = (
+        f"fails {words.exact_percent(rates.unacceptable)}",
+        f"fails {words.exact_percent(rates.acceptable)}",
+    )
     return [
         {
             "title": "CUSUM",
             "words": words.cusum_words(one.cusum, report.rates),
-            "chart": Markup(charts.cusum_chart(one.cusum, axes, f"CUSUM, {one.code}")),
+            "chart": Markup(charts.cusum_chart(one.cusum, axes, lines, f"CUSUM, {one.code}")),
         },
         {
             "title": "LC-CUSUM",
@@ -106,8 +112,8 @@ def need_views(report: CohortReport) -> list[dict[str, str]]:
         {
             "code": one.code,
             "words": one.need.words,
-            "certainty": words.percent(one.need.certainty),
-            "met": f"{one.need.share_met.successes} of the last {one.need.share_met.trials}",
+            "certainty": words.certainty_words(one.need.certainty),
+            "met": words.share_words(one.need.share_met),
             "bar": Markup(
                 charts.interval_bar(
                     one.need.share_met, f"Share of {one.code} that meets it, with its interval"
@@ -117,6 +123,12 @@ def need_views(report: CohortReport) -> list[dict[str, str]]:
         for one in report.learners
         if one.need is not None
     ]
+
+
+def without_need(report: CohortReport) -> str:
+    """Codes of those of whom no criterion can be said to need work."""
+    codes = [one.code for one in report.learners if one.need is None]
+    return words.listed(codes) if codes else ""
 
 
 def quiet_views(report: CohortReport) -> list[dict[str, str]]:
@@ -134,7 +146,7 @@ def teaching_words(report: CohortReport) -> str:
     if not known:
         return report.difficulty.reason or "It can’t be said yet which target teaches most."
     best = max(known, key=lambda one: one.teaches or 0.0)
-    return f"Target {best.name} teaches most: one more attempt at it tells and trains more than at any other."
+    return f"Target {best.name}: one more attempt at it tells most of the learners as they are now."
 
 
 def target_views(report: CohortReport) -> list[dict[str, Any]]:
@@ -191,16 +203,20 @@ def _row(one: LearnerReport) -> list[tuple[str, str]]:
     return [
         ("Learner", one.code),
         ("Attempts", str(one.attempts)),
-        ("Dates", dates(one.first_date, one.last_date)),
+        ("First", one.first_date),
+        ("Last", one.last_date),
         ("Hits", words.share_words(one.hits)),
-        ("Last hits", words.share_words(one.last_hits)),
+        ("Of the last", words.share_words(one.last_hits)),
         ("Lower line crossed", lower),
         ("Upper line crossed", upper),
         (
             "Declared competent",
             words.UNKNOWN if one.lc_cusum.competent_at is None else str(one.lc_cusum.competent_at),
         ),
-        ("Worse than targets explain", (adjusted and ", ".join(map(str, adjusted.signals))) or words.UNKNOWN),
+        (
+            "Worse than the targets explain",
+            (adjusted and ", ".join(map(str, adjusted.signals))) or words.UNKNOWN,
+        ),
         ("Ability, logits", words.estimate_words(one.ability, decimals=2)),
         ("Throughput", words.estimate_words(one.throughput_bits_s, decimals=2, unit="bits/s")),
         ("Days quiet", words.UNKNOWN if one.quiet_days is None else str(one.quiet_days)),

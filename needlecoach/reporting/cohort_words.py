@@ -27,8 +27,12 @@ _DECIMALS = {"mm": 1, "s": 0, "": 1, "bits": 1}
 CROSSINGS: dict[Crossing, str] = {
     "stop": "The first line crossed decides: what comes after it is drawn, not judged.",
     "restart": "After a line is crossed the count starts again from zero.",
-    "go-on": "The count goes on after a crossing, and a line counts each time it is crossed anew.",
+    "go-on": "The count goes on after a crossing, and a line counts each time it is crossed anew; the errors "
+    "stated hold for the first crossing only.",
 }
+# Words for a probability of at least so much: those of the IPCC's guidance note on uncertainty (Mastrandrea
+# and others 2010; from memory), its finer steps left out.
+_LIKELY = ((0.9, "very likely"), (0.66, "likely"), (0.33, "as likely as not"), (0.0, "unlikely"))
 # How many crossings are listed one by one.
 _MOST_LISTED = 6
 
@@ -41,6 +45,27 @@ def percent(share: float, *, decimals: int = 0) -> str:
 def exact_percent(share: float) -> str:
     """A share that a person chose, with every digit of it."""
     return f"{100 * share:.4g}{NO_BREAK}%"
+
+
+def certainty_words(probability: float) -> str:
+    """A probability in words and figures, such as "likely (80 %)"."""
+    words = next(words for least, words in _LIKELY if probability >= least)
+    return f"{words} ({percent(probability)})"
+
+
+def better_words(measures: Sequence[Measure]) -> str:
+    """Which way is better, for all measures in one or two sentences."""
+    said = []
+    for lower, word in ((True, "Lower"), (False, "Higher")):
+        titles = [one.title.lower() for one in measures if one.lower_is_better is lower]
+        if titles:
+            said.append(f"{word} is better for {listed(titles)}.")
+    return " ".join(said)
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Parts as a list in words, such as "a, b and c"."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def share_words(share: Share) -> str:
@@ -63,7 +88,8 @@ def number_words(value: float, measure: Measure) -> str:
     """A value of a measure with its unit."""
     if measure.share:
         return percent(value)
-    number = in_words(value, measure.unit, decimals=_DECIMALS.get(measure.unit, 1)).replace("-", "−")
+    decimals = 0 if value == round(value) else _DECIMALS.get(measure.unit, 1)
+    number = in_words(value, measure.unit, decimals=decimals).replace("-", "−")
     return f"{number}{NO_BREAK}{measure.unit}".strip()
 
 
@@ -112,16 +138,16 @@ def lc_words(lc_cusum: LcCusum, rates: Rates, calibration: Calibration) -> list[
     length, trials = calibration.length, len(lc_cusum.value)
     if lc_cusum.competent_at is None:
         said = [
-            f"Not declared competent within {count(trials, 'attempt')}. Of simulated learners who fail "
+            f"Not declared competent within {count(trials, 'trial')}. Of simulated learners who fail "
             f"{exact_percent(rates.acceptable)} of the time "
-            f"{percent(calibration.true_competence, decimals=1)} are, within {length}."
+            f"{percent(calibration.true_competence, decimals=1)} are, within {length} trials."
         ]
         return said
     said = [
-        f"Declared competent at attempt {lc_cusum.competent_at}. {false_competence_words(rates, calibration)}"
+        f"Declared competent at trial {lc_cusum.competent_at}. {false_competence_words(rates, calibration)}"
     ]
     if lc_cusum.competent_at > length:
-        said.append(f"It came after those {length}: false declarations are more frequent by then.")
+        said.append(f"It came after those {length} trials: by then false declarations are more frequent.")
     return said
 
 
@@ -130,7 +156,7 @@ def false_competence_words(rates: Rates, calibration: Calibration) -> str:
     return (
         f"Of simulated learners who fail {exact_percent(rates.unacceptable)} of the time "
         f"{percent(calibration.false_competence, decimals=1)} are declared so within "
-        f"{calibration.length} attempts."
+        f"{calibration.length} trials."
     )
 
 
@@ -140,7 +166,7 @@ def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
         return [f"Not shown. {reason}" if reason else "Not shown: the targets’ difficulty is not known."]
     alarm = (
         f"Of simulated learners with results as expected {percent(adjusted.false_alarm, decimals=1)} give "
-        f"such a signal within {count(len(adjusted.value), 'attempt')}."
+        f"such a signal within {count(len(adjusted.value), 'trial')}."
     )
     if not adjusted.signals:
         return ["No signal: results no worse than the targets explain.", alarm]
@@ -148,14 +174,9 @@ def risk_words(adjusted: RiskAdjusted | None, reason: str) -> list[str]:
 
 
 def _trials(trials: Sequence[int]) -> str:
-    listed = [str(one) for one in trials[:_MOST_LISTED]]
-    rest = len(trials) - len(listed)
-    if len(listed) == 1:
-        return f"attempt {listed[0]}"
-    words = (
-        f"{', '.join(listed[:-1])} and {listed[-1]}" if not rest else f"{', '.join(listed)} and {rest} more"
-    )
-    return f"attempts {words}"
+    shown = [str(one) for one in trials[:_MOST_LISTED]]
+    rest = [f"{len(trials) - len(shown)} more"] if len(trials) > len(shown) else []
+    return f"trial{'s' if len(trials) > 1 else ''} {listed([*shown, *rest])}"
 
 
 def count(number: int, thing: str) -> str:

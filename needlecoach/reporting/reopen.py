@@ -42,10 +42,10 @@ def read_run(folder: Path) -> dict[str, Any]:
     NeedlecoachError
         When the folder holds no results, or none that this version reads.
     """
-    if not folder.is_dir():
-        raise NeedlecoachError(f"{folder}: there is no such folder; give a clip's results folder.")
     path = folder / "run.json"
     if not path.is_file():
+        if not folder.is_dir():
+            raise NeedlecoachError(f"{folder}: there is no such folder; give a clip's results folder.")
         raise NeedlecoachError(
             f"{folder}: holds no results (no run.json); give the folder of one clip, such as reports/L01."
         )

@@ -56,7 +56,7 @@ def test_steps_are_those_of_biau():
 
 
 def exactly_declared(limit: float, rates: Rates, failing: float, length: int) -> float:
-    """Chance of reaching the limit within so many trials: chances of all sums, carried from trial to trial."""
+    """Chance of reaching the limit within so many trials: those of all sums, trial by trial."""
     up = log((1 - rates.acceptable) / (1 - rates.unacceptable))
     down = log(rates.acceptable / rates.unacceptable)
     chances, declared = {0.0: 1.0}, 0.0
@@ -71,7 +71,7 @@ def exactly_declared(limit: float, rates: Rates, failing: float, length: int) ->
 
 
 def test_a_limit_of_125_declares_89_percent_of_inadequate_learners_competent():
-    """Rates of 10 and 25 %, 50 trials: 0.89 by exact chances; simulated to 0.8 % (three standard errors)."""
+    """Rates of 10 and 25 %, 50 trials: 0.89 by exact chances; simulated to 0.8 % (3 standard errors)."""
     rates = Rates(0.10, 0.25)
     exact = exactly_declared(1.25, rates, 0.25, 50)
     assert round(exact, 2) == 0.89

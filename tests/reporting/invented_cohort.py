@@ -46,10 +46,12 @@ def smooth(order, value):
     known = np.isfinite(value)
     if known.sum() < 6:
         return None
+    order, value = order[known], value[known]
     at = np.linspace(order[0], order[-1], 40)
-    middle = np.polyval(np.polyfit(order[known], value[known], 2), at)
-    half = np.nanstd(value) * (0.3 + 0.4 * np.abs(np.linspace(-1, 1, 40)))
-    return Smooth(at, middle, middle - half, middle + half)
+    middle = np.polyval(np.polyfit(order, value, 2), at)
+    half = value.std() * (0.3 + 0.4 * np.abs(np.linspace(-1, 1, 40)))
+    most = 1.0 if set(value.tolist()) <= {0.0, 1.0} else np.inf
+    return Smooth(at, *(np.clip(one, 0, most) for one in (middle, middle - half, middle + half)))
 
 
 def _curves(draw, order, success):

@@ -4,13 +4,14 @@ They calculate no figure: what is known is scaled to the drawing's units, and no
 """
 
 from needlecoach.reporting.charts.axes import Axis, number_axis, share_axis
-from needlecoach.reporting.charts.bars import dot_and_bar, interval_bar, span_of
+from needlecoach.reporting.charts.bars import bar_frame, dot_and_bar, interval_bar, span_of
 from needlecoach.reporting.charts.curves import curve_chart, curve_frame
 from needlecoach.reporting.charts.cusums import CusumAxes, cusum_axes, cusum_chart, lc_chart, risk_chart
 
 __all__ = [
     "Axis",
     "CusumAxes",
+    "bar_frame",
     "curve_chart",
     "curve_frame",
     "cusum_axes",

@@ -28,10 +28,15 @@ class Axis:
     high: float
     ticks: tuple[tuple[float, str], ...]
 
-    def place(self, value: FloatArray) -> Units:
-        """Units down the drawing for values (n,); what lies beyond stands at the edge."""
+    def exact(self, value: FloatArray) -> FloatArray:
+        """Place down the drawing of values (n,); what lies beyond stands at the edge."""
         share = (np.clip(value, self.low, self.high) - self.low) / (self.high - self.low)
-        return np.rint(BOTTOM - share * (BOTTOM - TOP)).astype(np.int64)
+        place: FloatArray = BOTTOM - share * (BOTTOM - TOP)
+        return place
+
+    def place(self, value: FloatArray) -> Units:
+        """The same in whole units."""
+        return np.rint(self.exact(value)).astype(np.int64)
 
     def beyond(self, value: FloatArray) -> tuple[np.ndarray, np.ndarray]:
         """Which values (n,) lie above the axis, and which below; unknown ones neither."""
@@ -74,8 +79,8 @@ def attempts_x(order: FloatArray, last: int, *, first: int = 1) -> Units:
     return np.rint(LEFT + 10 + share * (RIGHT - LEFT - 20)).astype(np.int64)
 
 
-def frame(axis: Axis, last: int, *, first: int = 1) -> str:
-    """Grid, tick words and attempts of a chart: drawn once, and used by every learner's."""
+def frame(axis: Axis, last: int, *, first: int = 1, counted: str = "attempt") -> str:
+    """Grid, tick words and what is `counted` along it: drawn once, and used by every learner's."""
     rows = [(int(axis.place(np.array([value]))[0]), words) for value, words in axis.ticks]
     grid = "".join(f"M{LEFT} {y}H{RIGHT}" for y, _ in rows)
     words = "".join(
@@ -86,14 +91,14 @@ def frame(axis: Axis, last: int, *, first: int = 1) -> str:
     ]
     foot = BOTTOM + 34
     feet = "".join(f'<text class="tick middle" x="{x}" y="{foot}">{n}</text>' for x, n in ends)
-    middle = f'<text class="tick middle" x="{(LEFT + RIGHT) // 2}" y="{foot}">attempt</text>'
+    middle = f'<text class="tick middle" x="{(LEFT + RIGHT) // 2}" y="{foot}">{counted}</text>'
     return f'<path class="grid" d="{grid}"/>{words}{feet}{middle}'
 
 
 def chart(body: str, label: str, frame_id: str) -> str:
     """A chart named `label` for those who don't see it, over the frame of that id."""
     return (
-        f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(label)}">'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(label)}">'
         f'<use href="#{frame_id}"/>{body}</svg>'
     )
 

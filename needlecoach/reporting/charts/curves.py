@@ -6,7 +6,7 @@ import numpy as np
 
 from needlecoach.cohort.values import Curve, Smooth
 from needlecoach.reporting.charts.axes import BOTTOM, TOP, Axis, attempts_x, chart, frame
-from needlecoach.reporting.charts.paths import band, carets, dots, kept_points, line, stride
+from needlecoach.reporting.charts.paths import band, bends, carets, dots, line
 
 
 def curve_frame(axis: Axis, last: int, frame_id: str) -> str:
@@ -39,10 +39,11 @@ def _points(curve: Curve, axis: Axis, last: int) -> str:
 
 
 def _smooth(smooth: Smooth, axis: Axis, last: int) -> str:
-    x = attempts_x(smooth.at, last)
-    middle, low, high = (axis.place(one) for one in (smooth.middle, smooth.low, smooth.high))
-    kept = kept_points(len(x), stride(x, middle, low, high))
-    return _path("band", band(x[kept], low[kept], high[kept])) + _path("mid", line(x[kept], middle[kept]))
+    lines = [axis.exact(one) for one in (smooth.middle, smooth.low, smooth.high)]
+    kept = bends(*lines)
+    x = attempts_x(smooth.at[kept], last)
+    middle, low, high = (np.rint(one[kept]).astype(np.int64) for one in lines)
+    return _path("band", band(x, low, high)) + _path("mid", line(x, middle))
 
 
 def _path(kind: str, data: str) -> str:

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from markupsafe import escape
 
 from needlecoach.cohort.values import Cusum, LcCusum, LearnerReport, RiskAdjusted
 from needlecoach.model import FloatArray
 from needlecoach.reporting.charts.axes import LEFT, RIGHT, Axis, attempts_x, chart, frame, whole_axis
-from needlecoach.reporting.charts.paths import line
+from needlecoach.reporting.charts.paths import corners, line
 
 _SIZE = 11
 
@@ -27,7 +28,10 @@ class CusumAxes:
     def frames(self) -> str:
         """What all charts of one kind share, to stand once in the page."""
         kinds = (("two", self.two), ("learning", self.learning), ("adjusted", self.adjusted))
-        return "".join(f'<g id="frame-{name}">{frame(axis, self.last, first=0)}</g>' for name, axis in kinds)
+        return "".join(
+            f'<g id="frame-{name}">{frame(axis, self.last, first=0, counted="trial")}</g>'
+            for name, axis in kinds
+        )
 
 
 def cusum_axes(learners: Sequence[LearnerReport], limit: float) -> CusumAxes:
@@ -43,9 +47,10 @@ def cusum_axes(learners: Sequence[LearnerReport], limit: float) -> CusumAxes:
     return CusumAxes(whole_axis(two), whole_axis(learning), whole_axis(adjusted), max(last, 1))
 
 
-def cusum_chart(cusum: Cusum, axes: CusumAxes, label: str) -> str:
-    """The two-boundary CUSUM: triangles at the upper line, rings at the lower one."""
-    body = _limit(cusum.up, axes.two) + _limit(cusum.down, axes.two) + _course(cusum.value, axes.two, axes)
+def cusum_chart(cusum: Cusum, axes: CusumAxes, words: tuple[str, str], label: str) -> str:
+    """The two-boundary CUSUM: triangles at the upper line, rings at the lower one, `words` at both."""
+    body = _limit(cusum.up, axes.two, words[0]) + _limit(cusum.down, axes.two, words[1], below=True)
+    body += _course(cusum.value, axes.two, axes)
     for one in cusum.signals:
         body += _sign(one.trial, cusum.value, axes.two, axes, bad=one.side == "unacceptable")
     return chart(body, label, "frame-two")
@@ -68,12 +73,19 @@ def risk_chart(adjusted: RiskAdjusted, axes: CusumAxes, label: str) -> str:
 
 
 def _course(value: FloatArray, axis: Axis, axes: CusumAxes) -> str:
-    x = attempts_x(np.arange(len(value) + 1, dtype=float), axes.last, first=0)
-    return f'<path class="course" d="{line(x, axis.place(np.append(0.0, value)))}"/>'
+    course = np.append(0.0, value)
+    kept = corners(course)
+    x = attempts_x(kept.astype(float), axes.last, first=0)
+    return f'<path class="course" d="{line(x, axis.place(course[kept]))}"/>'
 
 
-def _limit(value: float, axis: Axis) -> str:
-    return f'<path class="limit" d="M{LEFT} {axis.place(np.array([value]))[0]}H{RIGHT}"/>'
+def _limit(value: float, axis: Axis, words: str = "limit", *, below: bool = False) -> str:
+    """A dashed line with its word at the right, above it or below."""
+    y = int(axis.place(np.array([value]))[0])
+    return (
+        f'<path class="limit" d="M{LEFT} {y}H{RIGHT}"/>'
+        f'<text class="tick end" x="{RIGHT}" y="{y + (20 if below else -8)}">{escape(words)}</text>'
+    )
 
 
 def _sign(trial: int, value: FloatArray, axis: Axis, axes: CusumAxes, *, bad: bool) -> str:

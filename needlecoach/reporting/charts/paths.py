@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from needlecoach.model import FloatArray
+
 Units = npt.NDArray[np.int64]
 
 
@@ -37,18 +39,24 @@ def carets(x: Units, y: Units, *, up: bool, size: int = 8) -> str:
     )
 
 
-def stride(x: Units, *ys: Units, most_off: float = 1.0) -> int:
-    """Every how many-th support point is enough for lines to be drawn within `most_off` units."""
-    for step in (8, 4, 2):
-        kept = kept_points(len(x), step)
-        if all(np.abs(np.interp(x, x[kept], y[kept]) - y).max() <= most_off for y in ys):
-            return step
-    return 1
+def bends(*lines: FloatArray, most_off: float = 0.5) -> npt.NDArray[np.int64]:
+    """Which points (m,) of lines over the same, evenly spaced places are enough to draw them all.
+
+    Straight pieces between them stay within about `most_off` units: a piece of length h is off by h² / 8
+    times the second derivative, so that points lie close where a line bends and far apart where it
+    is straight.
+    """
+    last = len(lines[0]) - 1
+    bent = np.abs(np.diff(np.array(lines), 2, axis=1)).max(axis=0, initial=0.0)
+    pieces = np.concatenate([[0.0], np.cumsum(np.sqrt(bent / (8 * most_off)))])
+    steps = np.linspace(0, pieces[-1], int(np.ceil(pieces[-1])) + 1)
+    return np.unique(np.append(np.searchsorted(pieces, steps), [0, last]))
 
 
-def kept_points(count: int, step: int) -> npt.NDArray[np.int64]:
-    """Every step-th of `count` places, and the last."""
-    return np.unique(np.append(np.arange(0, count, step), count - 1))
+def corners(value: FloatArray) -> npt.NDArray[np.int64]:
+    """Which points (n,) of a line over evenly spaced places are no part of a straight run; both ends are."""
+    inner = np.flatnonzero(np.abs(np.diff(value, 2)) > 1e-9) + 1
+    return np.unique(np.concatenate([[0], inner, [len(value) - 1]]))
 
 
 def _steps(x: Units, y: Units) -> list[str]:
