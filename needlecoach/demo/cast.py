@@ -94,7 +94,7 @@ def _blind(one: Learner) -> Learner:
 
 def _plateau(one: Learner) -> Learner:
     """Is better soon, and then no more."""
-    return replace(one, last=Hand(5.0, 36.0, one.last.blind), pace=4.0)
+    return replace(one, last=Hand(5.0, 40.0, one.last.blind), pace=4.0)
 
 
 def _leaves(one: Learner) -> Learner:

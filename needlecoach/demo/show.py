@@ -17,8 +17,9 @@ from needlecoach.demo.record import score_recording, write_recording
 from needlecoach.demo.scenes import Shown, shown_recordings
 from needlecoach.openday import Wishes, run_replay
 from needlecoach.scored import Wish
-from needlecoach.standards import EXAMPLE, read_standard
+from needlecoach.standards import read_standard
 
+STANDARD = Path(__file__).with_name("standard.toml")
 TITLE = "Invented tries"
 # Whose summary is opened: the advice on a blind advance is what a supervisor wants to see; else the only one.
 SUMMARY_OF = "L07"
@@ -71,7 +72,7 @@ def _simulated(shown: Sequence[Shown], folder: Path, *, on: date, say: Say) -> d
     """Simulate and score recordings; return each learner's summary."""
     recordings = folder / "recordings"
     recordings.mkdir()
-    wish, summaries = Wish(standard=read_standard(EXAMPLE)), {}
+    wish, summaries = Wish(standard=read_standard(STANDARD)), {}
     for number, one in enumerate(shown, start=1):
         say(f"Recording {number} of {len(shown)}, {one.learner}: {one.happens}. Simulating ...")
         clip = write_recording(one, recordings, on=on)
@@ -97,5 +98,5 @@ def _open(pages: Pages, *, say: Say, browser: bool) -> None:
 
 def _cohort(results: Path, out: Path, *, today: date, say: Say) -> Path:
     say("Putting the cohort together ...")
-    wish = gathered.Wish(standard=read_standard(EXAMPLE))
+    wish = gathered.Wish(standard=read_standard(STANDARD))
     return gathered.write_cohort([results], out, wish, today=today).page

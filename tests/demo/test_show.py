@@ -60,6 +60,8 @@ def test_the_cohorts_page_finds_the_stories(made):
     assert "Invented data" in words
     needs = words[words.index("Who needs what next Held") : words.index("Who has gone quiet")]
     assert "L07 Next: Less than 3 mm forward without seeing the tip" in needs
+    assert "L09 Next: Duration, under 40 s" in needs
+    assert "Invented for the demonstration" in needs
     quiet = words[words.index("Who has gone quiet") :]
     assert quiet.removeprefix("Who has gone quiet").strip().startswith("L11")
 
