@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from needlecoach.cohort.enough import comparable
-from needlecoach.cohort.rasch import Fitted, Trials, fit_rasch
+from needlecoach.cohort.enough import comparable, left_out
+from needlecoach.cohort.rasch import Fitted, fit_rasch
+from needlecoach.cohort.rasch_peak import Trials
 from needlecoach.cohort.values import Difficulty, Estimate
 from needlecoach.model import FloatArray
 
@@ -48,12 +49,13 @@ def fit_difficulty(table: pd.DataFrame) -> Difficulty:
     trials = Trials(learners, targets, _tens(rows["order"]), rows["success"].to_numpy(dtype=float))
     now_tens = _tens(table.groupby("learner")["order"].max().loc[codes])
     fitted = fit_rasch(trials, now_tens)
-    expected = dict(zip(names, _expected_failures(trials, now_tens, fitted), strict=True))
+    expected = dict(zip(names, _expected_failures(trials, fitted), strict=True))
     return Difficulty(
         abilities=_estimates(codes, fitted.ability, fitted.ability_sd),
         targets=_estimates(names, fitted.difficulty, fitted.difficulty_sd),
         growth=Estimate(fitted.growth, fitted.growth_sd),
         expected_failure=table["target"].map(expected).to_numpy(dtype=float),
+        note=left_out(table, used),
     )
 
 
@@ -69,11 +71,11 @@ def _estimates(names: pd.Index, value: FloatArray, sd: FloatArray) -> dict[str, 
     }
 
 
-def _expected_failures(trials: Trials, now_tens: FloatArray, fitted: Fitted) -> FloatArray:
+def _expected_failures(trials: Trials, fitted: Fitted) -> FloatArray:
     """Chance of failure at each target, (targets,): mean over learners, each at the stages of own attempts.
 
     The mean of chances, not the chance of the mean ability: learners on both sides of it pull it to a half.
     """
-    then = fitted.ability[trials.learner] - fitted.growth * (now_tens[trials.learner] - trials.tens)
+    then = fitted.ability[trials.learner] - fitted.growth * (fitted.now_tens[trials.learner] - trials.tens)
     share = 1 / (np.bincount(trials.learner)[trials.learner] * trials.n_learners)
     return np.array([np.sum(share * (1 - chance(then, one))) for one in fitted.difficulty], dtype=float)

@@ -12,7 +12,7 @@ from needlecoach.model import BoolArray
 # A target tried by fewer learners, or less often, is left out. With fewer learners, targets, attempts, hits
 # or misses than these, nothing is told. See DEVELOPERS.md for the simulations behind them.
 LEAST_LEARNERS, LEAST_TARGETS, LEAST_ATTEMPTS = 3, 2, 40
-LEAST_LEARNERS_AT_TARGET, LEAST_ATTEMPTS_AT_TARGET = 2, 8
+LEAST_LEARNERS_AT_TARGET, LEAST_ATTEMPTS_AT_TARGET = 2, 10
 LEAST_HITS = LEAST_MISSES = 5
 
 
@@ -29,8 +29,7 @@ def comparable(table: pd.DataFrame) -> tuple[BoolArray, str]:
     reason : one sentence, empty when there are enough
     """
     nothing = np.zeros(len(table), dtype=bool)
-    named = (table["learner"] != "").to_numpy(dtype=bool) & (table["target"] != "").to_numpy(dtype=bool)
-    named &= np.isfinite(table["success"].to_numpy(dtype=float))
+    named = _named(table)
     if not named.any():
         return nothing, (
             "Targets are not told from learners: no scorable attempt has both a learner's code and a named "
@@ -40,6 +39,29 @@ def comparable(table: pd.DataFrame) -> tuple[BoolArray, str]:
     used[named] = _linked(table[named])
     reason = _too_few(table[used], table[named])
     return (nothing, reason) if reason else (used, "")
+
+
+def left_out(table: pd.DataFrame, used: BoolArray) -> str:
+    """Say which scorable attempts take no part, in one sentence; "" when all do."""
+    scorable = np.isfinite(table["success"].to_numpy(dtype=float))
+    unnamed, named = scorable & ~_named(table), _named(table) & ~used
+    parts = []
+    if unnamed.any():
+        parts.append(f"{_counted(int(unnamed.sum()), 'attempt')} without a learner's code or a named target")
+    if named.any():
+        targets = _counted(table["target"][named].nunique(), "target")
+        parts.append(
+            f"{_counted(int(named.sum()), 'attempt')} at {targets} that too few tried, or that no learner "
+            "links with the others"
+        )
+    return f"Left out of telling targets from learners: {', and '.join(parts)}." if parts else ""
+
+
+def _named(table: pd.DataFrame) -> BoolArray:
+    """Which attempts can be scored and tell learner and target."""
+    told: BoolArray = ((table["learner"] != "") & (table["target"] != "")).to_numpy(dtype=bool)
+    told = told & np.isfinite(table["success"].to_numpy(dtype=float))
+    return told
 
 
 def _linked(table: pd.DataFrame) -> BoolArray:

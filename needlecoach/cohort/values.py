@@ -204,7 +204,7 @@ class Difficulty:
 
     `growth` is what ten more attempts add to ability. `expected_failure` (n,) is the chance of failure of an
     average learner at each attempt's target, in the order of the table given. `reason` says why there is
-    none of it, the others are then empty.
+    none of it, the others are then empty; `note` what was left out of it.
     """
 
     abilities: dict[str, Estimate]
@@ -212,6 +212,7 @@ class Difficulty:
     growth: Estimate | None
     expected_failure: FloatArray
     reason: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True)

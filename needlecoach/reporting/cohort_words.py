@@ -26,7 +26,7 @@ UNKNOWN = "–"
 _DECIMALS = {"mm": 1, "s": 0, "": 1, "bits": 1}
 CROSSINGS: dict[Crossing, str] = {
     "stop": "The first line crossed decides: what comes after it is drawn, not judged.",
-    "restart": "After a line is crossed the count starts again from zero.",
+    "restart": "After a line is crossed the count starts again from zero with the next trial.",
     "go-on": "The count goes on after a crossing, and a line counts each time it is crossed anew; the errors "
     "stated hold for the first crossing only.",
 }
@@ -50,7 +50,8 @@ def exact_percent(share: float) -> str:
 def certainty_words(probability: float) -> str:
     """A probability in words and figures, such as "likely (80 %)"."""
     words = next(words for least, words in _LIKELY if probability >= least)
-    return f"{words} ({percent(probability)})"
+    share = f"over 99{NO_BREAK}%" if 0.99 < probability < 1 else percent(probability)
+    return f"{words} ({share})"
 
 
 def better_words(measures: Sequence[Measure]) -> str:

@@ -49,7 +49,7 @@ def bends(*lines: FloatArray, most_off: float = 0.5) -> npt.NDArray[np.int64]:
     last = len(lines[0]) - 1
     bent = np.abs(np.diff(np.array(lines), 2, axis=1)).max(axis=0, initial=0.0)
     pieces = np.concatenate([[0.0], np.cumsum(np.sqrt(bent / (8 * most_off)))])
-    steps = np.linspace(0, pieces[-1], int(np.ceil(pieces[-1])) + 1)
+    steps = np.linspace(0, pieces[-1], int(np.ceil(pieces[-1])) + 1)[:-1]
     return np.unique(np.append(np.searchsorted(pieces, steps), [0, last]))
 
 
