@@ -53,7 +53,7 @@ def shown_recordings(*, quick: bool = False) -> tuple[Shown, ...]:
     stories: tuple[tuple[str, GelTarget, str, Callable[[Aim], list[Stop]]], ...] = (
         ("L04", deep, "one calm pass into the middle", _straight_in),
         ("L07", deep, "pushed on while the tip was out of the plane", _blind),
-        ("L09", shallow, "stopped short of the target", _short),
+        ("L03", shallow, "stopped short of the target", _short),
         ("L02", deep, "too steep, drawn back, turned, and in", _corrected),
     )
     return tuple(
