@@ -113,8 +113,7 @@ def _course(hand: Hand, site: Site, rng: np.random.Generator) -> Course:
     angle = float(np.clip(rng.normal(40, 4), 28, 55))
     turn = np.radians(angle)
     reach = min(site.x_mm / np.cos(turn), site.z_mm / np.sin(turn))
-    bits = np.log2(reach / site.width_mm + 1)
-    usual_s = hand.slow_s * bits / USUAL_BITS * (1 + 0.45 * (len(pushes) - 1))
+    usual_s = hand.slow_s * _bits(reach, site) / USUAL_BITS * (1 + 0.45 * (len(pushes) - 1))
     approach = _on_frame(float(np.clip(usual_s * rng.lognormal(0, 0.25), 4.0, 140.0)))
     tip_sd = rng.uniform(0.1, 0.3)
     edge = min(push.nearest_mm for push in pushes) - radius
@@ -123,6 +122,11 @@ def _course(hand: Hand, site: Site, rng: np.random.Generator) -> Course:
     outcome = "miss" if edge > edge_sd else outcome
     back = tuple(rng.uniform(6, min(16, reach - 2)) for _ in pushes[1:])
     return Course(tuple(pushes), back, angle, reach, approach, outcome, tip_sd, edge_sd)
+
+
+def _bits(reach_mm: float, site: Site) -> float:
+    """Index of difficulty in the Shannon form (MacKenzie 1992), as real results state it."""
+    return float(np.log2(reach_mm / site.width_mm + 1))
 
 
 def _push(spread_mm: float, rng: np.random.Generator) -> Push:
@@ -179,7 +183,7 @@ def _aim(course: Course, site: Site) -> dict[str, Reading]:
         "offset_along_mm": (along, _sd(along, course.tip_sd_mm, site)),
         "offset_across_mm": (push.across_mm, _sd(push.across_mm, course.tip_sd_mm, site)),
         "overshoot_mm": overshoot,
-        "index_of_difficulty": (float(np.log2(course.reach_mm / site.width_mm + 1)), None),
+        "index_of_difficulty": (_bits(course.reach_mm, site), None),
     }
 
 

@@ -44,3 +44,5 @@ def test_each_ends_where_its_story_says(learner, hits):
 def test_one_goes_on_out_of_the_plane():
     out = {code: max(key.tip_out_mm for key in one.scene.motion) for code, one in SHOWN.items()}
     assert out == {"L04": 0, "L07": 4.5, "L03": 0, "L02": 0}
+    way_mm = [key.insertion_mm for key in SHOWN["L07"].scene.motion if key.tip_out_mm == 4.5]
+    assert max(way_mm) - min(way_mm) > 8
