@@ -11,8 +11,10 @@ import typer.main
 
 import needlecoach
 from needlecoach.cli import app
+from needlecoach.cohort.table import LEADING
 from needlecoach.marks import MarksFile, parse_scale, parse_target, read_marks
 from needlecoach.model import Clip, Marks, Region, Scale, Scorecard, Track
+from needlecoach.reporting.cohort_tables import LEARNER_COLUMNS
 from needlecoach.reporting.results import FILES
 from needlecoach.reporting.tables import track_table
 from needlecoach.scoring import COLUMNS
@@ -120,6 +122,18 @@ def test_attempts_columns_are_documented_in_their_order():
     for name, unit in named[2:-1]:
         wanted = units.get(COLUMNS[name].unit, COLUMNS[name].unit)
         assert unit == wanted or (not wanted and unit == "0–1"), name
+    assert all(row[2] for row in rows)
+
+
+def test_cohort_columns_are_documented_in_their_order():
+    rows = table(section(README, "`cohort.csv`"))
+    assert [name for row in rows for name in code(row[0])] == list(LEADING)
+    assert all(row[2] for row in rows)
+
+
+def test_learners_columns_are_documented_in_their_order():
+    rows = table(section(README, "`learners.csv`"))
+    assert [name for row in rows for name in code(row[0])] == list(LEARNER_COLUMNS)
     assert all(row[2] for row in rows)
 
 

@@ -60,10 +60,11 @@ def write_rows(path: Path, header, rows) -> Path:
 
 
 def write_learners(reports: Path, learners=3, attempts=12) -> Path:
-    """A small cohort whose learners hit more and more, at three targets."""
+    """A small cohort whose learners hit more and more, at an easy, a middling and a hard target."""
     for person in range(learners):
         for n in range(attempts):
-            hit = (n * 7 + person * 3) % 12 < n + 2
+            target = (n + person) % 3
+            hit = (n * 7 + person * 3) % 12 < n + (6, 2, -2)[target]
             cells = {**(HIT if hit else MISS), "index_of_difficulty": 2.0, "blind_advance_mm": 12.0 - n}
             write(
                 reports,
@@ -71,7 +72,7 @@ def write_learners(reports: Path, learners=3, attempts=12) -> Path:
                 [cells],
                 learner=f"L{person + 1:02d}",
                 date=f"2026-03-{n + 1:02d}",
-                target_name=("plum", "grape", "olive")[(n + person) % 3],
-                target_kind=("fluid", "solid", None)[(n + person) % 3],
+                target_name=("plum", "grape", "olive")[target],
+                target_kind=("fluid", "solid", None)[target],
             )
     return reports
