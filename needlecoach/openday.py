@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import time
+import traceback
 import webbrowser
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -88,32 +89,33 @@ def run_replay(
     NeedlecoachError
         When something is to be mended, in one line; nothing is written then.
     """
-    language = read_language(wishes.language)
-    if wishes.heading is not None and not 0 < len(wishes.heading.strip()) <= LONGEST_HEADING:
-        raise NeedlecoachError(f"--title must have 1 to {LONGEST_HEADING} characters; choose another.")
-    hidden = Hidden(_photos(wishes.photos))
+    language, hidden = _checked(wishes)
     if not folders and watch is None:
         raise NeedlecoachError("replay needs results folders, or a folder to watch (--watch); give some.")
     watched = None if watch is None else (WatchedFolder(watch.folder), _day_marks(watch.marks))
     tries = list(_all_tries(folders, clips, language, hidden, quiet=quiet))
-    if not tries and watch is None:
+    if not tries and watched is None:
         raise NeedlecoachError("None of these results can be shown (see above); give others.")
-    path = out / PAGE
-    _write(
-        path,
-        render_page(tries, language, hidden, heading=wishes.heading, more="" if watch is None else NAME),
-    )
-    more = None if watch is None else MoreTries(out)
-    typer.echo(f"{path}: {len(tries)} {'try' if len(tries) == 1 else 'tries'} to show.")
-    _warn_of_photos(hidden, tries)
+    path, more = out / PAGE, "" if watched is None else NAME
+    _write(path, render_page(tries, language, hidden, heading=wishes.heading, more=more))
+    _tell(path, tries, hidden)
+    beside = None if watched is None else MoreTries(out)
     if browser:
         webbrowser.open(path.resolve().as_uri())
-    if watched is not None and more is not None:
-        folder, marks = watched
-        say_error(f"Watching {watch.folder if watch else ''} for new recordings, until Ctrl-C.")
+    if watched is not None and beside is not None:
+        typer.echo("Waiting for new recordings, until Ctrl-C.")
         with contextlib.suppress(KeyboardInterrupt):
-            _go_on(folder, marks, more, language, hidden)
+            _go_on(*watched, beside, language, hidden)
+        typer.echo("Ended. The page goes on with the tries that it has.")
     return path
+
+
+def _checked(wishes: Wishes) -> tuple[Language, Hidden]:
+    """The language and the photos, once nothing of what is wished is wrong."""
+    language = read_language(wishes.language)
+    if wishes.heading is not None and not 0 < len(wishes.heading.strip()) <= LONGEST_HEADING:
+        raise NeedlecoachError(f"--title must have 1 to {LONGEST_HEADING} characters; choose another.")
+    return language, Hidden(_photos(wishes.photos))
 
 
 def _all_tries(
@@ -142,12 +144,24 @@ def _tries_of_folder(
 ) -> Iterator[dict[str, Any]]:
     run = read_run(folder)
     filmed = _reopened(folder, run)
-    shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
+    with _told_as_spoilt(folder):
+        shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
     for reason in left:
         say_error(f"Left out: {folder.name}: {reason}.")
     if shown:
         clip = _clip_of(folder, run, clips)
-        yield from _films(clip, filmed, shown, language, hidden)
+        with _told_as_spoilt(folder):
+            films = list(_films(clip, filmed, shown, language, hidden))
+        yield from films
+
+
+@contextlib.contextmanager
+def _told_as_spoilt(folder: Path) -> Iterator[None]:
+    """Tell of a page file that was changed by hand, of which reading it checks the outside only."""
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, IndexError) as problem:
+        raise NeedlecoachError(f"{folder}: its page.json is spoilt; score the clip again.") from problem
 
 
 def _films(
@@ -201,8 +215,9 @@ def _photos(given: Sequence[str]) -> dict[str, bytes]:
     return photos
 
 
-def _warn_of_photos(hidden: Hidden, tries: Sequence[dict[str, Any]]) -> None:
-    """Tell of photos that nothing shown was given the name of; a visitor's try may have it yet."""
+def _tell(path: Path, tries: Sequence[dict[str, Any]], hidden: Hidden) -> None:
+    """Say what was written, and which photos are of nothing shown; a visitor's try may be of it yet."""
+    typer.echo(f"{path}: {len(tries)} {'try' if len(tries) == 1 else 'tries'} to show.")
     shown = {one["photo"] for one in tries}
     for index, name in enumerate(hidden.photos):
         if index not in shown:
@@ -214,6 +229,8 @@ def _day_marks(path: Path) -> Marks:
     marks = read_marks(path)
     if marks.target is None:
         raise MarksError(f"--marks {path}: no target is marked in it; mark one recording of this setup.")
+    if marks.task == "core" and marks.core is None:
+        raise MarksError(f"--marks {path}: a core needle needs its dead space and notch; put them in.")
     return replace(marks, learner=None, notes="", date=None)
 
 
@@ -228,17 +245,23 @@ def _go_on(folder: WatchedFolder, marks: Marks, more: MoreTries, language: Langu
                 for data in score(path, marks, language, hidden):
                     more.add(data)
                     n_added += 1
-                took_s = time.monotonic() - began_s
                 if n_added:
+                    took_s = time.monotonic() - began_s
                     typer.echo(f"{path.name}: added, {took_s:.1f} s after it was noticed.")
             except OutputError as problem:
                 complain(problem)
             except NeedlecoachError as problem:
                 say_error(f"Skipped: {path.name}: {' '.join(str(problem).split())}")
+            except Exception:  # a defect of ours: its traceback is kept, and the day goes on
+                traceback.print_exc()
+                say_error(f"Skipped: {path.name}: an error of this program, see above; please tell of it.")
         time.sleep(POLL_S)
 
 
-def _scorer() -> Callable[[Path, Marks, Language, Hidden], Iterator[dict[str, Any]]]:
+Score = Callable[[Path, Marks, Language, Hidden], Iterator[dict[str, Any]]]
+
+
+def _scorer() -> Score:
     """Give what scores and films a recording, everything it needs loaded."""
     from needlecoach.analyse import score_clip
     from needlecoach.reporting.pagedata import page_data

@@ -9,7 +9,7 @@ import needlecoach
 
 PACKAGE = Path(needlecoach.__file__).parent
 
-# Every room may also import itself, errors and model. EXTRA: the one module of reporting that opens a clip.
+# Every room may also import itself, errors and model. EXTRA: the two modules of reporting that open a clip.
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "model": set(),
@@ -61,6 +61,8 @@ ALLOWED: dict[str, set[str]] = {
         "scored",
         "standards",
     },
+    "watching": set(),
+    "openday": {"clips", "marks", "analyse", "reporting", "watching", "console"},
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
         "clips",
@@ -82,10 +84,15 @@ ALLOWED: dict[str, set[str]] = {
         "cohort",
         "gather",
         "gathered",
+        "openday",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
-EXTRA: dict[str, set[str]] = {"reporting.replay": {"clips"}, "reporting.pagedata": {"scoring"}}
+EXTRA: dict[str, set[str]] = {
+    "reporting.replay": {"clips"},
+    "reporting.bigscreen.film": {"clips"},
+    "reporting.pagedata": {"scoring"},
+}
 
 
 def modules(package: Path) -> dict[str, Path]:

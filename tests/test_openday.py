@@ -1,4 +1,4 @@
-"""`needlecoach replay`: what is shown of results folders, what is left out, nothing that tells of a person."""
+"""`needlecoach replay`: what is shown of results, what is left out, and nothing that tells of a person."""
 
 import base64
 import json
@@ -18,8 +18,10 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from needlecoach import openday
 from needlecoach.cli import app
 from needlecoach.errors import NeedlecoachError
+from needlecoach.reporting.bigscreen.more import MoreTries
 from needlecoach.reporting.results import write_results
 from tests.reporting.conftest import FPS, N, core_card, taught_card, write_clip
 
@@ -109,7 +111,10 @@ def test_nothing_in_the_page_tells_of_a_person(written, made):
 
 def test_the_page_asks_for_nothing_and_runs_nothing_typed(written):
     assert not re.search(r"https?:|src=|href=|@import|url\(", written)
-    assert "<b>Pea" not in written
+    # Not even the start of an element may stand in what was typed.
+    for name in ("try", "photo"):
+        texts = re.findall(rf'class="{name}">(.*?)</script>', written, re.S)
+        assert texts and not any(sign in text for text in texts for sign in "<>&")
     assert "replay-more" not in written
     assert "default-src 'none'" in written and "file:" not in written
 
@@ -156,6 +161,62 @@ def test_another_recording_under_the_same_name_is_not_shown(made, tmp_path):
     assert "is not the recording that was scored" in said
 
 
+def test_results_changed_by_hand_are_told(made, tmp_path):
+    shutil.copytree(made / "reports" / "hit", tmp_path / "hit")
+    shutil.copytree(made / "reports" / "core", tmp_path / "core")
+    for name, spoil in (("hit", {"frames": {}}), ("core", {"attempts": [{"number": "x"}]})):
+        file = tmp_path / name / "page.json"
+        file.write_text(json.dumps(json.loads(file.read_text()) | spoil))
+    code, said = run(made, tmp_path / "hit", tmp_path / "core", "--clips", ".", "--out", tmp_path / "out")
+    assert code == 2
+    assert said.count("its page.json is spoilt; score the clip again") == 2
+
+
+def test_marks_of_the_day_must_be_enough(made, tmp_path):
+    marks = tmp_path / "day.marks.json"
+    for told, content in (
+        ("no target is marked", {"schema": 1}),
+        (
+            "needs its dead space",
+            json.loads((ROOT / "sample_clips" / "clean_hit.marks.json").read_text()) | {"task": "core"},
+        ),
+    ):
+        marks.write_text(json.dumps(content))
+        code, said = run(made, "--watch", tmp_path, "--marks", marks, "--out", tmp_path / "out")
+        assert code == 2
+        assert told in said
+
+
+def test_a_defect_on_the_day_is_told_and_the_day_goes_on(tmp_path, monkeypatch, capsys):
+    """Three recordings: one makes the program fail, one can’t be scored, one is good; then Ctrl-C."""
+    paths = [Path("defect.mp4"), Path("dark.mp4"), Path("good.mp4")]
+
+    class Folder:
+        def saved(self):
+            if not paths:
+                raise KeyboardInterrupt
+            return [paths.pop(0)]
+
+    def score(path, *_):
+        if path.stem == "defect":
+            raise ZeroDivisionError("invented")
+        if path.stem == "dark":
+            raise NeedlecoachError("it was dark.")
+        yield {"n": 1}
+
+    monkeypatch.setattr(openday, "_scorer", lambda: score)
+    monkeypatch.setattr(openday, "POLL_S", 0.0)
+    more = MoreTries(tmp_path)
+    with pytest.raises(KeyboardInterrupt):
+        openday._go_on(Folder(), None, more, None, None)
+    out, err = capsys.readouterr()
+    assert "ZeroDivisionError: invented" in err
+    assert "Skipped: defect.mp4: an error of this program" in err
+    assert "Skipped: dark.mp4: it was dark." in err
+    assert "good.mp4: added" in out
+    assert len(list((tmp_path / "replay-more").iterdir())) == 1
+
+
 def test_a_photo_that_no_try_needs_is_told(made, tmp_path):
     code, said = run(made, "reports/hit", "--photo", "plum=olive.png", "--out", tmp_path)
     assert code == 0
@@ -186,7 +247,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
     try:
         for line in process.stdout:
             said.append(line)
-            if "Watching" in line:
+            if "Waiting" in line:
                 (tmp_path / "saved" / "a_spoilt.mp4").write_text("no video")
                 shutil.copy(ROOT / "sample_clips" / "clean_hit.mp4", tmp_path / "saved" / "private_name.mp4")
             if "added" in line:
@@ -201,6 +262,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
     assert "Skipped: a_spoilt.mp4: " in text
     assert "private_name.mp4: added" in text
     assert "there_before" not in text
+    assert "Ended." in text
     assert len(tries) == 1
     text = "".join(path.read_text() for path in (tmp_path / "out").rglob("*") if path.is_file())
     assert not [secret for secret in SECRETS if secret in text]

@@ -20,7 +20,8 @@ def replay(
     ] = None,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the page.")] = Path("reports/openday"),
     language: Annotated[
-        str, typer.Option(metavar="en|de|FILE.toml", help="Language of the page, or a file of your own.")
+        str,
+        typer.Option(metavar="NAME", help="Language of the page: en, de, or a file of your own (FILE.toml)."),
     ] = "en",
     photo: Annotated[
         list[str] | None,

@@ -16,8 +16,8 @@ from needlecoach.reporting.tables import attempts_table
 from tests.reporting.conftest import BOX, CENTRE, DEEPEST, ENTRY, FIRST, FPS, RADII, core_card
 
 
-def filmed(card, corners=None):
-    page = page_data(card)
+def filmed(card, corners=None, **changes):
+    page = {**page_data(card), **changes}
     (one,), _ = tries_of(page, attempts_table(card), "olive")
     with open_clip(card.clip.path) as reader:
         return film_of(reader, page, one, corners)
@@ -57,6 +57,13 @@ def test_nothing_from_outside_the_region_is_in_the_film(film, card):
     assert max(picture[:12, :20].max() for _, picture in pictures(film.video)) < 110
     kept_whole = replace(card, options={**card.options, "keep_screen": True})
     assert pictures(filmed(kept_whole).video)[0][1].shape == (BOX[3], BOX[2])
+
+
+def test_outside_a_region_that_is_no_rectangle_the_film_is_black(card):
+    triangle = [[40.0, 20.0], [279.0, 20.0], [40.0, 219.0]]
+    shown = np.stack([picture for _, picture in pictures(filmed(card, outline_px=triangle).video)])
+    assert shown[:, 120:, 140:].max() < 24  # black is 16 in a video (ITU-R BT.601), coded with some loss
+    assert shown[:, :90, :90].mean() > 35
 
 
 def test_tip_target_and_line_lie_where_they_are(film):

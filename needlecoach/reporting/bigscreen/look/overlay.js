@@ -2,6 +2,8 @@
 "use strict";
 const INK = { tip: "#6fd3e3", unseen: "#ffaa64", target: "#d9b8ff", sample: "#ffe08a", line: "#ffffff", halo: "#060b14" };
 const ZOOM = 1.9;
+// Least width of the panel, in hundredths of the screen's.
+const PANEL = 47;
 
 class Overlay {
   constructor(canvas, videos) {
@@ -13,16 +15,13 @@ class Overlay {
     this.view = { zoom: 1, left: 0, top: 0 };
   }
 
-  /** Fit the picture's box to the screen: beside the panel, or above it for a wide picture. */
+  /** Fit the picture's box to the screen, beside the panel. */
   fit(film) {
     this.film = film;
     this.drawn = "";
-    const aspect = film.width / film.height, box = this.canvas.parentElement, whole = byId("film");
-    const below = aspect > 1.25;
-    whole.classList.toggle("below", below);
+    const aspect = film.width / film.height, box = this.canvas.parentElement;
     const unit = Math.min(innerWidth / 100, innerHeight / 56.25);
-    const roomX = below ? innerWidth : innerWidth - 42 * unit, roomY = below ? innerHeight - 17 * unit : innerHeight;
-    const width = Math.round(Math.min(roomX, roomY * aspect)), height = Math.round(width / aspect);
+    const width = Math.round(Math.min(innerWidth - PANEL * unit, innerHeight * aspect)), height = Math.round(width / aspect);
     Object.assign(box.style, { width: `${width}px`, height: `${height}px`, alignSelf: "center" });
     const sharp = window.devicePixelRatio || 1;
     this.canvas.width = Math.round(width * sharp);
