@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from needlecoach.cli import app
 from needlecoach.demo import show
 from needlecoach.demo.scenes import shown_recordings
-from needlecoach.gather import gather
+from needlecoach.gather.together import gather
 
 
 def text_of(page: Path) -> str:
