@@ -222,9 +222,11 @@ def test_links_lead_somewhere_in_the_repository(name):
 def test_the_pictures_are_small():
     pictures = sorted((ROOT / "reports" / "example").glob("*.png"))
     assert [path.name for path in pictures] == [
+        "cohort.png",
         "contrast.png",
         "mark.png",
         "overlay.png",
+        "replay.png",
         "review.png",
         "summary.png",
     ]

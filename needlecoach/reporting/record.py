@@ -8,6 +8,7 @@ import platform
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, fields, is_dataclass
+from functools import cache
 from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
@@ -24,6 +25,11 @@ PAGE_SCHEMA = 2
 
 def versions() -> dict[str, str]:
     """Versions of everything that bears on a result."""
+    return dict(_versions())
+
+
+@cache  # each takes milliseconds to look up, and they don't change while a program runs
+def _versions() -> Mapping[str, str]:
     return {
         "needlecoach": version("needlecoach"),
         "python": platform.python_version(),
