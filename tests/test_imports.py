@@ -89,9 +89,6 @@ ALLOWED: dict[str, set[str]] = {
         "gathered",
         "agreement",
         "demo",
-        "cohort",
-        "gather",
-        "gathered",
         "openday",
     },
 }

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from needlecoach.cohort.agreement import AgreementReport, Comparison, QuantityReport
 from needlecoach.cohort.coefficient import Coefficient
 from needlecoach.reporting.agreement_words import INTERVALS, JACKKNIFE, MEANINGS
+from needlecoach.reporting.cells import plain_text
 from needlecoach.reporting.rounding import in_table
-from needlecoach.reporting.tables import plain_text
 
 COLUMNS = (
     "quantity",
