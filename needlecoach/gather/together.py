@@ -61,8 +61,8 @@ def gather(reports: Sequence[Path]) -> Gathered:
     Returns
     -------
     Gathered
-        A recording that was scored into several folders counts once, as it was scored last. What comes from
-        tables has no fingerprint: there attempts are the same when clip, learner, number and all figures are.
+        A recording that was scored into several folders counts once, as it was scored last. Invented results
+        (those of a demonstration) are left out where there are others. What comes from tables has no fingerprint: there attempts are the same when clip, learner, number and all figures are.
 
     Raises
     ------
@@ -79,11 +79,15 @@ def gather(reports: Sequence[Path]) -> Gathered:
     problems += [Unread(path, f"{path}: can't be looked into.") for path in places.barred]
     if not read:
         raise _nothing(reports, problems)
-    coded, unnamed = _coded(read)
+    real = [one for one in read if not one.invented] or read
+    coded, unnamed = _coded(real)
     once, doubled = _once(coded)
     first = _first_times(coded)
     table = table_of(list(_in_order(once, first)), ATTEMPT_COLUMNS)
-    notes = tuple(_notes(coded, once, table, len(problems), doubled, unnamed))
+    notes = (
+        *_notes(coded, once, table, len(problems), doubled, unnamed),
+        *_invented_notes(len(read) - len(real)),
+    )
     faulty = tuple(Path(os.path.abspath(one.place)).name for one in problems)
     return Gathered(table, tuple(one.why for one in problems), notes, faulty)
 
@@ -201,6 +205,13 @@ def _notes(
     if len(versions) > 1:
         told = ", ".join(f"{name} ({count})" for name, count in sorted(versions.items()))
         yield f"Recordings were scored by different versions of the tool: {told}; figures may differ by it."
+
+
+def _invented_notes(left_out: int) -> tuple[str, ...]:
+    """Say that a demonstration's results lay among real ones."""
+    if not left_out:
+        return ()
+    return (f"{_n(left_out, 'invented result')}, as a demonstration writes them, {_are(left_out)} left out.",)
 
 
 def _under_two_learners(read: Iterable[Recording]) -> int:

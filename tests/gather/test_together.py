@@ -33,6 +33,16 @@ def test_a_recording_scored_twice_counts_as_scored_last(tmp_path):
     assert gathered.notes == ("One result of recordings that were there already is left out.",)
 
 
+def test_invented_results_are_left_out_where_there_are_others(tmp_path):
+    write(tmp_path, "a", invented=False)
+    write(tmp_path, "b", folder="demo/results/b")
+    write(tmp_path, "c", folder="demo/results/c")
+    gathered = gather([tmp_path])
+    assert clips(gathered) == ["a"]
+    assert gathered.notes == ("2 invented results, as a demonstration writes them, are left out.",)
+    assert sorted(clips(gather([tmp_path / "demo"]))) == ["b", "c"]
+
+
 def test_learners_stand_by_code_and_attempts_as_for_ones_own_earlier_ones(tmp_path):
     write(tmp_path, "late", learner="L02", date="2026-03-09", first="2026-03-09T10:00:00+00:00")
     write(tmp_path, "early", learner="L02", date="2026-03-01", first="2026-03-20T10:00:00+00:00")

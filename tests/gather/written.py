@@ -14,12 +14,14 @@ MISS = {"outcome": "miss", "closest_centre_mm": 7.5, "passes": 1, "duration_s": 
 BLANK = {"outcome": "unscorable"}
 
 
-def run_of(name, *, learner="L01", date=None, first=None, version="0.6.0", sha256=None, **marks):
+def run_of(
+    name, *, learner="L01", date=None, first=None, version="0.6.0", sha256=None, invented=True, **marks
+):
     """run.json of an invented recording."""
     target = {"outline_px": SQUARE_PX, "frame": 0, "marking_sd_px": 1.0, "centre_px": [110, 70]}
     return {
         "schema": 1,
-        "invented": True,
+        "invented": invented,
         **({} if first is None else {"first_scored_at": first}),
         "versions": {"needlecoach": version},
         "clip": {"file": f"{name}.mp4", "sha256": f"hash of {name}" if sha256 is None else sha256},
