@@ -62,7 +62,8 @@ def gather(reports: Sequence[Path]) -> Gathered:
     -------
     Gathered
         A recording that was scored into several folders counts once, as it was scored last. Invented results
-        (those of a demonstration) are left out where there are others. What comes from tables has no fingerprint: there attempts are the same when clip, learner, number and all figures are.
+        (those of a demonstration) are left out where there are others. What comes from tables has no
+        fingerprint: there attempts are the same when clip, learner, number and all figures are.
 
     Raises
     ------

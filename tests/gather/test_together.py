@@ -92,7 +92,7 @@ def test_what_may_be_a_name_is_no_code_and_is_never_repeated(tmp_path, name):
 
 
 def test_a_table_adds_only_what_the_folders_do_not_hold(tmp_path):
-    write(tmp_path / "r", "a", [HIT, MISS])
+    write(tmp_path / "r", "a", [HIT, MISS], invented=False)
     header = ["clip", "learner", *ATTEMPT_COLUMNS]
     rows = [
         {"clip": "a.mp4", "learner": "L01", "attempt": 1, "cut_off": 0, **HIT},
