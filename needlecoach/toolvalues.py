@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
 from needlecoach.cohort.matching import ToolAttempt
 from needlecoach.errors import CohortError, NeedlecoachError
+from needlecoach.gather.walk import DEEPEST, find
 from needlecoach.reporting.reopen import read_run
 
-# Folders below the one given in which results are looked for.
-DEPTH = 4
 _TABLE, _RAW, _RECORD = "attempts.csv", "attempts.raw.csv", "run.json"
 
 
@@ -26,7 +25,6 @@ class _Found:
     broken: list[str] = field(default_factory=list)
     uncorrected: int = 0
     replaced: int = 0
-    seen: set[Path] = field(default_factory=set)
 
 
 def tool_attempts(reports: Sequence[Path]) -> tuple[list[ToolAttempt], list[str]]:
@@ -44,36 +42,18 @@ def tool_attempts(reports: Sequence[Path]) -> tuple[list[ToolAttempt], list[str]
         When a folder given is not there, or holds no results.
     """
     found = _Found()
-    for given in reports:
-        folders = list(_folders(Path(given)))
-        for folder in folders:
-            if (place := folder.resolve()) not in found.seen:
-                found.seen.add(place)
-                _read(folder, found)
+    for given in map(Path, reports):
+        if not given.is_dir():
+            raise CohortError(f"{given}: there is no such folder; give folders of results, such as reports.")
+        if not find([given]).folders:
+            raise CohortError(f"{given}: holds no results (no {_RECORD} in it or {DEEPEST} folders deep).")
+    places = find([Path(given) for given in reports])
+    found.broken += map(str, places.barred)
+    for folder in places.folders:
+        _read(folder, found)
     if not found.attempts and reports:
         raise CohortError(f"{found.broken[0]}: can't be read as a result; score the clip again.")
     return found.attempts, _notes(found)
-
-
-def _folders(given: Path) -> Iterator[Path]:
-    try:
-        if not given.is_dir():
-            raise CohortError(f"{given}: there is no such folder; give folders of results, such as reports.")
-        folders = list(_below(given, DEPTH))
-    except OSError as problem:
-        raise CohortError(f"{given}: can't be read ({problem.strerror or problem}).") from problem
-    if not folders:
-        raise CohortError(f"{given}: holds no results (no {_RECORD} in it or {DEPTH} folders deep).")
-    yield from folders
-
-
-def _below(folder: Path, depth: int) -> Iterator[Path]:
-    if (folder / _RECORD).is_file():
-        yield folder
-    elif depth:
-        for one in sorted(folder.iterdir()):
-            if one.is_dir() and not one.is_symlink() and not one.name.startswith("."):
-                yield from _below(one, depth - 1)
 
 
 def _read(folder: Path, found: _Found) -> None:

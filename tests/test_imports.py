@@ -35,7 +35,7 @@ ALLOWED: dict[str, set[str]] = {
     "gather": {"marks", "scoring", "reporting", "cohort"},
     "keyfile": {"cohort"},
     "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
-    "toolvalues": {"cohort", "reporting"},
+    "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from needlecoach.errors import OutputError
+from needlecoach.reporting.results import renamed
 
 LIST_FILE = "demo.json"
 ABOUT = "Invented for a demonstration: learners, results and recordings. Made by needlecoach demo."
@@ -38,7 +39,8 @@ def built_whole(final: Path) -> Iterator[Path]:
         yield folder
         _write_list(folder)
         check_replaceable(final)  # minutes have passed
-        _move(folder, final)
+        if (aside := renamed(folder, final)) is not None:
+            shutil.rmtree(aside, ignore_errors=True)
     except OSError as problem:
         raise _refused(final, problem) from problem
     finally:
@@ -85,21 +87,6 @@ def _write_list(folder: Path) -> None:
     folder.chmod(0o777 & ~mask)
     record = {"about": ABOUT, "invented": True, "files": _states(folder)}
     (folder / LIST_FILE).write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
-
-
-def _move(folder: Path, final: Path) -> None:
-    """Rename the finished folder; a former one steps aside first and comes back if that fails."""
-    if not os.path.lexists(final):
-        folder.rename(final)
-        return
-    aside = folder.with_suffix(".former")
-    final.rename(aside)
-    try:
-        folder.rename(final)
-    except BaseException:
-        aside.rename(final)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
 
 
 def _refused(final: Path, problem: OSError) -> OutputError:

@@ -292,10 +292,27 @@ def _is_attempts_table(path: Path) -> bool:
 
 
 def _move_into_place(folder: Path, final: Path) -> None:
-    """Rename the finished folder to its name; a former one steps aside first and comes back if that fails."""
+    """Rename the finished folder to its name, and keep what is not ours of a former one."""
+    if (aside := renamed(folder, final)) is None:
+        return
+    _keep_foreign_files(aside, final)
+    if aside.is_symlink():
+        aside.unlink()
+    else:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def renamed(folder: Path, final: Path) -> Path | None:
+    """Rename a finished folder; a former one steps aside first and comes back if that fails.
+
+    Returns
+    -------
+    Path or None
+        Where the former one is now, for the caller to remove.
+    """
     if not os.path.lexists(final):
         folder.rename(final)
-        return
+        return None
     aside = folder.with_suffix(".former")
     final.rename(aside)
     try:
@@ -303,11 +320,7 @@ def _move_into_place(folder: Path, final: Path) -> None:
     except BaseException:
         aside.rename(final)
         raise
-    _keep_foreign_files(aside, final)
-    if aside.is_symlink():
-        aside.unlink()
-    else:
-        shutil.rmtree(aside, ignore_errors=True)
+    return aside
 
 
 def _keep_foreign_files(former: Path, final: Path) -> None:
