@@ -65,6 +65,9 @@ def test_the_page_names_all_six_forms_and_cautions(shown):
         "never patient care",
         "Never for patient care",
         "Needles are sharps",
+        "made from food",
+        "Visitors may watch",
+        "identifying text",
         "infection control",
     ):
         assert caution in shown
