@@ -27,7 +27,7 @@ from needlecoach.reporting.bigscreen.more import NAME, MoreTries, write_whole
 from needlecoach.reporting.bigscreen.page import Hidden, render_page, try_data
 from needlecoach.reporting.bigscreen.photo import photo_jpeg
 from needlecoach.reporting.bigscreen.tries import Try, tries_of
-from needlecoach.reporting.reopen import clip_place, parsed_page, read_run
+from needlecoach.reporting.reopen import PAGE_FILE, clip_place, parsed_page, read_run
 from needlecoach.watching import WatchedFolder
 
 # Each film holds a video player in the browser, which has only so many (75 in Chromium, from memory).
@@ -175,6 +175,8 @@ def _films(
 
 def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
     """A results folder as films are made of it."""
+    if run.get("invented") is True and not (folder / PAGE_FILE).is_file():
+        raise NeedlecoachError(f"{folder}: is invented, without a recording to show.")
     try:
         table = pd.read_csv(folder / "attempts.csv")
         screen = pd.read_csv(folder / "screen.csv") if run.get("screen") is not None else None

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from needlecoach.cohort.matching import ToolAttempt
 from needlecoach.errors import CohortError, NeedlecoachError
 from needlecoach.gather.walk import DEEPEST, find
-from needlecoach.reporting.reopen import read_run
+from needlecoach.reporting.reopen import last_scored_s, read_run
 
 _TABLE, _RAW, _RECORD = "attempts.csv", "attempts.raw.csv", "run.json"
 
@@ -25,6 +25,7 @@ class _Found:
     broken: list[str] = field(default_factory=list)
     uncorrected: int = 0
     replaced: int = 0
+    invented: list[ToolAttempt] = field(default_factory=list)
 
 
 def tool_attempts(reports: Sequence[Path]) -> tuple[list[ToolAttempt], list[str]]:
@@ -33,7 +34,8 @@ def tool_attempts(reports: Sequence[Path]) -> tuple[list[ToolAttempt], list[str]
     Returns
     -------
     The attempts, and sentences on what was left out. Where a person corrected a result, the raw one counts:
-    it is the tool that is asked about. Where attempts were parted otherwise by hand, no raw one is of the
+    it is the tool that is asked about. Invented results (those of a demonstration) are left out where there
+    are others. Where attempts were parted otherwise by hand, no raw one is of the
     same number, and figures that were corrected are left out.
 
     Raises
@@ -51,9 +53,15 @@ def tool_attempts(reports: Sequence[Path]) -> tuple[list[ToolAttempt], list[str]
     found.broken += map(str, places.barred)
     for folder in places.folders:
         _read(folder, found)
+    n_invented = len({one.folder for one in found.invented})
+    if not found.attempts:
+        found.attempts = found.invented
     if not found.attempts and reports:
         raise CohortError(f"{found.broken[0]}: can't be read as a result; score the clip again.")
-    return found.attempts, _notes(found)
+    return found.attempts, [
+        *_notes(found),
+        *_invented(n_invented, left_out=found.attempts is not found.invented),
+    ]
 
 
 def _read(folder: Path, found: _Found) -> None:
@@ -63,7 +71,7 @@ def _read(folder: Path, found: _Found) -> None:
         raw = _rows(folder / _RAW) if (folder / _RAW).is_file() else None
         clip, sha256 = str(run["clip"]["file"]), str(run["clip"]["sha256"])
         version = str(run["versions"]["needlecoach"])
-        written_s = (folder / _RECORD).stat().st_mtime
+        written_s = last_scored_s(folder, run)
         own = [_own(row, raw, len(rows), found) for row in rows]
         attempts = [
             ToolAttempt(folder.resolve().name, clip, sha256, int(row["attempt"]), version, row, written_s)
@@ -73,9 +81,8 @@ def _read(folder: Path, found: _Found) -> None:
         found.broken.append(str(folder))
         return
     nothing: Mapping[str, str] = MappingProxyType({})
-    found.attempts += attempts or [
-        ToolAttempt(folder.resolve().name, clip, sha256, 0, version, nothing, written_s)
-    ]
+    into = found.invented if run.get("invented") is True else found.attempts
+    into += attempts or [ToolAttempt(folder.resolve().name, clip, sha256, 0, version, nothing, written_s)]
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -116,6 +123,17 @@ def _notes(found: _Found) -> list[str]:
             "which flatters it."
         )
     return notes
+
+
+def _invented(n: int, *, left_out: bool) -> list[str]:
+    """Say that a demonstration's results were found: they tell nothing of the tool."""
+    if not n:
+        return []
+    if left_out:
+        return [f"{n} invented result{'s' if n > 1 else ''}, as a demonstration writes them, left out."]
+    return [
+        "The tool's values are invented, as a demonstration writes them: nothing here tells how it measures."
+    ]
 
 
 def _attempts(n: int) -> str:

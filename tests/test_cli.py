@@ -360,6 +360,12 @@ def test_one_name_twice_gives_two_folders(spine: FakeSpine, command: Callable) -
     assert [name for name, _ in spine.written] == ["L01", "L01-2", "L01-2-2", "l01-3"]
 
 
+def test_a_clip_named_twice_is_scored_once(spine: FakeSpine, command: Callable) -> None:
+    name = clip("a/L01.mp4")
+    assert command("score", name, clip("b.mp4"), "a/../a/L01.mp4", *MARKS, "--jobs", "1")[0] == 0
+    assert [name for name, _ in spine.written] == ["L01", "b"]
+
+
 def test_odd_names_stay_one_line(spine: FakeSpine, command: Callable) -> None:
     name = "=L01 'q\" [red] 🩺\nx.mp4"
     spine.fail = {Path(name).stem: ClipError(f"{name}: damaged.")}

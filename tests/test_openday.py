@@ -81,6 +81,13 @@ def written(made):
     return (made / "out" / "replay.html").read_text(encoding="utf-8")
 
 
+def test_an_invented_result_without_a_recording_is_called_so(tmp_path):
+    folder = tmp_path / "L01"
+    folder.mkdir()
+    with pytest.raises(NeedlecoachError, match="invented, without a recording"):
+        openday._reopened(folder, {"invented": True})
+
+
 def test_the_page_holds_each_try_with_its_words_and_photo(written):
     hit, core = scripts(written, "try")
     assert hit["words"]["verdict"] == "Found it!"

@@ -9,7 +9,7 @@ from needlecoach.errors import CohortError
 from needlecoach.toolvalues import tool_attempts
 
 
-def write_result(folder, rows, *, raw=None, schema=1):
+def write_result(folder, rows, *, raw=None, schema=1, invented=False):
     folder.mkdir(parents=True)
     run = {
         "schema": schema,
@@ -17,6 +17,7 @@ def write_result(folder, rows, *, raw=None, schema=1):
         "clip": {"file": f"{folder.name}.mp4", "sha256": folder.name},
         "marks": {},
         "options": {},
+        "invented": invented,
     }
     (folder / "run.json").write_text(json.dumps(run))
     for name, table in (("attempts.csv", rows), ("attempts.raw.csv", raw)):
@@ -42,6 +43,16 @@ def test_results_are_found_below_and_each_counts_once(tmp_path):
     assert outcomes(found) == [("L01", 1, "hit"), ("L01", 2, "miss"), ("L02", 0, None)]
     assert (found[0].clip, found[0].sha256, found[0].version) == ("L01.mp4", "L01", "0.6.0")
     assert notes == []
+
+
+def test_a_demonstrations_results_are_not_the_tools(tmp_path):
+    write_result(tmp_path / "real", [row(1, "hit")])
+    write_result(tmp_path / "demo" / "made", [row(1, "miss")], invented=True)
+    found, notes = tool_attempts([tmp_path])
+    assert outcomes(found) == [("real", 1, "hit")]
+    assert notes == ["1 invented result, as a demonstration writes them, left out."]
+    found, notes = tool_attempts([tmp_path / "demo"])
+    assert outcomes(found) == [("made", 1, "miss")] and "are invented" in notes[0]
 
 
 def test_what_a_person_corrected_counts_as_the_tool_found_it(tmp_path):

@@ -120,6 +120,7 @@ def _say(written: Written, *, quiet: bool) -> None:
     if quiet:
         return
     learners, attempts = len(written.report.learners), len(written.report.table)
-    typer.echo(f"{learners} learners, {attempts} attempts: {written.page}")
+    people, tries = "learner" if learners == 1 else "learners", "attempt" if attempts == 1 else "attempts"
+    typer.echo(f"{learners} {people}, {attempts} {tries}: {written.page}")
     for note in written.report.notes:
         typer.echo(f"  {note}")

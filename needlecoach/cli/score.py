@@ -168,9 +168,18 @@ def score(
         dask=dask,
         quiet=quiet,
     )
+    clips = _each_once(clips)
     with stoppable(), _writable(out):
         code = _score_one(clips[0], wish) if _is_one(clips, wish) else _score_several(clips, wish)
     raise typer.Exit(code)
+
+
+def _each_once(clips: Sequence[Path]) -> list[Path]:
+    """The clips without those named again, as patterns that overlap do."""
+    once: dict[str, Path] = {}
+    for clip in clips:
+        once.setdefault(os.path.abspath(clip), clip)
+    return list(once.values())
 
 
 def _is_one(clips: Sequence[Path], wish: _Wish) -> bool:

@@ -67,7 +67,9 @@ def recoded(text: str, key: Mapping[str, str]) -> str:
 def _word(word: str, folded: Mapping[str, str]) -> str:
     if word.casefold() in folded:
         return folded[word.casefold()]
-    return re.sub(r"[^\W_]+", lambda part: folded.get(part[0].casefold(), part[0]), word)
+    # A code at the head of a longer word is one too, unless its number goes on: L1 is not in L12.
+    codes = "|".join(re.escape(old) for old in sorted(folded, key=len, reverse=True))
+    return re.sub(rf"(?<![^\W_])(?:{codes})(?!\d)", lambda part: folded[part[0].casefold()], word, flags=re.I)
 
 
 def _extended(key: Mapping[str, str], learners: Iterable[str]) -> dict[str, str]:

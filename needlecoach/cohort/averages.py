@@ -135,12 +135,25 @@ def _sums(panel: Panel) -> dict[Pair, FloatArray]:
     """What each recording adds to each pair's statistics, (recordings, sums): cells of the cross table, or "
     "moments."""
     found = {}
+    told = _told_by_tool(panel)
     for first, second in combinations(range(len(panel.raters)), 2):
         rows = _moments(panel, first, second) if _numeric(panel) else _cells(panel, first, second)
+        if TOOL not in (panel.raters[first], panel.raters[second]):
+            rows[~told] = 0.0
         sums = np.zeros((_recordings(panel), rows.shape[1]))
         np.add.at(sums, panel.recording, rows)
         found[first, second] = sums
     return found
+
+
+def _told_by_tool(panel: Panel) -> BoolArray:
+    """Attempts, (n,), on which supervisors are held against each other: those the tool told of, if any.
+
+    Two averages over different attempts would differ by what these were, not by who judged them.
+    """
+    said = np.isfinite(panel.values) if _numeric(panel) else panel.said >= 0
+    told = np.asarray(said[:, [rater == TOOL for rater in panel.raters]].any(axis=1), dtype=bool)
+    return told if told.any() else np.ones(len(told), dtype=bool)
 
 
 def _cells(panel: Panel, first: int, second: int) -> FloatArray:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from needlecoach.errors import NeedlecoachError
-from needlecoach.reporting.reopen import first_scored, read_run
+from needlecoach.reporting.reopen import first_scored, last_scored_s, read_run
 
 RUN_FILE, ATTEMPTS_FILE = "run.json", "attempts.csv"
 NEVER = datetime.max.replace(tzinfo=UTC)
@@ -120,7 +120,7 @@ def _read(folder: Path) -> FolderResult:
         str(clip["sha256"]),
         marks,
         first_scored(folder, run),
-        (folder / RUN_FILE).stat().st_mtime,
+        last_scored_s(folder, run),
         header,
         cells,
         run,

@@ -42,12 +42,16 @@ def _versions() -> Mapping[str, str]:
 
 
 def run_record(
-    card: Scorecard, *, place: str | None = None, first_scored_at: str | None = None
+    card: Scorecard,
+    *,
+    place: str | None = None,
+    first_scored_at: str | None = None,
+    scored_at: str | None = None,
 ) -> dict[str, Any]:
     """Return everything needed to repeat a result, as values that JSON can hold; None is unknown.
 
-    `place` is where the clip lies, seen from the results folder, `first_scored_at` when it was first scored
-    (UTC, ISO 8601); both are left out where None.
+    `place` is where the clip lies, seen from the results folder, `first_scored_at` when it was first
+    scored and `scored_at` when it was last (UTC, ISO 8601); each is left out where None.
     """
     track = card.track
     straight_px = (card.clip.width_px, card.clip.height_px)
@@ -55,6 +59,7 @@ def run_record(
     return {
         "schema": SCHEMA,
         **({} if first_scored_at is None else {"first_scored_at": first_scored_at}),
+        **({} if scored_at is None else {"scored_at": scored_at}),
         "versions": versions(),
         "clip": {
             "file": card.clip.path.name,

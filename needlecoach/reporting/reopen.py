@@ -80,6 +80,17 @@ def first_scored(folder: Path, run: dict[str, Any]) -> datetime:
         return datetime.fromtimestamp((folder / "run.json").stat().st_mtime, UTC)
 
 
+def last_scored_s(folder: Path, run: dict[str, Any]) -> float:
+    """Return when a result was written, in seconds since 1970.
+
+    Older results don't say: of those it is the time of their record's file, which a copy may have changed.
+    """
+    try:
+        return datetime.fromisoformat(run["scored_at"]).timestamp()
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return (folder / "run.json").stat().st_mtime
+
+
 def read_page(folder: Path) -> bytes:
     """Return what the review page draws from (page.json), as it was written.
 

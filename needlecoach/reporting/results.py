@@ -88,7 +88,10 @@ def write_results(
         _check_replaceable(final, card)
         with _partial_folder(Path(out_dir), name) as folder:
             record = run_record(
-                card, place=_place(card.clip.path, final), first_scored_at=_first_scored_at(card, final)
+                card,
+                place=_place(card.clip.path, final),
+                first_scored_at=_first_scored_at(card, final),
+                scored_at=datetime.now(UTC).isoformat(timespec="microseconds"),
             )
             if media is None:
                 media = media_of(card, folder, replay=replay, progress=progress, ahead=ahead)

@@ -68,6 +68,7 @@ def test_attempts_without_a_code_stay_without():
         ("L01's plum", "P07's plum"),
         ("plum_l01", "plum_P07"),
         ("L011", "L011"),
+        ("l01jelly of a.b-1x", "P07jelly of P08x"),
         ("a.b-1 x", "P08 x"),
         ("", ""),
     ],

@@ -50,6 +50,16 @@ def test_an_average_over_one_pair_is_that_pairs_own_value(quantity):
         assert by_name(one)[name].tool.value == pytest.approx(own[name], abs=1e-12)
 
 
+def test_supervisors_are_held_against_each_other_where_the_tool_told_something():
+    """They differ by 1 where it did and by 5 where it did not."""
+    values = np.array([[0.0, 1.0, 2.0]] * 12 + [[np.nan, 0.0, 5.0]] * 30)
+    apart = by_name(panel(values, np.arange(42)))["mean absolute difference"]
+    assert (apart.supervisors.value, apart.supervisors.n) == (pytest.approx(1.0), 12)
+    values[:, 0] = np.nan
+    alone = by_name(panel(values, np.arange(42)))["mean absolute difference"]
+    assert alone.supervisors.n == 42 and math.isnan(alone.tool.value)
+
+
 def test_it_tells_a_tool_that_agrees_less_than_supervisors_do():
     found = by_name(drawn(np.random.default_rng(2), 150, tool_sd=2.0))
     for name in ("mean absolute difference", "ICC(2,1)"):

@@ -1,5 +1,8 @@
 """A cohort's results put together: each recording once, in order, with what is odd told. Invented results."""
 
+import json
+import os
+
 import pytest
 
 from needlecoach.errors import CohortError
@@ -31,6 +34,15 @@ def test_a_recording_scored_twice_counts_as_scored_last(tmp_path):
     gathered = gather([tmp_path])
     assert gathered.table["outcome"].tolist() == ["hit"]
     assert gathered.notes == ("One result of recordings that were there already is left out.",)
+
+
+def test_when_a_result_was_written_is_told_by_its_record_not_by_a_copys_clock(tmp_path):
+    for folder, outcome, at, copied_s in (("new", HIT, "2026-03-02", 1e9), ("old", MISS, "2026-03-01", 2e9)):
+        place = write(tmp_path, "a", [outcome], folder=folder)
+        run = json.loads((place / "run.json").read_text()) | {"scored_at": f"{at}T10:00:00+00:00"}
+        (place / "run.json").write_text(json.dumps(run))
+        os.utime(place / "run.json", (copied_s, copied_s))
+    assert gather([tmp_path]).table["outcome"].tolist() == ["hit"]
 
 
 def test_invented_results_are_left_out_where_there_are_others(tmp_path):
