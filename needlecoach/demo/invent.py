@@ -56,7 +56,8 @@ def write_cohort(out: Path, *, last_day: date, seed: int = SEED) -> int:
         folder = out / one.card.clip.name
         folder.mkdir(parents=True, exist_ok=True)
         write_csv(attempts_table(one.card), folder / "attempts.csv")
-        record = run_record(one.card, first_scored_at=one.scored_at.isoformat(timespec="microseconds"))
+        at = one.scored_at.isoformat(timespec="microseconds")
+        record = run_record(one.card, first_scored_at=at, scored_at=at)
         (folder / "run.json").write_text(record_text(record | {"invented": True}), encoding="utf-8")
         written += 1
     return written

@@ -118,10 +118,12 @@ def test_a_mirrored_clip_gives_mirrored_places_and_equal_figures(drawn):
 @given(movements(), st.sampled_from([1.5, 2.0]))
 def test_a_stretched_clip_scales_speeds_and_keeps_shares(drawn, factor):
     """Smoothing is fixed in seconds, and so are 0.2 s of a hit and 0.3 s of a loss: speeds at turns shift a
-    little, counts of losses may change. A slow hand keeps what smoothing takes away small."""
+    little, counts of losses may change. A slow hand keeps what smoothing takes away small, a slower one comes
+    near the 1 mm/s that count as moving: at three times 250 drawn pairs differed by 10 % at most, at twice by
+    14, at four times by 19."""
     drawn.rate_hz = 50.0
     track, target = drawn.track(), target_of(drawn)
-    track = replace(track, time_s=2 * track.time_s)
+    track = replace(track, time_s=3 * track.time_s)
     plain, slow = figures(track, target), figures(replace(track, time_s=track.time_s * factor), target)
     for name in ("mean_advance_mm_s", "peak_advance_mm_s"):
         assert slow[name].value * factor == pytest.approx(plain[name].value, rel=0.12), name
