@@ -18,8 +18,8 @@ _TABLE, _RAW, _RECORD = "attempts.csv", "attempts.raw.csv", "run.json"
 
 @dataclass
 class _Found:
-    """What was read so far: attempts, folders that can't be read, attempts where a person's word took the "
-    "tool's place."""
+    """What was read so far: attempts, folders that can't be read, attempts where a person's word took the
+    tool's place."""
 
     attempts: list[ToolAttempt] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)

@@ -63,8 +63,8 @@ class QuantityReport:
 
 @dataclass(frozen=True, eq=False)
 class AgreementReport:
-    """All that the page of agreement shows; `notes` are whole sentences on what was left out or to be "
-    "known."""
+    """All that the page of agreement shows; `notes` are whole sentences on what was left out or to be
+    known."""
 
     file: str
     quantities: tuple[QuantityReport, ...]

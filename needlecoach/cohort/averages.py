@@ -74,16 +74,16 @@ def averages(panel: Panel) -> tuple[Averages, ...]:
 
 @dataclass(frozen=True, eq=False)
 class _Pairs:
-    """Of each pair: whether the tool is in it, how much was compared, which recordings (pairs, "
-    "recordings)."""
+    """Of each pair: whether the tool is in it, how much was compared, which recordings (pairs,
+    recordings)."""
 
     with_tool: BoolArray
     counted: FloatArray
     bears: BoolArray
 
     def side(self, each: FloatArray, chosen: BoolArray) -> _Side:
-        """Average over the chosen pairs that have a value; without a recording over those that still have "
-        "one."""
+        """Average over the chosen pairs that have a value; without a recording over those that still have
+        one."""
         chosen = chosen & np.isfinite(each[0])
         known = np.isfinite(each[:, chosen])
         mean = _over(np.where(known, each[:, chosen], 0.0).sum(axis=1), known.sum(axis=1).astype(float))
@@ -132,8 +132,8 @@ def statistics_of(panel: Panel) -> dict[str, Statistic]:
 
 
 def _sums(panel: Panel) -> dict[Pair, FloatArray]:
-    """What each recording adds to each pair's statistics, (recordings, sums): cells of the cross table, or "
-    "moments."""
+    """What each recording adds to each pair's statistics, (recordings, sums): cells of the cross table, or
+    moments."""
     found = {}
     told = _told_by_tool(panel)
     for first, second in combinations(range(len(panel.raters)), 2):
@@ -194,8 +194,8 @@ def _averages(name: str, each: FloatArray, pairs: _Pairs) -> Averages:
 
 
 def _with_interval(name: str, side: _Side, missing: str, scale: Scale) -> Coefficient:
-    """Jackknife (Efron & Stein, Ann Stat 1981;9:586) on a scale on which errors are more even, with "
-    "Student's t."""
+    """Jackknife (Efron & Stein, Ann Stat 1981;9:586) on a scale on which errors are more even, with
+    Student's t."""
     if not math.isfinite(side.value):
         return Coefficient(name, math.nan, math.nan, math.nan, side.n, missing)
     there, back = scale

@@ -94,8 +94,8 @@ def read_ratings(path: Path) -> Ratings:
 
 
 def write_example(path: Path) -> None:
-    """Write the invented example to a new file; OutputError when there is one already or it can't be "
-    "written."""
+    """Write the invented example to a new file; OutputError when there is one already or it can't be
+    written."""
     try:
         with path.open("x", encoding="utf-8", newline="") as file:
             file.write(EXAMPLE.read_text(encoding="utf-8"))
@@ -138,8 +138,8 @@ def parse_ratings(text: str, file: str = "") -> Ratings:
 
 
 def _rows(text: str) -> list[tuple[int, list[str]]]:
-    """Rows that hold anything, with their numbers; the separator is the one that the row of names has most "
-    "of."""
+    """Rows that hold anything, with their numbers; the separator is the one that the row of names has most
+    of."""
     lines = text.splitlines(keepends=True)
     told = re.match(r"sep=(.)\s*$", lines[0].strip('"\r\n')) if lines else None
     first = next((line for line in lines[1 if told else 0 :] if line.strip()), "")

@@ -33,8 +33,8 @@ def nice_steps(low: float, high: float, most: int = 6) -> list[float]:
 
 
 def interval_bar(one: Coefficient, low: float, high: float, kind: str) -> Markup:
-    """One value with its interval on a scale from low to high; a ring without a bar where there is no "
-    "interval."""
+    """One value with its interval on a scale from low to high; a ring without a bar where there is no
+    interval."""
     if not math.isfinite(one.value):
         return Markup("")
 
@@ -93,8 +93,8 @@ def dots_drawn(n: int) -> int:
 
 
 class _Plot:
-    """From values to places in per cent: the right margin is for the letters of the levels, the lower for "
-    "the scale."""
+    """From values to places in per cent: the right margin is for the letters of the levels, the lower for
+    the scale."""
 
     left, right, top, bottom = 11.0, 98.0, 4.0, 88.0
 

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from itertools import chain
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
 from needlecoach.cohort.agreement import AgreementReport, Comparison, QuantityReport
 from needlecoach.cohort.averages import LEAST_RECORDINGS, SAME, Averages
 from needlecoach.cohort.coefficient import Coefficient
@@ -25,6 +23,7 @@ from needlecoach.reporting.agreement_words import (
     valued,
 )
 from needlecoach.reporting.record import versions
+from needlecoach.reporting.templating import template
 
 # Rows of pairs in the picture of a quantity; more stand in its table.
 MOST_PAIRS = 12
@@ -41,14 +40,7 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-
 
 def render_agreement(report: AgreementReport) -> str:
     """Return the page of agreement as HTML that needs no network and runs no script."""
-    environment = Environment(
-        loader=PackageLoader("needlecoach.reporting"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("agreement.html.j2").render(
+    return template("agreement.html.j2").render(
         policy=_POLICY,
         counted=counted(report),
         quantities=[_view(one, place) for place, one in enumerate(report.quantities, start=1)],

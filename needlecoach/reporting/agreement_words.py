@@ -172,8 +172,8 @@ def _coefficient(main: Averages) -> str:
 
 
 def _difference(report: QuantityReport, plain: Averages, main: Averages) -> str:
-    """What the difference of both sides tells, as far as its interval bears; of numbers that in their own "
-    "unit."""
+    """What the difference of both sides tells, as far as its interval bears; of numbers that in their own
+    unit."""
     if not plain.tool_pairs:
         return "The tool has no value of this: supervisors are compared with each other only."
     if not plain.supervisor_pairs:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
 from needlecoach.cohort.values import CohortReport
 from needlecoach.reporting import cohort_views as views
 from needlecoach.reporting import cohort_words as words
 from needlecoach.reporting.cohort_method import GLOSSARY, methods
 from needlecoach.reporting.record import versions
+from needlecoach.reporting.templating import template
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
@@ -20,14 +19,7 @@ def render_cohort(report: CohortReport) -> str:
 
     Codes and names that people typed are escaped; learners stand in the order of the report.
     """
-    environment = Environment(
-        loader=PackageLoader("needlecoach.reporting"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("cohort.html.j2").render(
+    return template("cohort.html.j2").render(
         policy=_POLICY,
         **_head(report),
         **_next(report),

@@ -13,7 +13,6 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from needlecoach.model import Attempt, Figure, Marks, Scorecard, Target
@@ -22,6 +21,7 @@ from needlecoach.reporting.glossary import words_used
 from needlecoach.reporting.pagedata import figures_data, summary_views, verdict_data
 from needlecoach.reporting.record import plain, versions
 from needlecoach.reporting.teaching import BEST_WORDS, advice_data, checks_data, earlier_data, standard_data
+from needlecoach.reporting.templating import template
 
 MAX_EMBEDDED_BYTES = 15_000_000
 
@@ -59,17 +59,10 @@ def render_summary(card: Scorecard, media: Media | None = None) -> str:
     An unscorable clip, and a clip without a needle, get a page that says so and shows no figure.
     """
     media = media or Media()
-    environment = Environment(
-        loader=PackageLoader("needlecoach.reporting"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     scored = not card.unscorable and bool(card.attempts)
     views = summary_views(card) if scored else []
     script = _script() if scored else ""
-    return environment.get_template("summary.html.j2").render(
+    return template("summary.html.j2").render(
         title=card.clip.path.name,
         learner=card.marks.learner,
         notes=card.marks.notes,

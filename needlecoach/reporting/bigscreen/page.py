@@ -15,13 +15,13 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from needlecoach.reporting.bigscreen.film import Film
 from needlecoach.reporting.bigscreen.language import Language
 from needlecoach.reporting.bigscreen.tries import Try
 from needlecoach.reporting.bigscreen.words import distance_words, verdict_words
+from needlecoach.reporting.templating import template
 
 DISTANCE_M, SCREEN_MM, LETTER_ARCMIN = 5.0, 1218.0, 20.0
 LETTER_SHARE = DISTANCE_M * 1000 * math.tan(math.radians(LETTER_ARCMIN / 60)) / SCREEN_MM
@@ -82,14 +82,7 @@ def render_page(
     heading : instead of the language's own
     more : name of the scripts beside the page that bring visitors' tries (see `more.py`); "" for none
     """
-    environment = Environment(
-        loader=PackageLoader("needlecoach.reporting.bigscreen", "look"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("replay.html.j2").render(
+    return template("replay.html.j2", within="bigscreen", folder="look").render(
         code=language.code,
         heading=heading or language.say("title.heading"),
         words=language.words,
