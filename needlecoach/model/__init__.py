@@ -23,6 +23,7 @@ from needlecoach.model.inspection import (
     Storage,
     Timing,
 )
+from needlecoach.model.live import LiveRow, Sight
 from needlecoach.model.marks import Core, Marks
 from needlecoach.model.picture import (
     Clip,
@@ -93,6 +94,7 @@ __all__ = [
     "GreyImage",
     "Greys",
     "Inspection",
+    "LiveRow",
     "Marks",
     "Medium",
     "Needle",
@@ -102,6 +104,7 @@ __all__ = [
     "Scale",
     "Scorecard",
     "ScreenView",
+    "Sight",
     "Sound",
     "Storage",
     "Strip",
