@@ -16,6 +16,7 @@ from needlecoach.cohort.values import CohortReport, Crossing, Rates
 from needlecoach.errors import CohortError
 from needlecoach.gather.together import gather
 from needlecoach.keyfile import check_apart, read_key, write_key
+from needlecoach.reporting.cohort_csv import attempts_text
 from needlecoach.reporting.cohort_files import check_replaceable, write_cohort_files
 from needlecoach.scoring.standard import Standard
 
@@ -67,21 +68,22 @@ def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date 
     if wish.key is not None:
         table, key = anonymise(table, key)
         notes = (*gathered.notes, "Learners have other codes here than where they practise.")
-    report = build_report(
-        table,
-        rates=wish.rates,
-        crossing=wish.crossing,
-        length=wish.length,
-        false_competence=wish.false_competence,
-        standard=wish.standard,
-        interval=wish.interval,
-        today=today or date.today(),
-        notes=notes,
-        quiet_after=wish.quiet_after,
-    )
-    if wish.key is not None:  # before anything goes by its codes
-        write_key(wish.key, key)
-    return Written(write_cohort_files(report, out), report, gathered.faults)
+    with attempts_text(table) as attempts:
+        report = build_report(
+            table,
+            rates=wish.rates,
+            crossing=wish.crossing,
+            length=wish.length,
+            false_competence=wish.false_competence,
+            standard=wish.standard,
+            interval=wish.interval,
+            today=today or date.today(),
+            notes=notes,
+            quiet_after=wish.quiet_after,
+        )
+        if wish.key is not None:  # before anything goes by its codes
+            write_key(wish.key, key)
+        return Written(write_cohort_files(report, out, attempts), report, gathered.faults)
 
 
 def _of_task(table: pd.DataFrame, wish: Wish) -> pd.DataFrame:

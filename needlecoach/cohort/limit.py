@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import lru_cache
 from math import floor
 
 import numpy as np
@@ -12,6 +14,8 @@ from needlecoach.model import FloatArray
 PER_UNIT = 100
 # Two sums of the same steps taken in another order are equal.
 TOUCH = 1e-9
+# Draws are kept for some more trials than asked for, unless they took more than 8 MB.
+_AT_ONCE, _MOST_KEPT = 50, 1_000_000
 
 
 def sums(steps: FloatArray) -> FloatArray:
@@ -35,13 +39,30 @@ def simulated_highs(
     FloatArray
         (runs,), 0 and above; 0 for n = 0. The same for the same seed.
     """
-    rng = np.random.default_rng(seed)
+    trials = list(zip(chance_of_failure, failure, success, strict=True))
     total, high = np.zeros(runs), np.zeros(runs)
-    for chance, down, up in zip(chance_of_failure, failure, success, strict=True):
-        total += np.where(rng.random(runs) < chance, down, up)
+    for drawn, (chance, down, up) in zip(_draws(len(trials), runs, seed), trials, strict=False):
+        total += np.where(drawn < chance, down, up)
         np.maximum(total, 0.0, out=total)
         np.maximum(high, total, out=high)
     return high
+
+
+def _draws(trials: int, runs: int, seed: int) -> Iterable[FloatArray]:
+    """Numbers (runs,) from 0 to 1 for each trial, and perhaps some more; each trial's are always the same."""
+    rounded = -(-trials // _AT_ONCE) * _AT_ONCE
+    if rounded * runs <= _MOST_KEPT:
+        return _kept(rounded, runs, seed)
+    rng = np.random.default_rng(seed)
+    return (rng.random(runs) for _ in range(trials))
+
+
+@lru_cache(maxsize=4)
+def _kept(trials: int, runs: int, seed: int) -> FloatArray:
+    """Drawn once for all learners: drawing anew takes as long as half of the sums."""
+    drawn: FloatArray = np.random.default_rng(seed).random((trials, runs))
+    drawn.flags.writeable = False
+    return drawn
 
 
 def reached(highs: FloatArray, limit: float) -> float:

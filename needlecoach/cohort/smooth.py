@@ -14,6 +14,7 @@ given the course.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import expit, ndtri, stdtrit
@@ -104,11 +105,19 @@ def _series(order: FloatArray, value: FloatArray, bends: int) -> Series | None:
     order, value = order[known], value[known]
     if len(order) < FEWEST_POINTS or len(np.unique(order)) < FEWEST_PLACES:
         return None
-    first, last = order.min(), order.max()
+    return Series(value, *_course(order.tobytes(), bends))
+
+
+@lru_cache(maxsize=32)
+def _course(order: bytes, bends: int) -> tuple[Places, Basis, FloatArray]:
+    """What depends on the orders alone; kept, as most of a learner's measures are known at the same ones."""
+    orders = np.frombuffer(order)
+    first, last = orders.min(), orders.max()
     at = np.linspace(first, last, SUPPORT)
-    along, shown = (np.sqrt(np.maximum(x - first, 0) + 1) - 1 for x in (order, at))
+    along, shown = (np.sqrt(np.maximum(x - first, 0) + 1) - 1 for x in (orders, at))
     places = laid_out(along / shown[-1])
-    return Series(value, places, basis_over(places, shown / shown[-1], bends), at)
+    at.flags.writeable = False  # shared by all who ask
+    return places, basis_over(places, shown / shown[-1], bends), at
 
 
 def _best_scale(series: Series) -> tuple[float | None, NumberFit]:

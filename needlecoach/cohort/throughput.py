@@ -30,10 +30,11 @@ def throughput(attempts: pd.DataFrame) -> Estimate | None:
     learner who hits little is judged by few attempts: read it beside the hit rate. Applied to needles by us,
     untested.
     """
-    hits = attempts[attempts["success"].to_numpy(dtype=float) == 1]
-    bits = hits["index_of_difficulty"].to_numpy(dtype=float)
-    time_s = hits["time_to_target_s"].to_numpy(dtype=float)
-    known = np.isfinite(bits) & np.isfinite(time_s) & (time_s > 0)
+    success, bits, time_s = (
+        attempts[name].to_numpy(dtype=float)
+        for name in ("success", "index_of_difficulty", "time_to_target_s")
+    )
+    known = (success == 1) & np.isfinite(bits) & np.isfinite(time_s) & (time_s > 0)
     rates = bits[known] / time_s[known]
     if rates.size < LEAST_HITS:
         return None

@@ -15,7 +15,7 @@ import pandas as pd
 from needlecoach.cohort.recording import AttemptRow, Recording
 from needlecoach.cohort.table import table_of
 from needlecoach.errors import CohortError, MarksError
-from needlecoach.gather.recordings import Unread, read_folders
+from needlecoach.gather.recordings import Unread, no_collection, read_folders
 from needlecoach.gather.tables import read_table
 from needlecoach.gather.walk import DEEPEST, find
 from needlecoach.marks import parse_learner
@@ -50,6 +50,7 @@ class Gathered:
         return (f"Not read: {', '.join(names)}.", *self.notes)
 
 
+@no_collection()
 def gather(reports: Sequence[Path]) -> Gathered:
     """Read results folders and tables of attempts into one table.
 

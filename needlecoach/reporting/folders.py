@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -129,16 +130,14 @@ def _read(folder: Path) -> FolderResult:
 
 def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Heading and rows of a table of attempts; a row that ends early is filled up with empty cells."""
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        lines = csv.reader(file, strict=True)
-        header = tuple(next(lines, ()))
-        cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
-    for name in ("attempt", "outcome"):
-        header.index(name)
+    lines = csv.reader(io.StringIO(path.read_bytes().decode("utf-8-sig"), newline=""), strict=True)
+    header = tuple(next(lines, ()))
+    cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
+    number, _ = (header.index(name) for name in ("attempt", "outcome"))
     if any(len(row) != len(header) for row in cells):
         raise ValueError("a row is longer than the heading")
     for row in cells:
-        int(row[header.index("attempt")])
+        int(row[number])
     return header, cells
 
 

@@ -44,13 +44,10 @@ def read_run(folder: Path) -> dict[str, Any]:
         When the folder holds no results, or none that this version reads.
     """
     path = folder / "run.json"
-    if not path.is_file():
-        if not folder.is_dir():
-            raise NeedlecoachError(f"{folder}: there is no such folder; give a clip's results folder.")
-        raise NeedlecoachError(
-            f"{folder}: holds no results (no run.json); give the folder of one clip, such as reports/L01."
-        )
-    run = _read_json(path)
+    try:
+        run = _parsed(path, path.read_bytes())
+    except OSError as problem:
+        raise _unread(folder, path, problem) from problem
     if run.get("schema") != SCHEMA or not {"clip", "marks", "options"} <= run.keys():
         raise NeedlecoachError(f"{folder}: was written by another version; score the clip again.")
     return run
@@ -142,8 +139,15 @@ def _keys(value: object) -> set[str]:
     return set(value) if isinstance(value, dict) else set()
 
 
-def _read_json(path: Path) -> dict[str, Any]:
-    return _parsed(path, _read(path))
+def _unread(folder: Path, path: Path, problem: OSError) -> NeedlecoachError:
+    """Why the record of a run could not be read."""
+    if path.is_file():
+        return NeedlecoachError(f"{path}: can't be read ({problem.strerror or problem}).")
+    if not folder.is_dir():
+        return NeedlecoachError(f"{folder}: there is no such folder; give a clip's results folder.")
+    return NeedlecoachError(
+        f"{folder}: holds no results (no run.json); give the folder of one clip, such as reports/L01."
+    )
 
 
 def _parsed(path: Path, content: bytes) -> dict[str, Any]:
