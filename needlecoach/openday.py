@@ -63,6 +63,7 @@ class _Filmed:
     target_name: str
     corners_px: FloatArray | None
     fps: float | None
+    simulated: bool
 
 
 def run_replay(
@@ -170,7 +171,7 @@ def _films(
     for one in shown:
         with open_clip(clip, fps=filmed.fps) as reader:
             film = film_of(reader, filmed.page, one, filmed.corners_px)
-        yield try_data(one, film, language, hidden)
+        yield try_data(one, film, language, hidden, simulated=filmed.simulated)
 
 
 def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
@@ -185,7 +186,7 @@ def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
         name = run["marks"].get("target_name") or ""
     except (OSError, ValueError, KeyError, AttributeError) as problem:
         raise NeedlecoachError(f"{folder}: its tables can't be read; score the clip again.") from problem
-    return _Filmed(parsed_page(folder), table, str(name), corners, fps)
+    return _Filmed(parsed_page(folder), table, str(name), corners, fps, run.get("invented") is True)
 
 
 def _corners(table: pd.DataFrame) -> FloatArray:
@@ -272,7 +273,8 @@ def _scorer() -> Score:
     def score(path: Path, marks: Marks, language: Language, hidden: Hidden) -> Iterator[dict[str, Any]]:
         card = score_clip(path, marks)
         corners = None if card.screen is None else card.screen.outlines_px()
-        filmed = _Filmed(page_data(card), attempts_table(card), card.marks.target_name, corners, None)
+        name, table = card.marks.target_name, attempts_table(card)
+        filmed = _Filmed(page_data(card), table, name, corners, None, marks.invented)
         shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
         for reason in left:
             say_error(f"Skipped: {path.name}: {card.unscorable or reason}.")

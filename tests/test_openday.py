@@ -239,6 +239,19 @@ def test_the_page_speaks_the_language_that_was_chosen(made, tmp_path):
     assert "What is hidden" not in page
 
 
+@pytest.mark.parametrize("invented", [True, False])
+def test_a_simulated_try_is_told_to_the_page(made, tmp_path, invented):
+    shutil.copytree(made / "reports" / "hit", tmp_path / "hit")
+    file = tmp_path / "hit" / "run.json"
+    file.write_text(json.dumps(json.loads(file.read_text()) | ({"invented": True} if invented else {})))
+    code, _ = run(made, tmp_path / "hit", "--clips", ".", "--out", tmp_path / "out", "--language", "de")
+    assert code == 0
+    page = (tmp_path / "out" / "replay.html").read_text(encoding="utf-8")
+    (hit,) = scripts(page, "try")
+    assert hit["simulated"] is invented
+    assert page.count('<p class="simulated" hidden>Vom Computer simuliert</p>') == 3
+
+
 def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_path):
     (tmp_path / "saved").mkdir()
     marks = json.loads((ROOT / "sample_clips" / "clean_hit.marks.json").read_text())
