@@ -23,7 +23,7 @@ from needlecoach.marks import read_marks
 from needlecoach.model import FloatArray, Marks
 from needlecoach.reporting.bigscreen.film import film_of
 from needlecoach.reporting.bigscreen.language import Language, read_language
-from needlecoach.reporting.bigscreen.more import NAME, MoreTries, write_whole
+from needlecoach.reporting.bigscreen.more import NAME, MoreTries, put_aside, write_whole
 from needlecoach.reporting.bigscreen.page import Hidden, render_page, try_data
 from needlecoach.reporting.bigscreen.photo import photo_jpeg
 from needlecoach.reporting.bigscreen.tries import Try, tries_of
@@ -98,6 +98,8 @@ def run_replay(
     if not tries and watched is None:
         raise NeedlecoachError("None of these results can be shown (see above); give others.")
     path, more = out / PAGE, "" if watched is None else NAME
+    if (told := put_aside(path)) is not None:
+        say_error(told)
     _write(path, render_page(tries, language, hidden, heading=wishes.heading, more=more))
     _tell(path, tries, hidden)
     beside = None if watched is None else MoreTries(out)
@@ -107,7 +109,12 @@ def run_replay(
         typer.echo("Waiting for new recordings, until Ctrl-C.")
         with contextlib.suppress(KeyboardInterrupt):
             _go_on(*watched, beside, language, hidden)
-        typer.echo("Ended. The page goes on with the tries that it has.")
+        if beside.newest:  # in the page itself, which can then be moved, and is not asked to wait for more
+            day = [*tries, *beside.newest]
+            _write(path, render_page(day, language, hidden, heading=wishes.heading))
+        typer.echo(
+            f"Ended. The page keeps the tries that it has, {len(beside.newest)} of visitors among them."
+        )
     return path
 
 
@@ -251,6 +258,9 @@ def _go_on(folder: WatchedFolder, marks: Marks, more: MoreTries, language: Langu
                 if n_added:
                     took_s = time.monotonic() - began_s
                     typer.echo(f"{path.name}: added, {took_s:.1f} s after it was noticed.")
+            except KeyboardInterrupt:
+                say_error(f"{path.name}: not added; it was being scored when Ctrl-C came.")
+                raise
             except OutputError as problem:
                 complain(problem)
             except NeedlecoachError as problem:
