@@ -23,7 +23,7 @@ from needlecoach.marks import read_marks
 from needlecoach.model import FloatArray, Marks
 from needlecoach.reporting.bigscreen.film import film_of
 from needlecoach.reporting.bigscreen.language import Language, read_language
-from needlecoach.reporting.bigscreen.more import NAME, MoreTries, write_whole
+from needlecoach.reporting.bigscreen.more import NAME, MoreTries, put_aside, write_whole
 from needlecoach.reporting.bigscreen.page import Hidden, render_page, try_data
 from needlecoach.reporting.bigscreen.photo import photo_jpeg
 from needlecoach.reporting.bigscreen.tries import Try, tries_of
@@ -63,6 +63,7 @@ class _Filmed:
     target_name: str
     corners_px: FloatArray | None
     fps: float | None
+    simulated: bool
 
 
 def run_replay(
@@ -97,6 +98,8 @@ def run_replay(
     if not tries and watched is None:
         raise NeedlecoachError("None of these results can be shown (see above); give others.")
     path, more = out / PAGE, "" if watched is None else NAME
+    if (told := put_aside(path)) is not None:
+        say_error(told)
     _write(path, render_page(tries, language, hidden, heading=wishes.heading, more=more))
     _tell(path, tries, hidden)
     beside = None if watched is None else MoreTries(out)
@@ -106,7 +109,12 @@ def run_replay(
         typer.echo("Waiting for new recordings, until Ctrl-C.")
         with contextlib.suppress(KeyboardInterrupt):
             _go_on(*watched, beside, language, hidden)
-        typer.echo("Ended. The page goes on with the tries that it has.")
+        if beside.newest:  # in the page itself, which can then be moved, and is not asked to wait for more
+            day = [*tries, *beside.newest]
+            _write(path, render_page(day, language, hidden, heading=wishes.heading))
+        typer.echo(
+            f"Ended. The page keeps the tries that it has, {len(beside.newest)} of visitors among them."
+        )
     return path
 
 
@@ -170,7 +178,7 @@ def _films(
     for one in shown:
         with open_clip(clip, fps=filmed.fps) as reader:
             film = film_of(reader, filmed.page, one, filmed.corners_px)
-        yield try_data(one, film, language, hidden)
+        yield try_data(one, film, language, hidden, simulated=filmed.simulated)
 
 
 def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
@@ -185,7 +193,7 @@ def _reopened(folder: Path, run: dict[str, Any]) -> _Filmed:
         name = run["marks"].get("target_name") or ""
     except (OSError, ValueError, KeyError, AttributeError) as problem:
         raise NeedlecoachError(f"{folder}: its tables can't be read; score the clip again.") from problem
-    return _Filmed(parsed_page(folder), table, str(name), corners, fps)
+    return _Filmed(parsed_page(folder), table, str(name), corners, fps, run.get("invented") is True)
 
 
 def _corners(table: pd.DataFrame) -> FloatArray:
@@ -250,6 +258,9 @@ def _go_on(folder: WatchedFolder, marks: Marks, more: MoreTries, language: Langu
                 if n_added:
                     took_s = time.monotonic() - began_s
                     typer.echo(f"{path.name}: added, {took_s:.1f} s after it was noticed.")
+            except KeyboardInterrupt:
+                say_error(f"{path.name}: not added; it was being scored when Ctrl-C came.")
+                raise
             except OutputError as problem:
                 complain(problem)
             except NeedlecoachError as problem:
@@ -272,7 +283,8 @@ def _scorer() -> Score:
     def score(path: Path, marks: Marks, language: Language, hidden: Hidden) -> Iterator[dict[str, Any]]:
         card = score_clip(path, marks)
         corners = None if card.screen is None else card.screen.outlines_px()
-        filmed = _Filmed(page_data(card), attempts_table(card), card.marks.target_name, corners, None)
+        name, table = card.marks.target_name, attempts_table(card)
+        filmed = _Filmed(page_data(card), table, name, corners, None, marks.invented)
         shown, left = tries_of(filmed.page, filmed.table, filmed.target_name)
         for reason in left:
             say_error(f"Skipped: {path.name}: {card.unscorable or reason}.")

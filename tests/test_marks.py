@@ -111,10 +111,20 @@ def test_a_file_with_every_key_reads_back_as_it_was_written(tmp_path: Path) -> N
         "notch_mm": 19.5,
         "phantom": "G3",
         "date": "2026-11-26",
+        "invented": True,
     }
     path = tmp_path / "L01.marks.json"
     write_marks(path, MarksFile.model_validate_json(json.dumps(whole)))
     assert json.loads(path.read_text()) == whole
+    assert read_marks(path).invented is True
+
+
+def test_a_user_s_marks_say_nothing_of_being_invented(tmp_path: Path) -> None:
+    path = tmp_path / "L01.marks.json"
+    write_marks(path, MarksFile.model_validate_json(json.dumps(WHOLE)))
+    assert "invented" not in path.read_text() and read_marks(path).invented is False
+    with pytest.raises(MarksError, match=r"invented.*valid boolean"):
+        read_marks(written(tmp_path, {**WHOLE, "invented": "yes"}))
 
 
 def test_ways_to_a_scale_that_need_the_picture(tmp_path: Path) -> None:

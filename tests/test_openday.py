@@ -224,6 +224,66 @@ def test_a_defect_on_the_day_is_told_and_the_day_goes_on(tmp_path, monkeypatch, 
     assert len(list((tmp_path / "replay-more").iterdir())) == 1
 
 
+@pytest.fixture
+def day(made, written, tmp_path, monkeypatch):
+    """Run a day with so many visitors' tries, ended by Ctrl-C while one more is scored: what it said."""
+    (data, _) = scripts(written, "try")
+    (tmp_path / "saved").mkdir()
+    marks = tmp_path / "day.marks.json"
+    shutil.copy(ROOT / "sample_clips" / "clean_hit.marks.json", marks)
+
+    def score(path, *_):
+        if path.stem == "last":
+            raise KeyboardInterrupt
+        yield {**data, "words": {**data["words"], "name": path.stem}}
+
+    def run_day(*names):
+        paths = [Path(f"{name}.mp4") for name in (*names, "last")]
+        monkeypatch.setattr(openday.WatchedFolder, "saved", lambda _: [paths.pop(0)])
+        monkeypatch.setattr(openday, "_scorer", lambda: score)
+        monkeypatch.setattr(openday, "POLL_S", 0.0)
+        watch = ("--watch", tmp_path / "saved", "--marks", marks)
+        return run(made, "reports/core", "--out", tmp_path / "out", *watch)
+
+    return run_day
+
+
+def names_in(page):
+    return [one["words"]["name"] for one in scripts(page.read_text(encoding="utf-8"), "try")][1:]
+
+
+def test_ctrl_c_keeps_the_days_tries_in_the_page(day, tmp_path):
+    code, said = day("first", "second")
+    assert code == 0
+    assert "last.mp4: not added; it was being scored when Ctrl-C came." in said
+    assert "Ended. The page keeps the tries that it has, 2 of visitors among them." in said
+    shutil.rmtree(tmp_path / "out" / "replay-more")  # the page alone is enough
+    page = tmp_path / "out" / "replay.html"
+    assert names_in(page) == ["first", "second"]
+    assert '"more":""' in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("visitors", [("third",), ()])
+def test_a_second_run_starts_anew_and_says_where_the_first_ones_tries_are(day, tmp_path, visitors):
+    day("first", "second")
+    _, said = day(*visitors)
+    former = tmp_path / "out" / "replay-before-1.html"
+    assert f"The former page, with 2 tries of visitors, is now {former}; this one starts anew." in said
+    assert names_in(former) == ["first", "second"]
+    assert names_in(tmp_path / "out" / "replay.html") == list(visitors)
+    _, said = day()
+    assert ("replay-before-2.html" in said) is bool(visitors)
+
+
+def test_tries_of_a_day_that_was_cut_off_do_not_go_unsaid(made, day, tmp_path):
+    day()
+    MoreTries(tmp_path / "out").add({"n": 1})
+    _, said = run(made, "reports/core", "--out", tmp_path / "out")
+    assert "now without 1 try of visitors of a former run, which was cut off." in said
+    _, said = run(made, "reports/core", "--out", tmp_path / "out")
+    assert "former" not in said
+
+
 def test_a_photo_that_no_try_needs_is_told(made, tmp_path):
     code, said = run(made, "reports/hit", "--photo", "plum=olive.png", "--out", tmp_path)
     assert code == 0
@@ -237,6 +297,19 @@ def test_the_page_speaks_the_language_that_was_chosen(made, tmp_path):
     (hit,) = scripts(page, "try")
     assert hit["words"]["distance"] == "Etwa 0,9 Millimeter von der Mitte: die Dicke von zehn Blatt Papier."
     assert "What is hidden" not in page
+
+
+@pytest.mark.parametrize("invented", [True, False])
+def test_a_simulated_try_is_told_to_the_page(made, tmp_path, invented):
+    shutil.copytree(made / "reports" / "hit", tmp_path / "hit")
+    file = tmp_path / "hit" / "run.json"
+    file.write_text(json.dumps(json.loads(file.read_text()) | ({"invented": True} if invented else {})))
+    code, _ = run(made, tmp_path / "hit", "--clips", ".", "--out", tmp_path / "out", "--language", "de")
+    assert code == 0
+    page = (tmp_path / "out" / "replay.html").read_text(encoding="utf-8")
+    (hit,) = scripts(page, "try")
+    assert hit["simulated"] is invented
+    assert page.count('<p class="simulated" hidden>Vom Computer simuliert</p>') == 3
 
 
 def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_path):
@@ -260,6 +333,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
             if "added" in line:
                 break
         tries = list((tmp_path / "out" / "replay-more").iterdir())
+        assert "file:" in (tmp_path / "out" / "replay.html").read_text()
     finally:
         time.sleep(0.2)
         process.send_signal(signal.SIGINT)
@@ -274,7 +348,7 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
     text = "".join(path.read_text() for path in (tmp_path / "out").rglob("*") if path.is_file())
     assert not [secret for secret in SECRETS if secret in text]
     assert not list(tmp_path.rglob("*.partial"))
-    assert "file:" in (tmp_path / "out" / "replay.html").read_text()
+    assert len(scripts((tmp_path / "out" / "replay.html").read_text(), "try")) == 1
 
 
 def test_the_clip_of_these_tests_is_as_long_as_they_think(made):

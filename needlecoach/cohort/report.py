@@ -29,6 +29,7 @@ from needlecoach.cohort.values import (
     Measure,
     Rates,
     Share,
+    Smooth,
     TargetReport,
 )
 from needlecoach.errors import CohortError
@@ -46,6 +47,8 @@ _SUCCESS = Measure("success", "Success", "", share=True, lower_is_better=False)
 # Distance, then what is drawn for every task.
 _DISTANCE = {"aspirate": ("closest_centre_mm", True), "core": ("notch_in_target_mm", False)}
 _OTHERS = ("blind_advance_mm", "time_to_target_s", "passes")
+# Counts that are no lower, unless a learner's own are: an attempt without a pass has only short pushes.
+_LEAST = {"passes": 1.0}
 
 
 @dataclass(frozen=True)
@@ -186,9 +189,16 @@ def _learner(
 def _curve(scorable: pd.DataFrame, measure: Measure) -> Curve:
     order = scorable["order"].to_numpy(dtype=float)
     value = scorable[measure.name].to_numpy(dtype=float)
-    return Curve(
-        measure.name, order, value, (smooth_shares if measure.share else smooth_numbers)(order, value)
-    )
+    smooth = (smooth_shares if measure.share else smooth_numbers)(order, value)
+    if smooth is not None and measure.name in _LEAST:
+        smooth = _held(smooth, min(_LEAST[measure.name], float(np.nanmin(value))))
+    return Curve(measure.name, order, value, smooth)
+
+
+def _held(smooth: Smooth, least: float) -> Smooth:
+    """A smooth, its middle and band held at the least that there can be."""
+    lines = (smooth.middle, smooth.low, smooth.high)
+    return Smooth(smooth.at, *(np.maximum(line, least) for line in lines))
 
 
 def _targets(coded: pd.DataFrame, difficulty: Difficulty, asked: _Asked) -> tuple[TargetReport, ...]:

@@ -58,7 +58,7 @@ def write_cohort(out: Path, *, last_day: date, seed: int = SEED) -> int:
         write_csv(attempts_table(one.card), folder / "attempts.csv")
         at = one.scored_at.isoformat(timespec="microseconds")
         record = run_record(one.card, first_scored_at=at, scored_at=at)
-        (folder / "run.json").write_text(record_text(record | {"invented": True}), encoding="utf-8")
+        (folder / "run.json").write_text(record_text(record), encoding="utf-8")
         written += 1
     return written
 
@@ -131,6 +131,7 @@ def _card(
         target_true_mm=site.target.width_mm,
         phantom="GEL-A",
         date=on.isoformat(),
+        invented=True,
     )
     return Scorecard(
         clip=Clip(Path(f"{name}.mp4"), "video", 640, 480, n_frames, FPS),

@@ -11,8 +11,6 @@ from needlecoach.demo.scenes import Shown
 from needlecoach.marks import MarkOptions
 from needlecoach.model import Scorecard
 from needlecoach.phantoms.simulate import marks_record, write_clip
-from needlecoach.reporting.reopen import read_run
-from needlecoach.reporting.results import record_text
 from needlecoach.scored import Progress, Wish, scorable_marks, score_into
 
 
@@ -32,7 +30,7 @@ def write_recording(shown: Shown, folder: Path, *, on: date) -> Path:
         "kind": shown.target.kind,
         "true_mm": shown.target.width_mm,
     }
-    marks |= {"phantom": "GEL-A", "date": on.isoformat()}
+    marks |= {"phantom": "GEL-A", "date": on.isoformat(), "invented": True}
     clip.with_name(f"{clip.stem}.marks.json").write_text(json.dumps(marks, indent=2) + "\n", encoding="utf-8")
     return clip
 
@@ -45,7 +43,9 @@ def score_recording(
     scoring: Progress | None = None,
     writing: Progress | None = None,
 ) -> tuple[Scorecard, Path]:
-    """Score a simulated recording into a folder of results, marked as invented; return card and folder.
+    """Score a simulated recording into a folder of results; return card and folder.
+
+    Its marks say that it is invented, and so do the results, however often it is scored again.
 
     Raises
     ------
@@ -53,7 +53,4 @@ def score_recording(
         As `scored.score_into`.
     """
     marks = scorable_marks(clip, MarkOptions(), no_target=False)
-    card, folder = score_into(clip, marks, results, clip.stem, wish, scoring=scoring, writing=writing)
-    run = read_run(folder)
-    (folder / "run.json").write_text(record_text(run | {"invented": True}), encoding="utf-8")
-    return card, folder
+    return score_into(clip, marks, results, clip.stem, wish, scoring=scoring, writing=writing)

@@ -194,6 +194,13 @@ def _notes(
             f"{_n(two, 'recording')} {_are(two)} there under more than one learner's code; the one scored "
             "last counts."
         )
+    twice = _with_other_figures(once)
+    if twice:
+        yield (
+            f"{_n(twice, 'attempt')} of tables {_have(twice)} the clip, learner and number of one that is "
+            "there with other figures: each counts, so the same may count twice; leave out what is out of "
+            "date."
+        )
     without = int((table["learner"] == "").sum())
     if without:
         yield f"{_n(without, 'attempt')} without a learner's code {_are(without)} in no learner's figures."
@@ -225,8 +232,24 @@ def _under_two_learners(read: Iterable[Recording]) -> int:
     return sum(len(codes) > 1 for codes in learners.values())
 
 
+def _with_other_figures(once: Iterable[Recording]) -> int:
+    """How many attempts of tables have clip, learner and number of another one; two days are two attempts."""
+    days: defaultdict[tuple[str, str, int], list[str]] = defaultdict(list)
+    count = 0
+    for one in sorted(once, key=lambda one: not one.sha256):
+        for row in one.attempts:
+            before = days[one.clip, one.learner, row.attempt]
+            count += not one.sha256 and any(not one.day or day in ("", one.day) for day in before)
+            before.append(one.day)
+    return count
+
+
 def _n(count: int, word: str) -> str:
     return f"One {word}" if count == 1 else f"{count} {word}s"
+
+
+def _have(count: int) -> str:
+    return "has" if count == 1 else "have"
 
 
 def _are(count: int) -> str:

@@ -156,6 +156,8 @@ class MarksFile(StrictEntry):
     medium: MediumEntry | None = None
     screen_px: Literal["auto"] | tuple[PointPx, PointPx, PointPx, PointPx] | None = None
     notes: Annotated[str, Field(max_length=10_000)] = ""
+    # None, not False, so that it is written only where it was given.
+    invented: bool | None = None
 
     def to_marks(self) -> Marks:
         """Marks for scoring.
@@ -190,6 +192,7 @@ class MarksFile(StrictEntry):
             date=checked_date(self.date),
             notes=self.notes,
             screen=checked_screen(self.screen_px),
+            invented=bool(self.invented),
         )
 
 

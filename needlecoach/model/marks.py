@@ -30,7 +30,8 @@ class Marks:
     `screen` is for a camera's recording of the screen: its four corners on the first frame in the order round
     it, or "auto" to find them. `needle_length_mm`, `target_name`, `target_kind`, `phantom` (a
     code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
-    mean diameter, is held against the marked one and makes no scale.
+    mean diameter, is held against the marked one and makes no scale. `invented` says that nobody practised:
+    the recording was simulated for a demonstration.
     """
 
     target: Target | None = None
@@ -53,6 +54,7 @@ class Marks:
     target_true_mm: float | None = None
     phantom: str | None = None
     date: str | None = None
+    invented: bool = False
 
     @property
     def core(self) -> Core | None:

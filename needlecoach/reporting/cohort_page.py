@@ -68,6 +68,7 @@ def _learning(report: CohortReport) -> dict[str, Any]:
     rates, calibration = report.rates, report.calibration
     return {
         "frames": drawn.frames(),
+        "named": bool(drawn.named),
         "learners": [
             views.learner_view(number, one, report, drawn) for number, one in enumerate(report.learners, 1)
         ],

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from markupsafe import Markup
 
 from needlecoach.cohort.values import CohortReport, Curve, LearnerReport, Measure, TargetReport
 from needlecoach.reporting import charts
 from needlecoach.reporting import cohort_words as words
 from needlecoach.reporting.rounding import in_words
+
+# With more attempts than this, dots don't tell which attempt they are: each dot named takes some 100 bytes in
+# five charts, 1 MB for so many, and a page of 20,000 attempts has to stay under 3 MB.
+MOST_NAMED = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,6 +28,7 @@ class Drawn:
     axes: tuple[charts.Axis, ...]
     last: int
     cusums: charts.CusumAxes
+    named: Mapping[tuple[str, int], str]
 
     @classmethod
     def of(cls, report: CohortReport) -> Drawn:
@@ -29,11 +36,42 @@ class Drawn:
             (int(c.order.max()) for one in report.learners for c in one.curves if len(c.order)), default=1
         )
         axes = tuple(_axis(report, measure) for measure in report.measures)
-        return cls(axes, last, charts.cusum_axes(report.learners, report.calibration.limit))
+        cusums = charts.cusum_axes(report.learners, report.calibration.limit)
+        return cls(axes, last, cusums, _names(report.table))
 
     def frames(self) -> Markup:
         curves = (charts.curve_frame(axis, self.last, f"frame-{n}") for n, axis in enumerate(self.axes))
         return Markup("".join(curves) + self.cusums.frames() + charts.bar_frame())
+
+
+def _names(table: pd.DataFrame) -> dict[tuple[str, int], str]:
+    """Which attempt is which, by learner and place in order; none of it in large cohorts."""
+    if len(table) > MOST_NAMED:
+        return {}
+    told = table[["learner", "order", "clip", "attempt", "date"]].itertuples(index=False, name=None)
+    return {
+        (learner, order): ", ".join(filter(None, (clip, f"attempt {attempt}", date)))
+        for learner, order, clip, attempt, date in told
+        if learner
+    }
+
+
+def _titles(curve: Curve | None, code: str, measure: Measure, drawn: Drawn) -> list[str] | None:
+    """What each point of a curve says under the pointer; None where points are too many to be named."""
+    if curve is None or not drawn.named:
+        return None
+    return [
+        f"{drawn.named[code, int(order)]}: {_value_words(value, measure)}"
+        for order, value in zip(curve.order.tolist(), curve.value.tolist(), strict=True)
+    ]
+
+
+def _value_words(value: float, measure: Measure) -> str:
+    if not math.isfinite(value):
+        return words.UNKNOWN
+    if measure.share:
+        return "hit" if value else "no hit"
+    return words.number_words(value, measure)
 
 
 def _axis(report: CohortReport, measure: Measure) -> charts.Axis:
@@ -70,11 +108,12 @@ def _curve_view(n: int, one: LearnerReport, measure: Measure, drawn: Drawn) -> d
     curve, axis = curve_of(one, measure), drawn.axes[n]
     beyond = np.zeros(0) if curve is None else curve.value[np.logical_or(*axis.beyond(curve.value))]
     label = f"{measure.title}, {one.code}"
+    titles = _titles(curve, one.code, measure, drawn)
     return {
         "title": measure.title,
         "unit": measure.unit,
         "words": "; ".join(words.curve_words(curve, measure, beyond.tolist())),
-        "chart": Markup(charts.curve_chart(curve, axis, drawn.last, f"frame-{n}", label)),
+        "chart": Markup(charts.curve_chart(curve, axis, drawn.last, f"frame-{n}", label, titles)),
     }
 
 

@@ -54,10 +54,12 @@ def run_record(
     scored and `scored_at` when it was last (UTC, ISO 8601); each is left out where None.
     """
     track = card.track
+    given = card.marks if card.screen is None else card.screen.given
     straight_px = (card.clip.width_px, card.clip.height_px)
     width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
     return {
         "schema": SCHEMA,
+        **({"invented": True} if given.invented else {}),
         **({} if first_scored_at is None else {"first_scored_at": first_scored_at}),
         **({} if scored_at is None else {"scored_at": scored_at}),
         "versions": versions(),
@@ -76,7 +78,7 @@ def run_record(
             "last_s": plain(track.time_s[-1]) if len(track) else None,
             "usual_frame_s": plain(np.median(track.frame_durations_s)) if len(track) else None,
         },
-        "marks": marks_record(card.marks if card.screen is None else card.screen.given),
+        "marks": marks_record(given),
         "screen": None if card.screen is None else _screen_record(card.screen),
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
@@ -115,6 +117,8 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "phantom": marks.phantom,
         "date": marks.date,
         "notes": marks.notes,
+        # Left out where false: results of before this key was known are still those of the same marks.
+        **({"invented": True} if marks.invented else {}),
     }
 
 

@@ -53,6 +53,20 @@ def test_points_and_axes_are_on_the_screen(cohort):
     assert box["x"] - 3 <= frame["x"] and frame["x"] + frame["width"] <= box["x"] + box["width"] + 3
 
 
+def test_the_pointer_on_a_dot_finds_its_name(cohort):
+    """A stroke without length, drawn as a disc by its cap, is found where it is seen."""
+    panel = cohort.locator("svg[aria-label='Distance from the middle, L02']")
+    panel.scroll_into_view_if_needed()
+    dot = panel.locator(".dots path").first
+    found = dot.evaluate(
+        """one => {
+          const at = one.getPointAtLength(0).matrixTransform(one.getScreenCTM());
+          return document.elementFromPoint(at.x, at.y).querySelector("title").textContent;
+        }"""
+    )
+    assert re.fullmatch(r"L02-\d+\.mp4, attempt 1, 2026-09-07: [\d.]+\u00a0mm", found)
+
+
 def test_a_smooth_is_where_the_browser_reads_its_path(cohort):
     """The browser's own reading of the compact path ends where the words beside it say that it ends."""
     figure = cohort.locator("figure", has=cohort.locator("svg[aria-label='Distance from the middle, L03']"))

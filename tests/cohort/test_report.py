@@ -51,6 +51,19 @@ def test_curves_are_of_the_measures_and_hold_every_point(cohort):
     assert curve.smooth is not None
 
 
+@pytest.mark.parametrize(("lower", "least"), [(1, 1.0), (0, 0.0)])
+def test_the_smooth_of_passes_stays_where_passes_can_be(tmp_path, lower, least):
+    """Invented: five passes, soon one; the course alone would undershoot, its band in any case."""
+    passes = [6, 4, 2, 1, 1, 1, lower, 1, 1, 1, 1, 1]
+    for n, count in enumerate(passes):
+        write(tmp_path, f"c{n:02d}", [{**HIT, "passes": count}], date=f"2026-03-{n + 1:02d}")
+    (learner,) = report(gather([tmp_path]).table).learners
+    smooth = next(one.smooth for one in learner.curves if one.measure == "passes")
+    lines = np.array([smooth.low, smooth.middle, smooth.high])
+    assert lines.min() >= least and (np.diff(lines, axis=0) >= 0).all()
+    assert bool(lines.min() < 1) is (lower < 1)
+
+
 def test_what_can_not_be_scored_is_in_no_curve_but_is_counted(tmp_path):
     write(tmp_path, "a", [HIT, BLANK, MISS])
     one = report(gather([tmp_path]).table).learners[0]

@@ -3,7 +3,9 @@
 import json
 
 import pandas as pd
+from typer.testing import CliRunner
 
+from needlecoach.cli import app
 from needlecoach.marks import read_marks
 
 
@@ -63,3 +65,10 @@ def test_what_is_blank_and_what_is_not_agrees_with_a_real_hit(made):
     may_differ |= {"overshoot_mm_sd"}
     for name in set(real.index) - may_differ:
         assert all(pd.isna(one[name]) == pd.isna(real[name]) for one in hits), name
+
+
+def test_scored_again_by_hand_it_is_still_invented(made, tmp_path):
+    clip = made.out / "recordings" / "L04_invented.mp4"
+    done = CliRunner().invoke(app, ["score", str(clip), "--out", str(tmp_path), "--no-replay", "--quiet"])
+    assert done.exit_code == 0, done.output
+    assert json.loads((tmp_path / "L04_invented" / "run.json").read_text())["invented"] is True

@@ -115,6 +115,35 @@ def test_a_table_adds_only_what_the_folders_do_not_hold(tmp_path):
     again = gather([tmp_path / "t.csv", write_rows(tmp_path / "u.csv", header, rows)])
     assert len(again.table) == 2
     assert [note.split(" ")[0] for note in again.notes] == ["One", "2"]  # one result left out, two undated
+    told = [note for note in gathered.notes if "count twice" in note]
+    assert [note.split(" ")[0] for note in told] == ["One"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({}, True),
+        ({"date": "2026-03-01"}, True),
+        ({"date": "2026-03-02"}, False),
+        ({"clip": "b.mp4"}, False),
+        ({"learner": "L02"}, False),
+        ({"attempt": 2}, False),
+    ],
+)
+def test_one_attempt_with_two_sets_of_figures_is_told(tmp_path, changes, told):
+    """Of another day, clip, learner or number it is another attempt."""
+    write(tmp_path / "r", "a", [HIT], invented=False, date="2026-03-01")
+    row = {"clip": "a.mp4", "learner": "L01", "attempt": 1, "cut_off": 0, **HIT, "closest_centre_mm": 1.6}
+    table = write_rows(
+        tmp_path / "t.csv", ["clip", "learner", "date", *ATTEMPT_COLUMNS], [{**row, **changes}]
+    )
+    gathered = gather([table, tmp_path / "r"])
+    assert len(gathered.table) == 2
+    said = [note for note in gathered.notes if "count twice" in note]
+    assert len(said) == told
+    assert not told or said[0].startswith(
+        "One attempt of tables has the clip, learner and number of one that"
+    )
 
 
 def test_what_can_not_be_read_is_named_and_the_rest_goes_on(tmp_path):

@@ -152,7 +152,8 @@ def _table(learners):
     """Of the table only what the page reads of it."""
     rows = [(one.code, n) for one in learners for n in range(1, one.attempts + 1)]
     table = pd.DataFrame(rows, columns=["learner", "order"])
-    return table.assign(version="0.6.0", invented=True)
+    table = table.assign(version="0.6.0", invented=True, attempt=1, date="2026-09-07")
+    return table.assign(clip=[f"{code}-{n}.mp4" for code, n in rows])
 
 
 def invented_cohort(learners=12, attempts=25, *, seed=7, codes=None, names=NAMES):

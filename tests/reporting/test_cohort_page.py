@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from needlecoach.cohort.values import Calibration, Curve, Difficulty, LcCusum
+from needlecoach.reporting import cohort_views
 from needlecoach.reporting.cohort_page import render_cohort
 from needlecoach.reporting.cohort_views import Drawn
+from needlecoach.reporting.cohort_words import number_words
 from tests.reporting.invented_cohort import LIMIT, MEASURES, invented_cohort
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}
@@ -122,12 +124,39 @@ def test_learners_stand_in_the_order_of_their_codes_with_every_measure(report, t
     assert used <= set(ids)
 
 
-def test_every_attempt_is_a_point(report):
+@pytest.mark.parametrize("most", [0, 10_000])
+def test_every_attempt_is_a_point(report, monkeypatch, most):
+    monkeypatch.setattr(cohort_views, "MOST_NAMED", most)
     text = render_cohort(report)
-    drawn = sum(one.count("h0") for one in re.findall('class="dots" d="([^"]+)"', text))
-    beyond = sum(one.count("M") for one in re.findall('class="beyond" d="([^"]+)"', text))
+    assert ("<title>L01-1.mp4" in text) is bool(most)
+    shown = [re.findall(rf'<(?:g|path) class="{kind}".*?(?:/g>|/>)', text) for kind in ("dots", "beyond")]
+    drawn = sum(one.count("h0") for one in shown[0])
+    beyond = sum(one.count("M") for one in re.findall(' d="([^"]*)"', "".join(shown[1])))
     known = sum(int(np.isfinite(c.value).sum()) for one in report.learners for c in one.curves)
     assert drawn + beyond == known and beyond > 0
+
+
+def test_a_dot_says_which_attempt_it_is_and_its_value(report):
+    one, value = report.learners[0], report.learners[0].curves[3].value
+    (chart,) = re.findall(r'<svg[^>]*aria-label="Time to target, L01".*?</svg>', render_cohort(report))
+    known = np.flatnonzero(np.isfinite(value))
+    assert 5 < len(known) < one.attempts
+    assert sorted(re.findall(r"<title>(.*?)</title>", chart)) == sorted(
+        f"L01-{n + 1}.mp4, attempt 1, 2026-09-07: {number_words(value[n], MEASURES[3])}" for n in known
+    )
+    unnamed = replace(report, table=report.table.assign(clip="", date=""))
+    assert "<title>attempt 1: hit</title>" in render_cohort(unnamed)
+
+
+def test_a_clip_with_a_hostile_name_stays_text(report):
+    told = read(replace(report, table=report.table.assign(clip=HOSTILE)))
+    assert told.all("script") == [] and f"{HOSTILE}, attempt 1, 2026-09-07: hit" in told.texts("title")
+
+
+def test_the_largest_page_with_named_dots_is_under_three_megabytes():
+    report = invented_cohort(30, cohort_views.MOST_NAMED // 30)
+    assert "<title>L01-1.mp4" in (text := render_cohort(report))
+    assert len(text.encode()) < 3_000_000
 
 
 def test_words_beside_a_curve_say_what_it_shows(report):

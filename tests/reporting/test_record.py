@@ -93,6 +93,13 @@ def test_what_was_said_of_needle_target_phantom_and_day_is_kept():
     assert [said[key] for key in kept] == [100.0, 22.0, 19.0, "fluid A", "fluid", 9.5, "G3", "2026-11-26"]
 
 
+def test_only_an_invented_recording_says_that_it_is(card):
+    """Results of before the mark was known must count as those of the same marks."""
+    assert "invented" not in run_record(card) and "invented" not in marks_record(Marks())
+    said = run_record(replace(card, marks=replace(card.marks, invented=True)))
+    assert said["invented"] is True and said["marks"]["invented"] is True
+
+
 def test_versions_are_named():
     assert set(versions()) == {"needlecoach", "python", "numpy", "opencv", "pyav", "pydicom", "pillow"}
     assert all(versions().values())

@@ -31,7 +31,7 @@ SQUARE = np.array([(10.25, 10), (50, 10), (50, 40.5), (10, 40)])
             notes="second try",
             screen=CORNERS,
         ),
-        Marks(screen="auto", tick_mm=5.0, target_mm=10.0),
+        Marks(screen="auto", tick_mm=5.0, target_mm=10.0, invented=True),
     ],
 )
 def test_marks_of_a_record_are_the_marks(marks):

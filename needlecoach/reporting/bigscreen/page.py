@@ -48,13 +48,16 @@ class Hidden:
         return names.index(name.casefold()) if name.casefold() in names else None
 
 
-def try_data(one: Try, film: Film, language: Language, hidden: Hidden) -> dict[str, Any]:
+def try_data(
+    one: Try, film: Film, language: Language, hidden: Hidden, *, simulated: bool = False
+) -> dict[str, Any]:
     """Everything that the page is told of one try, as JSON can hold it; nothing of a person or a file."""
     named = bool(one.target_name)
     return {
         "video": base64.b64encode(film.video).decode("ascii"),
         "film": film.drawn,
         "photo": hidden.index(one.target_name),
+        "simulated": simulated,
         "words": {
             "moment": language.say("film.sampled" if one.is_core else "film.nearest"),
             "verdict": verdict_words(one.outcome, one.beside_mm, language),

@@ -46,6 +46,8 @@ class Show {
       this.current = able[this.turn];
     } else this.current = null;
     byId("visitor").hidden = !(this.current && this.current.visitor);
+    const simulated = Boolean(this.current && this.current.simulated);
+    for (const one of document.querySelectorAll(".simulated")) one.hidden = !simulated;
     byId("what").hidden = !byId("visitor").hidden;
     if (this.current) this.ready();
     this.enter("title");

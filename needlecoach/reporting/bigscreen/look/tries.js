@@ -23,7 +23,7 @@ function makeTry(data, id) {
   video.preload = "auto";
   video.hidden = true;
   video.disablePictureInPicture = true;
-  const made = { id, film: data.film, words: data.words, photo: data.photo, visitor: id !== "", gone: false, broken: false, video };
+  const made = { id, film: data.film, words: data.words, photo: data.photo, simulated: data.simulated === true, visitor: id !== "", gone: false, broken: false, video };
   video.addEventListener("error", () => { made.broken = true; });
   video.src = blobUrl(data.video, "video/webm");
   byId("videos").append(video);
