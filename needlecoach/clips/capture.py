@@ -21,6 +21,8 @@ RETRY_S = 1.0
 # Closing takes no longer, whatever the device is doing.
 _CLOSE_S = 1.8
 _RATE_FRAMES = 60
+# One that is waited for is tried for so long.
+_TRIED_S = 2.5
 
 StateKind = Literal["opening", "running", "stalled", "gone", "ended"]
 Opener = Callable[[Address, tuple[int, int] | None, float | None], Device]
@@ -150,14 +152,17 @@ class Source:
         Raises
         ------
         ClipError
-            When none came in time; it says what the source is doing instead, and what to try.
+            When none came in time, or it could not be opened for some seconds; it says what to try.
         """
-        captured = self.wait_newer(-1, timeout_s)
+        until_s = time.monotonic() + timeout_s
+        captured = None
+        while captured is None and time.monotonic() < until_s and not self._is_hopeless():
+            captured = self.wait_newer(-1, 0.1)
         if captured is None:
             advice = "`needlecoach cameras` lists the cameras that can be opened"
             if self._address.is_network:
                 advice = "check the address, and that a browser on this machine can reach it"
-            raise ClipError(f"{self.name}: no picture came in {timeout_s:g} s; {advice}.")
+            raise ClipError(f"{self.name}: can't be opened, or gives no picture; {advice}.")
         return captured
 
     def subscribe(self, callback: Callable[[Captured], None]) -> Callable[[], None]:
@@ -185,6 +190,11 @@ class Source:
             self._kind, self._words, self._since_s = "ended", f"{self.name} was closed.", self.now_s()
             self._news.notify_all()
         self._reader.join(_CLOSE_S)  # one that hangs in the device is left to its own time-out
+
+    def _is_hopeless(self) -> bool:
+        """Whether it has been tried more than once in vain."""
+        with self._news:
+            return self._kind == "gone" and self.now_s() - self._since_s > _TRIED_S
 
     def _is_newer(self, than: int) -> bool:
         return self._newest is not None and self._newest.number > than

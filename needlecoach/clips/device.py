@@ -91,6 +91,22 @@ def parse_address(text: str) -> Address:
     return _device_address(text)
 
 
+def parse_size(text: str | None) -> tuple[int, int] | None:
+    """Read a size such as 1280x720 as (width, height) in px; None stays None.
+
+    Raises
+    ------
+    ClipError
+        When it is no such size, or one that no camera has (below 16 or above 8192 px).
+    """
+    if text is None:
+        return None
+    sides = re.fullmatch(r"(\d{1,5})\s*[xX×]\s*(\d{1,5})", text.strip())
+    if sides is None or not all(16 <= int(side) <= 8192 for side in sides.groups()):
+        raise ClipError(f"{text!r}: is no size for a picture; give width x height in px, such as 1280x720.")
+    return int(sides[1]), int(sides[2])
+
+
 def _without_secrets(text: str) -> str:
     """The name of a stream; an address holds passwords before the @ or among its options."""
     try:
@@ -106,14 +122,14 @@ def _without_secrets(text: str) -> str:
 
 def _device_address(text: str) -> Address:
     """A device's path as the number that OpenCV opens it by, links followed."""
-    path = Path(text)
+    path, shown = Path(text), "What was given" if set(text) & set("@?") else repr(text)
     try:
         real = path.resolve() if text else path
         kind = real.stat().st_mode if text else 0
     except (OSError, ValueError, RuntimeError):
         known = re.fullmatch(r"/dev/video\d+", text)
         said = "there is no such device; plug the camera in" if known else "is no camera"
-        raise ClipError(f"{text!r}: {said}; {_WANTED}.") from None
+        raise ClipError(f"{shown}: {said}; {_WANTED}.") from None
     number = re.fullmatch(r"video(\d+)", real.name)
     if stat.S_ISCHR(kind) and number:
         return Address(int(number[1]), text)
@@ -121,7 +137,7 @@ def _device_address(text: str) -> Address:
         raise ClipError(
             f"{text}: is a recording or a folder, no camera; `needlecoach score` scores recordings."
         )
-    raise ClipError(f"{text!r}: is no camera; {_WANTED}.")
+    raise ClipError(f"{shown}: is no camera; {_WANTED}.")
 
 
 def open_device(address: Address, size: tuple[int, int] | None, fps: float | None) -> Device:

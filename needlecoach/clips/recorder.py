@@ -12,6 +12,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, TypeVar
 
+import av
+import cv2
+
 from needlecoach.clips.capture import Captured
 from needlecoach.clips.coder import Coded, Coder
 from needlecoach.clips.recording import LEAST_FREE_BYTES, FreeBytes, PartsWriter, Room, free_bytes_of
@@ -23,6 +26,7 @@ _MOST_WAITING_BYTES = 256_000_000
 _LONGEST_WAIT_S = 10.0
 
 Result = TypeVar("Result")
+StateKind = Literal["idle", "recording", "full", "failed"]
 
 
 @dataclass(frozen=True)
@@ -34,7 +38,7 @@ class RecorderState:
     that the machine was too slow for, `cost_ms` is what one took to code and write, on average of late.
     """
 
-    kind: Literal["idle", "recording", "full", "failed"]
+    kind: StateKind
     words: str
     n_frames: int
     lost: int
@@ -110,7 +114,7 @@ class Recorder:
         self._waiting_bytes = self._lost = self._n_frames = 0
         self._counting = threading.Lock()
         self._clock_zero_s = time.monotonic()
-        self._cost_ms = 0.0
+        self._cost_ms, self._fault = 0.0, ""
         self._coder: Coder | None = None
         self._kept: deque[Coded] = deque()
         self._writers: list[PartsWriter] = []
@@ -144,11 +148,16 @@ class Recorder:
         """How recording goes just now."""
         writers = list(self._writers)
         troubled = next((writer for writer in writers if writer.trouble), None)
-        words = [] if troubled is None else [troubled.words]
+        words = [self._fault] if self._fault else [] if troubled is None else [troubled.words]
         if self._lost:
             words.append(f"{self._lost} pictures were not recorded: this machine is too slow for them.")
-        kind = (troubled.trouble or "recording") if troubled else ("recording" if writers else "idle")
-        return RecorderState(kind, " ".join(words), self._n_frames, self._lost, self._cost_ms)
+        return RecorderState(self._kind(writers), " ".join(words), self._n_frames, self._lost, self._cost_ms)
+
+    def _kind(self, writers: list[PartsWriter]) -> StateKind:
+        if self._fault:
+            return "failed"
+        troubles = [writer.trouble for writer in writers if writer.trouble]
+        return (troubles[0] or "recording") if troubles else ("recording" if writers else "idle")
 
     def begin(self, path: Path, from_s: float) -> Recording:
         """Begin a file at the key picture at or before session time `from_s`, as far back as is kept.
@@ -219,6 +228,18 @@ class Recorder:
 
     def _record(self, captured: Captured) -> None:
         began_s = time.perf_counter()
+        try:
+            self._code(captured)
+            self._fault = ""
+        except (av.FFmpegError, cv2.error, ValueError) as problem:
+            self._coder = None
+            high, wide = captured.pixels.shape[:2]
+            self._fault = f"Pictures of {wide}x{high} can't be coded ({problem}): nothing is recorded now."
+        self._n_frames += 1
+        took_ms = 1000 * (time.perf_counter() - began_s)
+        self._cost_ms = took_ms if self._n_frames == 1 else 0.98 * self._cost_ms + 0.02 * took_ms
+
+    def _code(self, captured: Captured) -> None:
         high, wide = captured.pixels.shape[:2]
         if self._coder is None or self._coder.size_px != (wide, high):
             self._coder = Coder((wide, high))
@@ -226,9 +247,6 @@ class Recorder:
             self._keep(coded)
             for writer in self._writers:
                 writer.take(coded)
-        self._n_frames += 1
-        took_ms = 1000 * (time.perf_counter() - began_s)
-        self._cost_ms = took_ms if self._n_frames == 1 else 0.98 * self._cost_ms + 0.02 * took_ms
 
     def _keep(self, coded: Coded) -> None:
         """Keep the last seconds, from a key picture on."""
