@@ -184,6 +184,8 @@ class Source:
 
     def close(self) -> None:
         """Let go of the camera, within 2 s; safe to call twice."""
+        if self._stop.is_set():
+            return
         self._stop.set()
         with self._news:
             self._callbacks = ()
