@@ -181,3 +181,22 @@ def test_damaged_pictures_of_a_stream_are_passed_over():
         numbers = [number_in(device.read()[0]) for _ in range(6)]
         device.close()
     assert numbers == [0, 3, 6, 9, 12, 15]
+
+
+def test_what_a_stream_kept_while_it_was_opened_is_left_out(drawn, monkeypatch):
+    """Twenty old pictures are at hand at once; later ones are waited for, and carry the stream's times."""
+    grabbed = []
+
+    def grab(_):
+        grabbed.append(time.sleep(0.0 if len(grabbed) < 20 else 0.03))
+        return True
+
+    monkeypatch.setattr(drawn, "grab", grab)
+    monkeypatch.setattr(
+        drawn, "get", lambda _, key: 33.0 * len(grabbed) if key == cv2.CAP_PROP_POS_MSEC else 0.0
+    )
+    device = open_device(parse_address("rtsp://h/x"), None, None)
+    assert len(grabbed) == 22
+    times_s = [device.read()[1] for _ in range(8)]
+    assert max(times_s) <= time.monotonic()
+    assert np.diff(times_s).max() < 0.034  # told: 33 ms; sleeping takes more
