@@ -151,9 +151,8 @@ def open_device(address: Address, size: tuple[int, int] | None, fps: float | Non
     ClipError
         When it can't be opened; without advice, since it is tried again.
     """
-    cv2.utils.logging.setLogLevel(
-        cv2.utils.logging.LOG_LEVEL_SILENT
-    )  # what goes wrong is told by us, in words
+    # What goes wrong is told by us, in words.
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
         return CvStream(address) if address.is_network else CvCamera(address, size, fps)
     except cv2.error:

@@ -159,6 +159,7 @@ def test_closing_takes_less_than_two_seconds_while_the_device_hangs_and_nothing_
     count = len(seen)
     time.sleep(0.9)
     assert len(seen) == count
+    assert source.state.kind == "ended"
 
 
 def test_a_camera_that_is_not_there_is_told_with_what_to_try():
