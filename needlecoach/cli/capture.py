@@ -34,7 +34,7 @@ def capture(
 ) -> None:
     """Record a camera, a capture stick or a network stream, until Ctrl-C; nothing is scored.
 
-    The file, named by date and time, plays and can be scored even when the machine stops in the middle.
+    The file, named by date and time, plays and can be scored even when the program is killed in the middle.
     Every picture keeps the time at which it came. A camera that is unplugged is waited for.
 
     Example: needlecoach capture 0 --seconds 120
