@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from needlecoach.live.card import CardLine
@@ -20,6 +21,7 @@ SHOWN = (
     "duration_s",
 )
 CORE_SHOWN = ("notch_in_target_mm", *SHOWN[2:5], "duration_s")
+_NUMBERED = re.compile(r"Attempt (\d+): ")
 OF_TARGETS = frozenset({"closest_centre_mm", "closest_edge_mm", "time_to_target_s", "notch_in_target_mm"})
 
 
@@ -45,12 +47,12 @@ def verdict_of(card: Scorecard) -> Verdict:
     if not card.attempts:
         return Verdict("unscorable", "Not scored: no needle was followed", (), ())
     attempt = max(card.attempts, key=_duration_s)
-    notes = [note for note in card.quality_notes if "Attempt" not in note or _is_of(note, attempt)]
+    notes = [_bare(note) for note in card.quality_notes if _is_shown(note, attempt)]
     if len(card.attempts) > 1:
         notes.insert(0, f"The needle was out {len(card.attempts) - 1} time(s) in between: the longest part.")
     return Verdict(
         outcome=attempt.outcome,
-        outcome_text=headline(attempt, with_target=card.marks.target is not None),
+        outcome_text=_bare(headline(attempt, with_target=card.marks.target is not None)),
         lines=lines_of(card, attempt),
         notes=tuple(notes),
         start_s=_number(attempt.figures["start_s"]),
@@ -74,8 +76,16 @@ def _duration_s(attempt: Attempt) -> float:
     return _number(attempt.figures["duration_s"]) or 0.0
 
 
-def _is_of(note: str, attempt: Attempt) -> bool:
-    return note.startswith((f"Attempt {attempt.number}:", f"Attempt {attempt.number} "))
+def _is_shown(note: str, attempt: Attempt) -> bool:
+    """Tell whether a note is of this attempt, or of no one alone."""
+    said = _NUMBERED.match(note)
+    return said is None or int(said[1]) == attempt.number
+
+
+def _bare(words: str) -> str:
+    """Words without the attempt's number, which is that in its recording and not that of the day."""
+    bare = _NUMBERED.sub("", words)
+    return f"{bare[:1].upper()}{bare[1:]}"
 
 
 def _number(figure: Figure) -> float | None:

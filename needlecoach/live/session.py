@@ -51,8 +51,8 @@ class Session:
         Visitor mode: no code of a learner, no date and no notes are kept, cards are cleared after each try.
     scored : callable, optional
         Called with the results folder of each attempt once its recording was scored.
-    follower_of : callable
-        Makes the causal tracker.
+    follower_of, scorer
+        Make the causal tracker, and score recordings; for tests.
     """
 
     def __init__(
@@ -66,13 +66,14 @@ class Session:
         visitor: bool = False,
         scored: Callable[[Path], None] | None = None,
         follower_of: FollowerOf = forward,
+        scorer: Scorer | None = None,
     ) -> None:
         self._source, self._recorder, self._out = source, recorder, out
         self._visitor = Visitor() if visitor else None
         self._beside = another_process()
         self._follower_of = follower_of
         self._kept, self._watch, self._sight = KeptRows(), AttemptWatch(), SteadySight()
-        self._slot, self._scorer = Slot(), Scorer()
+        self._slot, self._scorer = Slot(), scorer or Scorer()
         book = Book(out, wish, setup.options.learner, visitor, scored)
         self._book = DayBook(book, recorder, self._scorer, self._kept, self._has_changed)
         self._setup = DaysSetup(setup, book, recorder, source, self._has_changed)

@@ -56,7 +56,8 @@ class RowNow:
 
     `edge_mm` is the distance of the tip to the target's outline, negative inside, `centre_mm` to its centre,
     `sd_mm` the uncertainty of the former. `target_outline_px` are points round the target. `strip` holds the
-    greys along the needle from its entry on, base64 of one byte a sample, `strip_step_mm` apart; `tip_mm` and `target_mm` say where along it tip and target's centre lie.
+    greys along the needle from its entry on, base64 of one byte a sample, `strip_step_mm` apart, "" where
+    there is none; `tip_mm` and `target_mm` say where along it tip and target's centre lie.
     """
 
     number: int

@@ -13,6 +13,9 @@ import cv2
 import numpy as np
 
 from needlecoach.clips import open_clip
+from needlecoach.live.card import CardLine
+from needlecoach.live.figures import Verdict
+from needlecoach.live.hindsight import Done, Hindsight, Order, Scorer
 from needlecoach.live.setup import Setup
 from needlecoach.marks import MarkOptions
 from needlecoach.model import LiveRow
@@ -135,11 +138,10 @@ class CopyingRecorder:
 
 
 class TruthFollower:
-    """Tells what a sample clip was drawn from, as a perfect tracker would; `shift_mm` puts the tip off."""
+    """Tells what a sample clip was drawn from, as a perfect tracker would."""
 
-    def __init__(self, name: str, *, shift_px: float = 0.0) -> None:
+    def __init__(self, name: str) -> None:
         self.frames = truth_of(name)["frames"]
-        self.shift_px = shift_px
         self.closed = False
         self.seen: list[int] = []
 
@@ -150,7 +152,6 @@ class TruthFollower:
         sight = "none" if not known else "seen" if truth["tip_visible"] else "inferred"
         nowhere = [np.nan, np.nan]
         tip = np.array(truth["tip_xy_px"] if known else nowhere, dtype=float)
-        tip[1] += self.shift_px
         return LiveRow(
             number=number,
             time_s=time_s,
@@ -168,6 +169,28 @@ class TruthFollower:
 
     def close(self) -> None:
         self.closed = True
+
+
+class StandInScorer(Scorer):
+    """Finds in every recording what it was told to, and leaves a folder as a result."""
+
+    def __init__(self, verdict: Verdict) -> None:
+        super().__init__()
+        self.verdict = verdict
+        self.orders: list[Order] = []
+
+    def submit(self, order: Order, done: Done) -> None:
+        self.orders.append(order)
+        folder = order.out / order.name
+        folder.mkdir()
+        (folder / "run.json").write_text("{}")
+        done(Hindsight(self.verdict))
+
+
+def verdict(outcome: str = "miss", centre_mm: float = 7.0) -> Verdict:
+    """An invented verdict."""
+    line = CardLine("closest_centre_mm", "Closest to centre", f"{centre_mm} mm", centre_mm, 0.3, "mm")
+    return Verdict(outcome, outcome, (line,), ())
 
 
 def setup_of(name: str, **options) -> Setup:

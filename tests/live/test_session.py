@@ -14,10 +14,12 @@ from stand_ins import (
     CopyingRecorder,
     Picture,
     PlayedCamera,
+    StandInScorer,
     TruthFollower,
     pictures_of,
     setup_of,
     truth_of,
+    verdict,
 )
 
 from needlecoach.errors import OutputError
@@ -33,13 +35,13 @@ QUICK = Wish(replay=False)
 class Stage:
     """A session with its stand-ins."""
 
-    def __init__(self, out, *, name=NAME, pictures=None, hold_at=None, shift_px=0.0, setup=None, **how):
+    def __init__(self, out, *, name=NAME, pictures=None, hold_at=None, setup=None, **how):
         self.out = out
         self.camera = PlayedCamera(pictures or pictures_of(name), hold_at=0)
         self.hold_at = hold_at
         self.recorder = CopyingRecorder(CLIPS / f"{name}.mp4")
         self.followers = []
-        self.name, self.shift_px = name, shift_px
+        self.name = name
         how = {"wish": QUICK, "visitor": False, **how}
         self.session = Session(
             self.camera,
@@ -51,7 +53,7 @@ class Stage:
         )
 
     def follower(self, plane, target, thrown_mm, beside):
-        self.followers.append(TruthFollower(self.name, shift_px=self.shift_px))
+        self.followers.append(TruthFollower(self.name))
         return self.followers[-1]
 
     def __enter__(self):
@@ -63,7 +65,7 @@ class Stage:
     def __exit__(self, *problem):
         self.session.close(patience_s=0.0)
 
-    def until(self, wanted, patience_s=20.0):
+    def until(self, wanted, patience_s=60.0):
         """Wait for a state."""
         end_s = time.monotonic() + patience_s
         while time.monotonic() < end_s:
@@ -75,7 +77,7 @@ class Stage:
 
     def go(self, until=None):
         self.camera.go(until)
-        self.camera.done.wait(20)
+        self.camera.done.wait(60)
 
 
 def drawn_times(name=NAME):
@@ -130,7 +132,7 @@ def test_the_marks_are_written_before_the_recording_and_hold_for_its_first_frame
 def test_words_follow_the_needle(tmp_path):
     first_s, _ = drawn_times()
     with Stage(tmp_path, hold_at=round(first_s * 20)) as stage:
-        stage.camera.done.wait(20)
+        stage.camera.done.wait(60)
         assert stage.until(lambda state: state.word.key == "ready").attempt is None
         stage.go(round(first_s * 20) + 20)
         state = stage.until(lambda state: state.word.key == "needle_in")
@@ -146,15 +148,15 @@ def test_words_follow_the_needle(tmp_path):
 
 
 def test_a_difference_is_told_in_words(tmp_path):
-    with Stage(tmp_path, shift_px=60.0) as stage:  # 7 mm too deep all along
+    with Stage(tmp_path, scorer=StandInScorer(verdict("miss", 7.0))) as stage:
         card = stage.until(lambda state: state.card is not None and state.card.kind == "checked").card
-    assert card.differences[0] == "The recording shows it was a hit; live it looked like a miss."
-    assert any("Distance" in words or "closest" in words.lower() for words in card.differences[1:])
+    assert card.differences[0] == "The recording shows it was a miss; live it looked like a hit."
+    assert card.differences[1].startswith("Closest to centre: 7.0 mm by the recording, 0.3")
 
 
 def test_without_marks_it_asks_for_them_and_takes_those_of_the_page(tmp_path):
     with Stage(tmp_path, setup=Setup(MarkOptions()), hold_at=40) as stage:
-        stage.camera.done.wait(20)
+        stage.camera.done.wait(60)
         stage.until(lambda state: state.word.key == "marks_needed")
         still = stage.session.still()
         assert still.parent == tmp_path / "recordings"
@@ -174,7 +176,7 @@ def test_marks_saved_again_are_laid_again_and_those_that_dont_fit_are_told(tmp_p
     file.write_text(text)
     setup = Setup.of_file(file, MarkOptions())
     with Stage(tmp_path / "out", setup=setup, hold_at=10) as stage:
-        stage.camera.done.wait(20)
+        stage.camera.done.wait(60)
         file.write_text(text.replace("364.4", "3640.4"))
         state = stage.until(lambda state: state.word.key == "cant_settle")
         assert "outside the frame" in state.word.help
@@ -199,7 +201,7 @@ def changed(pictures, change, start, end):
 def test_what_cant_be_followed_is_said_and_goes_on_afterwards(tmp_path, change, word):
     pictures = changed(pictures_of(NAME), change, 10, 30)
     with Stage(tmp_path, pictures=pictures, hold_at=28) as stage:
-        stage.camera.done.wait(20)
+        stage.camera.done.wait(60)
         assert stage.until(lambda state: state.word.key == word).row is None
         stage.go(40)
         assert stage.until(lambda state: state.word.key in ("ready", "needle_in")).row is not None
@@ -209,7 +211,7 @@ def test_a_frozen_picture_is_said(tmp_path):
     first = pictures_of(NAME)[0]
     still = [Picture(number, number / 20, first.pixels) for number in range(50)]
     with Stage(tmp_path, pictures=still, hold_at=45) as stage:
-        stage.camera.done.wait(20)
+        stage.camera.done.wait(60)
         stage.until(lambda state: state.word.key == "frozen")
 
 
@@ -262,8 +264,9 @@ def test_closing_in_mid_attempt_keeps_the_recording_with_its_marks(tmp_path):
 
 def test_a_visitor_leaves_nothing_behind_but_the_try(tmp_path):
     told = []
-    with Stage(tmp_path, visitor=True, scored=told.append, hold_at=5) as stage:
-        stage.camera.done.wait(20)
+    how = {"visitor": True, "scored": told.append, "scorer": StandInScorer(verdict())}
+    with Stage(tmp_path, hold_at=5, **how) as stage:
+        stage.camera.done.wait(60)
         stage.session.set_nickname("  Quintessenz\x00 of the  long name")
         assert stage.session.state.visitor.nickname == "Quintessenz of the l"
         stage.go(None)
@@ -289,7 +292,7 @@ def test_a_visitor_leaves_nothing_behind_but_the_try(tmp_path):
 
 
 def test_a_try_to_be_forgotten_leaves_no_file(tmp_path):
-    with Stage(tmp_path) as stage:
+    with Stage(tmp_path, scorer=StandInScorer(verdict())) as stage:
         stage.until(lambda state: state.card is not None and state.card.kind == "checked")
         stage.session.forget_try()
         stage.until(lambda state: state.card is None)
