@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import threading
+import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -196,3 +197,14 @@ def verdict(outcome: str = "miss", centre_mm: float = 7.0) -> Verdict:
 def setup_of(name: str, **options) -> Setup:
     """The day's setup: the marks of a sample clip."""
     return Setup.of_file(CLIPS / f"{name}.marks.json", MarkOptions(**options))
+
+
+def until_of(session, wanted, patience_s=60.0):
+    """Wait for a state."""
+    end_s = time.monotonic() + patience_s
+    while time.monotonic() < end_s:
+        state = session.state
+        if wanted(state):
+            return state
+        time.sleep(0.01)
+    raise AssertionError(f"never came: {session.state.record()}")

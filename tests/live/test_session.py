@@ -19,6 +19,7 @@ from stand_ins import (
     pictures_of,
     setup_of,
     truth_of,
+    until_of,
     verdict,
 )
 
@@ -65,15 +66,8 @@ class Stage:
     def __exit__(self, *problem):
         self.session.close(patience_s=0.0)
 
-    def until(self, wanted, patience_s=60.0):
-        """Wait for a state."""
-        end_s = time.monotonic() + patience_s
-        while time.monotonic() < end_s:
-            state = self.session.state
-            if wanted(state):
-                return state
-            time.sleep(0.01)
-        raise AssertionError(f"never came: {self.session.state.record()}")
+    def until(self, wanted):
+        return until_of(self.session, wanted)
 
     def go(self, until=None):
         self.camera.go(until)
