@@ -92,6 +92,26 @@ def test_live_rows_score_as_what_they_were_drawn_from(laid, followed):
     assert table.time_s[3] == pytest.approx(0.0)
 
 
+def test_of_several_attempts_the_one_that_was_followed_live_is_meant():
+    setup = setup_of("two_attempts_curved")
+    laid = lay(setup.clip, setup.marks(), Wish())
+    tracker = TruthFollower("two_attempts_curved")
+    rows = []
+    for one in pictures_of("two_attempts_curved"):
+        row = tracker.see(one.number, one.time_s, one.pixels)
+        rows.append(Followed(row, row_now(row, laid, None), None))
+    card = live_card(laid, rows)
+    assert len(card.attempts) == 2
+    for attempt in card.attempts:
+        start_s, end_s = (attempt.figures[name].value for name in ("start_s", "end_s"))
+        verdict = verdict_of(card, (start_s + 0.3, end_s + 0.2))
+        lines = {line.name: line.value for line in verdict.lines}
+        assert lines["duration_s"] == attempt.figures["duration_s"].value
+        assert not any("out for a moment" in note for note in verdict.notes)
+    start_s, end_s = card.attempts[0].figures["start_s"].value, card.attempts[1].figures["end_s"].value
+    assert "out for a moment" in verdict_of(card, (start_s, end_s)).notes[0]
+
+
 def test_a_row_is_drawn_with_what_is_known_and_none_for_the_rest(laid, followed):
     out, within = followed[0].now, followed[84].now
     assert (out.tip_px, out.edge_mm, out.strip, out.angle_deg) == (None, None, "", None)
