@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -173,11 +174,15 @@ class TruthFollower:
 
 
 class StandInScorer(Scorer):
-    """Finds in every recording what it was told to, and leaves a folder as a result."""
+    """Finds in every recording what it was told to, and leaves a folder as a result.
 
-    def __init__(self, verdict: Verdict) -> None:
+    With `waits` it is done only when what it puts into `dones` is called.
+    """
+
+    def __init__(self, verdict: Verdict, *, waits: bool = False) -> None:
         super().__init__()
-        self.verdict = verdict
+        self.verdict, self.waits = verdict, waits
+        self.dones: list[Callable[[], None]] = []
         self.orders: list[Order] = []
 
     def submit(self, order: Order, done: Done) -> None:
@@ -185,7 +190,10 @@ class StandInScorer(Scorer):
         folder = order.out / order.name
         folder.mkdir()
         (folder / "run.json").write_text("{}")
-        done(Hindsight(self.verdict))
+        if self.waits:
+            self.dones.append(lambda: done(Hindsight(self.verdict)))
+        else:
+            done(Hindsight(self.verdict))
 
 
 def verdict(outcome: str = "miss", centre_mm: float = 7.0) -> Verdict:

@@ -143,7 +143,7 @@ def test_what_is_followed_on_the_straight_screen_is_drawn_on_the_askew_one(sessi
     assert np.array(marks.screen) == pytest.approx(mapped(homography(0), OWN.astype(float)), abs=1.5)
 
 
-def test_a_screen_out_of_view_is_said(session):
+def test_a_screen_out_of_view_is_said(session, capfd):
     live, camera, _ = session
     until_of(live, lambda state: state.setup.ready)
     wall = np.full((SIZE[1], SIZE[0], 3), 120, np.uint8)
@@ -155,3 +155,4 @@ def test_a_screen_out_of_view_is_said(session):
     assert said.row is None
     camera.go(80)
     until_of(live, lambda state: state.row is not None)
+    assert capfd.readouterr().err == ""

@@ -294,6 +294,19 @@ def test_a_try_to_be_forgotten_leaves_no_file(tmp_path):
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
+def test_a_try_forgotten_while_its_recording_is_scored_leaves_no_file(tmp_path):
+    scorer = StandInScorer(verdict(), waits=True)
+    with Stage(tmp_path, scorer=scorer) as stage:
+        stage.until(lambda state: state.card is not None and scorer.dones)
+        stage.session.forget_try()
+        stage.until(lambda state: state.card is None)
+        for done in scorer.dones:
+            done()
+        stage.session._book._hand.submit(lambda: None).result()
+        assert stage.session.state.history == ()
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
+
+
 def test_forgotten_while_it_runs_it_is_dropped(tmp_path):
     first_s, _ = drawn_times()
     with Stage(tmp_path, hold_at=round(first_s * 20) + 40) as stage:
