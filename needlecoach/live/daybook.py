@@ -36,8 +36,9 @@ from needlecoach.live.saving import (
 from needlecoach.marks import MarksFile
 from needlecoach.scored import Wish
 
-# An attempt's recording begins so long before it, and goes on so long after the needle has left.
-BEFORE_S, AFTER_S = 3.0, 2.6
+# An attempt's recording begins so long before it, as a needle may be told some seconds late on a busy machine
+# and scoring wants the picture without it, and goes on so long after it has left.
+BEFORE_S, AFTER_S = 5.0, 2.6
 # Two attempts in quick succession: the recording of the second begins so long after the first has left, that
 # of the first goes on at least as long, and ends so long before the second needle is told, as that comes a
 # little after it is in.

@@ -53,7 +53,7 @@ class DaysSetup:
     @property
     def is_laying(self) -> bool:
         """Whether marks are being laid on the picture, or will be as soon as there is one."""
-        return self._lays or self._wanted
+        return self._lays or self._wanted or self._laid is not None
 
     @property
     def learner(self) -> str | None:

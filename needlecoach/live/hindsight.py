@@ -12,7 +12,8 @@ from pathlib import Path
 from needlecoach.errors import NeedlecoachError
 from needlecoach.live.figures import Verdict, verdict_of
 from needlecoach.marks import MarkOptions
-from needlecoach.scored import Wish, scorable_marks, score_into
+from needlecoach.reporting.results import write_results
+from needlecoach.scored import Wish, completed, scorable_marks, scored_card
 from needlecoach.tracking.beside import another_process
 
 # Following the live picture goes first; a third of the other's time is enough (nice(2); common practice).
@@ -99,7 +100,9 @@ def look_back(order: Order) -> Hindsight:
         os.setpriority(os.PRIO_PROCESS, 0, _POLITENESS)
     try:
         marks = scorable_marks(order.clip, MarkOptions(), no_target=order.how.no_target)
-        card, _ = score_into(order.clip, marks, order.out, order.name, order.how)
+        # One process for each is enough, and leaves the other core to the follower: as `score` does of several.
+        card = completed(scored_card(order.clip, marks, order.how), order.how, order.out)
+        write_results(card, order.out, replay=order.how.replay, name=order.name)
         return Hindsight(verdict_of(card, order.within_s))
     except NeedlecoachError as problem:
         return Hindsight(fault=f"Its recording can't be scored: {' '.join(str(problem).split())}")

@@ -104,7 +104,7 @@ def test_an_attempt_is_recorded_scored_at_once_and_scored_with_hindsight(tmp_pat
     both = live_track.merge(track, on="frame", suffixes=("_live", ""))
     assert np.abs(both.time_s_live - both.time_s).max() < 0.002
     assert np.hypot(both.tip_x_px_live - both.tip_x_px, both.tip_y_px_live - both.tip_y_px).median() < 5
-    assert stage.recorder.asked_s == [pytest.approx(first_s - 3.0)]
+    assert stage.recorder.asked_s == [pytest.approx(first_s - 5.0)]
     assert stage.recorder.made[0].ended_s == pytest.approx(last_s + 2.6, abs=0.06)
 
 

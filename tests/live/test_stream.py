@@ -97,9 +97,9 @@ def test_an_attempt_over_a_stream_gets_its_card_in_time_and_its_recording_scores
     folder = tmp_path / card.folder
     run = json.loads((folder / "run.json").read_text())
     assert run["result"]["attempts"] == 1
-    # The recording begins 3 s and up to a key frame's way before the needle comes; of the first attempt that
+    # The recording begins 5 s and up to a key frame's way before the needle comes; of the first attempt that
     # is before the stream was opened, and the needle comes in after 1.5 s of the clip.
-    assert 1.2 < pd.read_csv(folder / "attempts.csv").start_s[0] < 5.0
+    assert 1.2 < pd.read_csv(folder / "attempts.csv").start_s[0] < 7.0
     # The target is marked where it was drawn in some frame of the clip.
     marks = read_marks(tmp_path / "recordings" / f"{card.name}.marks.json")
     drawn = [one["target"]["centre_px"] for one in truth_of(NAME)["frames"]]
