@@ -100,7 +100,7 @@ def look_back(order: Order) -> Hindsight:
         os.setpriority(os.PRIO_PROCESS, 0, _POLITENESS)
     try:
         marks = scorable_marks(order.clip, MarkOptions(), no_target=order.how.no_target)
-        # One process for each is enough, and leaves the other core to the follower: as `score` does of several.
+        # In one process, which leaves the other core to the follower: as `score` does it of several clips.
         card = completed(scored_card(order.clip, marks, order.how), order.how, order.out)
         write_results(card, order.out, replay=order.how.replay, name=order.name)
         return Hindsight(verdict_of(card, order.within_s))
