@@ -10,6 +10,7 @@ const TOLD = {
   forgotten: ["failed", "Forgotten; nothing of it is kept."],
 };
 const SHORT = { checking: "live, being checked", done: "checked", "live only": "live only", forgotten: "forgotten" };
+const NEAREST = "closest_centre_mm";
 // A visitor is told how near, and no more.
 const FOR_VISITORS = {
   hit: "You hit it!",
@@ -23,7 +24,7 @@ export function showCard(host, card, visitor) {
   if (!card) return;
   if (visitor?.nickname) make(host, "p", "nick", visitor.nickname);
   outcomeOf(make(host, "p"), card, visitor ? OUTCOMES[card.outcome] : card.outcome_text);
-  if (visitor) make(host, "p", "headline", FOR_VISITORS[card.outcome] ?? "");
+  if (visitor) forVisitor(host, card);
   const [kind, words] = TOLD[card.fate] ?? ["", ""];
   if (!visitor) make(host, "p", `how ${kind}`, words);
   if (card.differences.length) {
@@ -47,10 +48,16 @@ export function showHistory(list, cards) {
     const middle = make(line, "span");
     outcomeOf(middle, card, OUTCOMES[card.outcome] ?? card.outcome);
     make(line, "span", "small", card.at);
-    const near = card.lines.find(({ name }) => name === "closest_centre_mm") ?? card.lines[0];
+    const near = card.lines.find(({ name }) => name === NEAREST) ?? card.lines[0];
     const facts = [near && `${near.title}: ${near.text}`, SHORT[card.fate], card.learner];
-    make(line, "span", "small", facts.filter(Boolean).join(" · "));
+    make(line, "span", "small facts", facts.filter(Boolean).join(" · "));
   }
+}
+
+function forVisitor(host, card) {
+  make(host, "p", "headline", FOR_VISITORS[card.outcome] ?? "");
+  const near = card.lines.find(({ name }) => name === NEAREST);
+  if (near) make(host, "p", "near", `Nearest to the middle: ${near.text}`);
 }
 
 function outcomeOf(host, card, text) {

@@ -54,8 +54,10 @@ export class Picture {
   #resized() {
     const { clientWidth: width, clientHeight: height } = this.box;
     const fine = Math.min(window.devicePixelRatio || 1, MOST_PX / Math.max(width, 1));
+    // Signs grow with the page's letters, which are larger on a big screen.
+    this.unit = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
     [this.canvas.width, this.canvas.height] = [Math.max(Math.round(width * fine), 1), Math.max(Math.round(height * fine), 1)];
-    this.fine = fine;
+    this.fine = fine * this.unit;
     if (this.last) this.#draw();
   }
 
@@ -90,11 +92,9 @@ function drawNeedle(pen, { sight, tip_px: tip, entry_px: entry }) {
     const end = [entry[0] + (tip[0] - entry[0]) * short, entry[1] + (tip[1] - entry[1]) * short];
     pen.line([entry, end], { colour, width: seen ? 2 : 1.6, dash: seen ? [] : lost ? [2, 5] : [8, 5] });
   }
-  if (lost) pen.label("?", tip, { colour, dx: 0, dy: 6, align: "center" });
-  else {
-    pen.dot(tip, { colour, radius: TIP_PX, hollow: true });
-    if (seen) pen.dot(tip, { colour, radius: 3 });
-    else pen.line([-1, 1].map((side) => [tip[0] + side * radius * 0.5, tip[1]]), { colour, width: 1.5 });
-  }
+  const ring = Array.from({ length: 33 }, (_, i) => [tip[0] + radius * Math.cos((i * Math.PI) / 16), tip[1] + radius * Math.sin((i * Math.PI) / 16)]);
+  pen.line(ring, { colour, dash: seen ? [] : lost ? [1.5, 4] : [5, 4] });
+  if (seen) pen.dot(tip, { colour, radius: 3 });
+  if (lost) pen.label("?", tip, { colour, dx: 0, dy: 5, align: "center" });
   pen.label(lost ? "tip lost" : seen ? "tip seen" : "tip inferred", tip, { colour: "#ffffff", dx: 16, dy: -12 });
 }

@@ -5,7 +5,7 @@ import { INK } from "./stage-pen.js";
 import { crossingMm } from "./live-geometry.js";
 
 const COLUMNS = 1024, SAMPLES = 720, STEP_MM = 0.25;
-const FIRST_SPAN_S = 12, AWAY_S = 1.0, LANE_PX = 16, LONGEST_GAP_S = 0.25, ROOM_MM = 5;
+const FIRST_SPAN_S = 12, AWAY_S = 1.0, LANE_PX = 16, LONGEST_GAP_S = 0.25, ROOM_MM = 5, MOST_PX = 1920;
 
 const WORST = ["seen", "inferred", "lost"];
 
@@ -149,8 +149,9 @@ export class Strip {
 
   #resized() {
     const { clientWidth: width, clientHeight: height } = this.box;
-    this.fine = Math.min(window.devicePixelRatio || 1, 1600 / Math.max(width, 1));
-    [this.canvas.width, this.canvas.height] = [Math.max(Math.round(width * this.fine), 1), Math.max(Math.round(height * this.fine), 1)];
+    const fine = Math.min(window.devicePixelRatio || 1, MOST_PX / Math.max(width, 1));
+    [this.canvas.width, this.canvas.height] = [Math.max(Math.round(width * fine), 1), Math.max(Math.round(height * fine), 1)];
+    this.fine = (fine * parseFloat(getComputedStyle(document.documentElement).fontSize)) / 16;
     this.draw();
   }
 }

@@ -66,6 +66,7 @@ function showReading() {
   byId("distance").dataset.sight = sight;
   byId("sight-words").textContent = SIGHTS[sight];
   const known = (sight === "seen" || sight === "inferred") && row.centre_mm !== null;
+  byId("distance").dataset.known = known ? "yes" : "no";
   byId("distance-mm").textContent = known ? rounded(row.centre_mm, row.sd_mm) : "–";
   byId("distance-words").textContent = known ? edgeWords(row) : sight === "lost" ? "Not known while the tip is lost." : "No needle is in the picture.";
   if (row && sight !== "none") strip.setBand(row, page.state?.setup.mm_per_px);
@@ -93,6 +94,7 @@ function takeState(state) {
   byId("setup-words").textContent = setup.fault;
   byId("setup-words").hidden = !setup.fault;
   byId("mark").classList.toggle("main", !setup.ready);
+  document.body.classList.toggle("unready", !setup.ready);
   showWarnings([...warnings.map(({ text }) => text), ...(recording.state === "stopped" ? [recording.words] : [])]);
   showVisitor(visitor);
   byId("end").disabled = !page.state.attempt;
