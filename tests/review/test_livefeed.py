@@ -107,7 +107,7 @@ def test_a_page_is_sent_no_more_than_it_draws(practice, monkeypatch):
     monkeypatch.setattr(livefeed, "PATIENCE_S", 0.6)
 
     async def run():
-        async with opened(practice) as (feed, [(key, stream)]):
+        async with opened(practice) as (_, [(_, stream)]):
             for number in range(MOST_ON_THE_WAY):
                 practice.play(number)
                 assert (await picture_of(stream))[0]["number"] == number

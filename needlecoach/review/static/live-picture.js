@@ -94,7 +94,7 @@ function drawNeedle(pen, { sight, tip_px: tip, entry_px: entry }) {
   }
   const ring = Array.from({ length: 33 }, (_, i) => [tip[0] + radius * Math.cos((i * Math.PI) / 16), tip[1] + radius * Math.sin((i * Math.PI) / 16)]);
   pen.line(ring, { colour, dash: seen ? [] : lost ? [1.5, 4] : [5, 4] });
-  if (seen) pen.dot(tip, { colour, radius: 3 });
+  if (seen) pen.dot(tip, { colour, radius: 4.5 });
   if (lost) pen.label("?", tip, { colour, dx: 0, dy: 5, align: "center" });
   pen.label(lost ? "tip lost" : seen ? "tip seen" : "tip inferred", tip, { colour: "#ffffff", dx: 16, dy: -12 });
 }

@@ -137,7 +137,7 @@ function showWarnings(list) {
   host.dataset.told = list.join("\n");
   host.hidden = !list.length;
   host.replaceChildren();
-  for (const words of list) make(host, "li", "", words);
+  for (const words of list) make(host, "p", "", words);
 }
 
 function showLatency({ n, median_ms: median, p95_ms: p95 }) {
