@@ -23,7 +23,9 @@ from needlecoach.model import (
     Region,
     Scale,
     Scorecard,
+    Sound,
     Target,
+    Track,
 )
 from needlecoach.scoring import score_track
 from needlecoach.scoring.bounds import Bounds
@@ -149,7 +151,7 @@ class Study:
     ) -> Scorecard:
         """Read the recording through and score it; `keeper_of` its plane keeps the working pictures."""
         try:
-            plane = self._settle()
+            plane = self.settle()
             return self.card(self._track(plane, progress, beside, keeper_of, foreseen))
         except UnscorableError as problem:
             if self._scale is None:
@@ -157,8 +159,16 @@ class Study:
             self._region = _whole_frame(self._reader)
             return replace(self._card(no_track(), ()), unscorable=str(problem))
 
-    def _settle(self) -> Plane:
-        """Find where the picture lies and how large it is; UnscorableError when that can't be told."""
+    def settle(self) -> Plane:
+        """Find where the picture lies and how large it is.
+
+        Raises
+        ------
+        MarksError
+            When a mark lies outside the picture.
+        UnscorableError
+            When no picture stands out, or its size can't be told.
+        """
         name = self._reader.clip.path.name
         if self._marks.screen is not None:
             self._filmed = Filmed.of(self._reader, self._marks)
@@ -183,7 +193,7 @@ class Study:
         keeper_of: Callable[[Plane], Keeper] | None,
         foreseen: Foreseen | None,
     ) -> Tracking:
-        target = None if self._marks.target is None else _target(self._reader, plane, self._marks.target)
+        target = self.target_follower(plane)
         keeper = None if keeper_of is None else keeper_of(plane)
         early = None
         if (
@@ -196,6 +206,47 @@ class Study:
         pictures = _pictures(self._reader, plane, progress)
         thrown_mm = farthest_throw_mm(self._marks.core)
         return track_clip(pictures, plane, target, beside, keeper, early, thrown_mm=thrown_mm)
+
+    def target_follower(self, plane: Plane) -> TargetFollower | None:
+        """Follower of the marked target, which knows it from the recording; None without a target."""
+        target = self._marks.target
+        return None if target is None else _target(self._reader, plane, target)
+
+    @property
+    def filmed(self) -> Filmed | None:
+        """How the recording is read straight; None where no camera filmed a screen. Known once settled."""
+        return self._filmed
+
+    @property
+    def marks(self) -> Marks:
+        """Marks in px of the picture that is followed, once settled."""
+        return self._marks
+
+    @property
+    def region(self) -> Region:
+        """Where the ultrasound picture lies in it, once settled."""
+        return self._region
+
+    @property
+    def scale(self) -> Scale | None:
+        """Scale as shown; that of true lengths is a little less sure where a sound's speed is known."""
+        return self._scale
+
+    @property
+    def sound(self) -> Sound | None:
+        """What corrects depths; None when nothing does."""
+        return self._sound
+
+    def samples(self, count: int) -> list[Frame]:
+        """Up to so many frames spread over the recording, as they are followed."""
+        return self._reader.sample_frames(count)
+
+    def live_card(self, track: Track) -> Scorecard:
+        """Score what was followed of a live picture, by the marks and sizes of this recording.
+
+        `track` is in px of the picture that is followed, its rows are those of no recording.
+        """
+        return replace(self._card(Tracking(track, ()), ()), screen=None)
 
     def straight_px(self, frame: int, point_px: Point) -> Point:
         """Place of a point of an original frame in the picture that was followed."""

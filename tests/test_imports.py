@@ -38,6 +38,7 @@ ALLOWED: dict[str, set[str]] = {
     "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
     "console": set(),
+    "capturing": {"clips", "console"},
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
     "scored": {
@@ -104,6 +105,7 @@ ALLOWED: dict[str, set[str]] = {
         "agreement",
         "demo",
         "openday",
+        "capturing",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

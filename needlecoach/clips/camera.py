@@ -12,6 +12,8 @@ from needlecoach.clips.reader import ClipReader, ColourImage, FileFacts
 from needlecoach.model import BoolArray, FilmedScreen, FloatArray, Frame, GreyImage, Marks, ScreenView
 
 Look = Callable[[Frame], ScreenView]
+# A coarse mask of where glare hides the picture, packed to bits, and its shape; None without any.
+Glare = tuple[GreyImage, tuple[int, int]] | None
 
 # Of a change of exposure less than this is not worth a pass over the picture.
 LEAST_GAIN, LEAST_OFFSET = 0.01, 1.0
@@ -108,6 +110,21 @@ class CameraReader(ClipReader):
         pixels.setflags(write=False)
         return replace(frame, pixels=pixels)
 
+    def straighten(self, frame: Frame) -> tuple[Frame, ScreenView, Glare]:
+        """Set a frame straight that the camera took after the recording; nothing of it is kept.
+
+        Frames are to be given in their order, as each is looked for near where the last one lay.
+
+        Raises
+        ------
+        UnscorableError
+            As the follower of the screen does, while the screen is lost.
+        """
+        view = self._follow(frame)
+        raw = _warped(frame.pixels, view, self._size)
+        pixels = _without_rim(self._unbanded(-1, _evened(raw, view)))
+        return replace(frame, pixels=pixels), view, self._glare_in(raw)
+
     def _unbanded(self, number: int, pixels: GreyImage) -> GreyImage:
         """Picture without the bands that a shutter run row by row draws of lamps and backlights.
 
@@ -119,7 +136,12 @@ class CameraReader(ClipReader):
         return pixels if self._first is None else without_bands(pixels, small, self._first)
 
     def _look_for_glare(self, number: int, raw: GreyImage) -> None:
-        """Keep where a patch wider than any echo is as bright as the camera can tell."""
+        """Keep where glare hides the picture."""
+        if (glare := self._glare_in(raw)) is not None:
+            self._blind[number] = glare
+
+    def _glare_in(self, raw: GreyImage) -> Glare:
+        """Where a patch wider than any echo is as bright as the camera can tell."""
         size = (raw.shape[1] // self._patch_px, raw.shape[0] // self._patch_px)
         full = (raw >= BLIND_GREY).astype(np.uint8) * 255
         share = cv2.resize(full, size, interpolation=cv2.INTER_AREA)
@@ -127,20 +149,25 @@ class CameraReader(ClipReader):
         blind = np.asarray(
             cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), dtype=np.uint8
         )
-        if blind.any():
-            self._blind[number] = np.packbits(blind), (size[1], size[0])
+        return (np.packbits(blind), (size[1], size[0])) if blind.any() else None
 
     def is_blinded(self, points_px: FloatArray) -> BoolArray:
         """Tell in which frames glare covers a point or touches it: points (n, 2), one a frame."""
         blinded = np.zeros(len(points_px), dtype=bool)
-        for number, (packed, shape) in self._blind.items():
-            if number >= len(points_px) or not np.isfinite(points_px[number]).all():
-                continue
-            mask = np.unpackbits(packed, count=shape[0] * shape[1]).reshape(shape)
-            column, row = (int(at) for at in points_px[number] // self._patch_px)
-            around = mask[max(row - 1, 0) : max(row + 2, 0), max(column - 1, 0) : max(column + 2, 0)]
-            blinded[number] = bool(around.any())
+        for number, glare in self._blind.items():
+            if number < len(points_px):
+                blinded[number] = self.is_under(glare, points_px[number])
         return blinded
+
+    def is_under(self, glare: Glare, point_px: FloatArray) -> bool:
+        """Tell whether glare covers a point (2,) of the straight picture or touches it; NaN it does not."""
+        if glare is None or not np.isfinite(point_px).all():
+            return False
+        packed, shape = glare
+        mask = np.unpackbits(packed, count=shape[0] * shape[1]).reshape(shape)
+        column, row = (int(at) for at in point_px // self._patch_px)
+        around = mask[max(row - 1, 0) : max(row + 2, 0), max(column - 1, 0) : max(column + 2, 0)]
+        return bool(around.any())
 
     def view_of(self, number: int) -> ScreenView:
         """How a frame shows the screen; the recording is followed up to it.

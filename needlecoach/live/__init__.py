@@ -1,1 +1,1 @@
-"""From the camera to a score while it happens: attempts told, recorded, scored at once and again with hindsight."""
+"""From the camera to a score while it happens: attempts recorded, scored at once and with hindsight."""

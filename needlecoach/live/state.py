@@ -56,8 +56,8 @@ class RowNow:
 
     `edge_mm` is the distance of the tip to the target's outline, negative inside, `centre_mm` to its centre,
     `sd_mm` the uncertainty of the former. `target_outline_px` are points round the target. `strip` holds the
-    greys along the needle from its entry on, as base64 of one byte a sample, `strip_step_mm` apart, "" without
-    a line; `tip_mm` and `target_mm` say where along it tip and target's centre lie.
+    greys along the needle from its entry on, base64 of one byte a sample, `strip_step_mm` apart, "" where
+    there is none; `tip_mm` and `target_mm` say where along it tip and target's centre lie.
     """
 
     number: int
@@ -119,7 +119,7 @@ class SessionState:
 
     Attributes
     ----------
-    number : of the newest frame that was followed; 0 before the first
+    number : of the newest frame that was followed, from 0; -1 before the first
     time_s : its time in the session
     word : the large plain state
     source, recording, setup : the camera, the recorder, the day's marks

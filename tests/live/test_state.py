@@ -29,7 +29,7 @@ def test_a_state_is_json_without_nan_and_has_every_part():
 
 
 def test_the_drawn_rows_have_all_sights_and_a_card_that_is_checked():
-    session, shown = played(7.9)
+    _, shown = played(7.9)
     rows = [fakes.fake_row(n, n / 30) for n in range(240)]
     assert {row.sight for row in rows} == {"none", "seen", "inferred", "lost"}
     record = shown.state.record()

@@ -1,0 +1,107 @@
+"""Recordings of attempts scored in another process, exactly as the command `score` does it."""
+
+from __future__ import annotations
+
+import os
+import traceback
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from needlecoach.errors import NeedlecoachError
+from needlecoach.live.figures import Verdict, verdict_of
+from needlecoach.marks import MarkOptions
+from needlecoach.scored import Wish, scorable_marks, score_into
+from needlecoach.tracking.beside import another_process
+
+# Following the live picture goes first; a third of the other's time is enough (nice(2); common practice).
+_POLITENESS = 5
+
+
+@dataclass(frozen=True)
+class Order:
+    """A recording to be scored into `out/name`."""
+
+    clip: Path
+    out: Path
+    name: str
+    how: Wish
+
+
+@dataclass(frozen=True)
+class Hindsight:
+    """What came of it: the verdict, or in `fault` why there is none."""
+
+    verdict: Verdict | None = None
+    fault: str = ""
+
+
+Done = Callable[[Hindsight], None]
+
+
+class Scorer:
+    """Scores one recording after the other in a process of its own; `close` it."""
+
+    def __init__(self) -> None:
+        self._pool: ProcessPoolExecutor | None = None
+        self._waiting = 0
+        self._closed = False
+
+    @property
+    def waiting(self) -> int:
+        """How many are being scored or wait for it."""
+        return self._waiting
+
+    def submit(self, order: Order, done: Done) -> None:
+        """Score a recording; `done` is called from another thread with what came of it, once."""
+        self._waiting += 1
+        future = self._submitted(order)
+        future.add_done_callback(lambda finished: self._told(finished, order, done))
+
+    def _submitted(self, order: Order) -> Future[Hindsight]:
+        for _ in range(2):  # a process that was ended from outside is replaced once
+            if self._pool is None:
+                self._pool = another_process()
+            try:
+                return self._pool.submit(look_back, order)
+            except (BrokenExecutor, RuntimeError):
+                self._pool = None
+        failed: Future[Hindsight] = Future()
+        failed.set_result(Hindsight(fault=_LEFT.format(clip=order.clip)))
+        return failed
+
+    def _told(self, finished: Future[Hindsight], order: Order, done: Done) -> None:
+        self._waiting -= 1
+        if finished.cancelled() or finished.exception() is not None:
+            done(Hindsight(fault=_LEFT.format(clip=order.clip)))
+        else:
+            done(finished.result())
+
+    def close(self) -> None:
+        """Give up what waits; what is being scored is given up too, its recording stays."""
+        pool, self._pool = self._pool, None
+        if pool is None:
+            return
+        processes = list((getattr(pool, "_processes", None) or {}).values())
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in processes if self._waiting else ():
+            process.terminate()
+
+
+_LEFT = "Its recording was not scored; do it with: needlecoach score {clip}"
+
+
+def look_back(order: Order) -> Hindsight:
+    """Score a recording into its results folder; never raises."""
+    if hasattr(os, "setpriority"):
+        os.setpriority(os.PRIO_PROCESS, 0, _POLITENESS)
+    try:
+        marks = scorable_marks(order.clip, MarkOptions(), no_target=order.how.no_target)
+        card, _ = score_into(order.clip, marks, order.out, order.name, order.how)
+        return Hindsight(verdict_of(card))
+    except NeedlecoachError as problem:
+        return Hindsight(fault=f"Its recording can't be scored: {' '.join(str(problem).split())}")
+    except Exception:  # a defect of ours: its traceback is kept, and the day goes on
+        traceback.print_exc()
+        return Hindsight(fault=f"An error of this program. {_LEFT.format(clip=order.clip)}")

@@ -1,0 +1,84 @@
+"""What a session asks of the camera and the recorder, which `clips` gives."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from needlecoach.clips.reader import ColourImage
+from needlecoach.live.saving import Recorder
+from needlecoach.live.state import RecordingNow, SourceNow
+
+
+class Captured(Protocol):
+    """One picture: its number, the session time at which it came, and its pixels, blue-green-red."""
+
+    @property
+    def number(self) -> int: ...
+
+    @property
+    def time_s(self) -> float: ...
+
+    @property
+    def pixels(self) -> ColourImage: ...
+
+
+class SourceState(Protocol):
+    """What the camera does: opening, running, stalled, gone or ended, and the same in words."""
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def words(self) -> str: ...
+
+    @property
+    def since_s(self) -> float: ...
+
+    @property
+    def size_px(self) -> tuple[int, int]: ...
+
+    @property
+    def fps(self) -> float: ...
+
+
+class Source(Protocol):
+    """The camera: its newest picture, its state, and the session's clock."""
+
+    @property
+    def state(self) -> SourceState: ...
+
+    def wait_newer(self, than: int, timeout_s: float) -> Captured | None: ...
+
+    def now_s(self) -> float: ...
+
+
+class RecorderState(Protocol):
+    """How recording goes: idle, recording, full or failed, and what is to be said of it."""
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def words(self) -> str: ...
+
+
+class LiveRecorder(Recorder, Protocol):
+    """The recorder, which is shown every picture of the camera."""
+
+    @property
+    def state(self) -> RecorderState: ...
+
+
+def source_now(state: SourceState) -> SourceNow:
+    """The camera as a page shows it."""
+    size_px = state.size_px if min(state.size_px) > 0 else None
+    return SourceNow(state.kind, state.words, state.since_s, size_px, state.fps or None)
+
+
+def recording_now(state: RecorderState, name: str) -> RecordingNow:
+    """The recorder as a page shows it; `name` is that of the attempt being recorded, "" without one."""
+    if state.kind in ("full", "failed"):
+        return RecordingNow("stopped", state.words, name)
+    if name and state.kind == "recording":
+        return RecordingNow("recording", state.words or f"Recording {name}.", name)
+    return RecordingNow("idle", state.words)

@@ -1,0 +1,77 @@
+"""Which state word holds: the worst that keeps the picture from being followed, else what the needle does."""
+
+from __future__ import annotations
+
+from needlecoach.live.words import StateKey, StateWord, state_word
+from needlecoach.model import Sight
+
+# A sight holds for so long before it is said: shorter than anyone reads, longer than a flicker.
+STEADY_S = 0.15
+_SIGHTS: dict[Sight, StateKey] = {
+    "none": "ready",
+    "seen": "needle_in",
+    "inferred": "tip_hidden",
+    "lost": "tip_lost",
+}
+_SOURCES: dict[str, StateKey] = {
+    "opening": "opening",
+    "stalled": "no_picture",
+    "gone": "no_picture",
+    "ended": "ended",
+}
+
+
+class SteadySight:
+    """The sight of the needle without flicker."""
+
+    def __init__(self) -> None:
+        self.said: Sight | None = None
+        self._newest: Sight | None = None
+        self._since_s = 0.0
+
+    def see(self, time_s: float, sight: Sight) -> None:
+        """Take in the sight of the next followed frame."""
+        if sight != self._newest:
+            self._newest, self._since_s = sight, time_s
+        if self.said is None or time_s - self._since_s >= STEADY_S:
+            self.said = sight
+
+    def forget(self) -> None:
+        """Nothing is followed any more."""
+        self.said = self._newest = None
+
+
+def word_of(
+    source: str,
+    source_words: str,
+    *,
+    laying: bool,
+    is_laid: bool,
+    setup_fault: str,
+    picture_fault: str,
+    sight: Sight | None,
+    caution: str,
+) -> StateWord:
+    """Return what a session says in large words.
+
+    Parameters
+    ----------
+    source, source_words : state of the camera, and the same for a person
+    laying, is_laid, setup_fault : whether marks are being laid on the picture, are laid, or why they can't be
+    picture_fault : "too_dark", "frozen", "screen_out_of_view" or ""
+    sight : of the needle, None while nothing is followed
+    caution : shown between tries of visitors, "" else
+    """
+    if source in _SOURCES:
+        return state_word(_SOURCES[source], None if source == "opening" else source_words or None)
+    if laying:
+        return state_word("settling")
+    if setup_fault:
+        return state_word("cant_settle", setup_fault)
+    if not is_laid:
+        return state_word("marks_needed")
+    if picture_fault:
+        return state_word(picture_fault)  # type: ignore[arg-type]
+    if caution and sight in (None, "none"):
+        return state_word("sharps", caution)
+    return state_word("settling" if sight is None else _SIGHTS[sight])
