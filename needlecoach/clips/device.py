@@ -18,6 +18,7 @@ os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", "2")
 import cv2
 import numpy as np
 
+from needlecoach.clips.arrival import ArrivalClock
 from needlecoach.clips.reader import ColourImage
 from needlecoach.errors import ClipError
 
@@ -28,6 +29,8 @@ _SCHEMES = ("http", "https", "rtsp")
 _LARGEST_INDEX = 99
 # Damaged pictures on end that are passed over before a stream is taken to be broken.
 _MOST_DAMAGED = 30
+# A picture that took so long was waited for; a stream is caught up with for so long at most.
+_WAITED_S, _CATCH_UP_S = 0.012, 1.5
 _WANTED = (
     "give a camera's number such as 0, a device such as /dev/video0, or an address that begins with "
     "http://, https:// or rtsp://"
@@ -210,6 +213,25 @@ class CvStream(CvDevice):
         self._is_jpeg = self._capture.get(cv2.CAP_PROP_FOURCC) == cv2.VideoWriter.fourcc(
             *"MJPG"
         ) and self._capture.set(cv2.CAP_PROP_FORMAT, -1)
+        self._clock = ArrivalClock()
+        if not self._is_jpeg:
+            self._catch_up()
+
+    def _catch_up(self) -> None:
+        """Leave out what came while the stream was being looked at: old pictures, at hand all at once."""
+        begun_s = time.monotonic()
+        waited = 0
+        while waited < 2 and time.monotonic() - begun_s < _CATCH_UP_S:  # once may be a busy machine
+            asked_s = time.monotonic()
+            if not self._capture.grab():
+                return
+            waited = waited + 1 if time.monotonic() - asked_s > _WAITED_S else 0
+
+    def _taken_s(self, now_s: float) -> float:
+        """By the stream's own times; single JPEGs have none, and what OpenCV tells of them is made up."""
+        if self._is_jpeg:
+            return now_s
+        return self._clock.time_s(float(self._capture.get(cv2.CAP_PROP_POS_MSEC)) / 1000, now_s)
 
     def _retrieved(self) -> Any:
         if not self._is_jpeg:

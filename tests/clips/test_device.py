@@ -2,12 +2,15 @@
 
 import subprocess
 import sys
+import time
 
+import cv2
 import numpy as np
 import pytest
 
 from needlecoach.clips.device import Address, in_colour, open_device, parse_address, parse_size
 from needlecoach.errors import ClipError
+from tests.streams import MjpegServer, moving_square, number_in
 
 
 @pytest.mark.parametrize(
@@ -89,3 +92,111 @@ def test_the_libraries_below_say_nothing_that_could_hold_a_password():
     assert done.stderr == ""
     assert "secret" not in done.stdout
     assert done.stdout.count("can't be opened") == 3
+
+
+class DrawnCapture:
+    """Stands for OpenCV's capture of a camera that gives 640x480 at 30 a second whatever it is asked for."""
+
+    told_ms = 0.0
+    made: list["DrawnCapture"] = []  # noqa: RUF012
+
+    def __init__(self, target: int, kind: int, parameters: list[int]) -> None:
+        self.asked: dict[int, float] = {}
+        self.released = False
+        self.made.append(self)
+
+    def isOpened(self) -> bool:
+        return True
+
+    def set(self, key: int, value: float) -> bool:
+        self.asked[key] = value
+        return True
+
+    def get(self, key: int) -> float:
+        sizes = {cv2.CAP_PROP_FRAME_WIDTH: 640.0, cv2.CAP_PROP_FRAME_HEIGHT: 480.0, cv2.CAP_PROP_FPS: 30.0}
+        return self.told_ms if key == cv2.CAP_PROP_POS_MSEC else sizes[key]
+
+    def grab(self) -> bool:
+        return True
+
+    def retrieve(self):
+        return True, np.zeros((480, 640, 3), np.uint8)
+
+    def release(self) -> None:
+        self.released = True
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    DrawnCapture.made = []
+    monkeypatch.setattr("needlecoach.clips.device.cv2.VideoCapture", DrawnCapture)
+    return DrawnCapture
+
+
+def test_a_camera_is_asked_for_size_and_rate_and_what_it_gives_is_told(drawn):
+    device = open_device(Address(0, "camera 0"), None, None)
+    asked = drawn.made[0].asked
+    assert [asked[key] for key in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT)] == [1280, 720]
+    assert asked[cv2.CAP_PROP_FPS] == 30
+    assert (device.got.size_px, device.got.fps) == ((640, 480), 30.0)
+    assert device.got.words == "Asked for 1280x720 at 30 a second, the camera gives 640x480 at 30 a second."
+    device.close()
+    assert drawn.made[0].released
+    same = open_device(Address(0, "camera 0"), (640, 480), 30.0)
+    assert same.got.words == "The camera gives 640x480 at 30 a second, as asked."
+
+
+def test_a_picture_has_the_drivers_time_where_it_can_be_one(drawn, monkeypatch):
+    device = open_device(Address(0, "camera 0"), None, None)
+    now_s = time.monotonic()
+    for told_s, is_taken in ((now_s - 0.04, True), (now_s - 5, False), (now_s + 50, False), (0.0, False)):
+        monkeypatch.setattr(drawn, "told_ms", 1000 * told_s)
+        taken_s = device.read()[1]
+        assert (abs(taken_s - told_s) < 1e-6) is is_taken
+        assert is_taken or taken_s >= now_s
+
+
+def test_a_device_that_gives_up_ends_without_a_traceback(drawn, monkeypatch):
+    device = open_device(Address(0, "camera 0"), None, None)
+    for there, pixels in ((False, None), (True, None), (True, np.zeros((0, 0, 3), np.uint8))):
+        monkeypatch.setattr(drawn, "retrieve", lambda _, given=(there, pixels): given)
+        assert device.read() is None
+
+    def fail(_):
+        raise cv2.error("lost")
+
+    monkeypatch.setattr(drawn, "grab", fail)
+    assert device.read() is None
+
+
+def test_damaged_pictures_of_a_stream_are_passed_over():
+    class Torn(MjpegServer):
+        def _code(self, picture):
+            self.coded = getattr(self, "coded", 0) + 1
+            whole = super()._code(picture)
+            return whole if self.coded % 3 == 1 else whole[: len(whole) // 8]
+
+    with Torn(moving_square(30, (160, 120)), fps=60, numbered=True) as server:
+        device = open_device(parse_address(server.address), None, None)
+        numbers = [number_in(device.read()[0]) for _ in range(6)]
+        device.close()
+    assert numbers == [0, 3, 6, 9, 12, 15]
+
+
+def test_what_a_stream_kept_while_it_was_opened_is_left_out(drawn, monkeypatch):
+    """Twenty old pictures are at hand at once; later ones are waited for, and carry the stream's times."""
+    grabbed = []
+
+    def grab(_):
+        grabbed.append(time.sleep(0.0 if len(grabbed) < 20 else 0.03))
+        return True
+
+    monkeypatch.setattr(drawn, "grab", grab)
+    monkeypatch.setattr(
+        drawn, "get", lambda _, key: 33.0 * len(grabbed) if key == cv2.CAP_PROP_POS_MSEC else 0.0
+    )
+    device = open_device(parse_address("rtsp://h/x"), None, None)
+    assert len(grabbed) == 22
+    times_s = [device.read()[1] for _ in range(8)]
+    assert max(times_s) <= time.monotonic()
+    assert np.diff(times_s).max() < 0.034  # told: 33 ms; sleeping takes more
