@@ -23,7 +23,6 @@ from needlecoach.cli.options import (
     ReplayOption,
     ScaleOption,
     ScreenOption,
-    SizeOption,
     SpeedOfSoundOption,
     StandardOption,
     TargetOption,
@@ -36,7 +35,6 @@ from needlecoach.cli.options import (
     checked_rate,
     checked_withdrawal,
     scale_option,
-    size_option,
     standard_option,
     target_option,
     target_size_option,
@@ -65,9 +63,11 @@ def live(
         typer.Option(metavar="FILE", help="Marks of the day (NAME.marks.json); can be made on the page."),
     ] = None,
     out: OutOption = Path("reports"),
-    size: SizeOption = None,
+    size: Annotated[
+        str | None, typer.Option(metavar="WxH", help="Size to ask a camera for; 1280x720 when left out.")
+    ] = None,
     fps: Annotated[
-        float | None, typer.Option(metavar="N", help="Pictures a second to ask the camera for.")
+        float | None, typer.Option(metavar="N", help="Pictures a second to ask for; 30 when left out.")
     ] = None,
     target: TargetOption = None,
     scale: ScaleOption = None,
@@ -133,8 +133,9 @@ def live(
         replay=with_replay,
         standard=standard_option(standard),
     )
-    asked_size, asked_rate = size_option(size), checked_rate(fps)
+    asked_rate = checked_rate(fps)
     with stoppable():
+        from needlecoach.clips.device import parse_size
         from needlecoach.live.launch import LiveOrder, run_live
 
         order = LiveOrder(
@@ -143,7 +144,7 @@ def live(
             wish,
             marks,
             setup,
-            size=asked_size,
+            size=parse_size(size),
             fps=asked_rate,
             visitor=visitor,
             replay_page=replay_page,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from needlecoach.errors import ClipError, MarksError, StandardError
+from needlecoach.errors import MarksError, StandardError
 from needlecoach.marks import checked_target_mm, parse_scale, parse_target
 from needlecoach.model import Scale, Target
 
@@ -52,9 +52,6 @@ PortOption = Annotated[
 BrowserOption = Annotated[
     bool, typer.Option("--no-browser", help="Only print the page's address; open no browser.")
 ]
-SizeOption = Annotated[
-    str | None, typer.Option(metavar="WxH", help="Width and height in px to ask the camera for.")
-]
 TargetOption = Annotated[
     str | None, typer.Option(metavar='"cx,cy,rx,ry[,tilt_deg]"', help="The target as an ellipse, in px.")
 ]
@@ -96,16 +93,6 @@ StandardOption = Annotated[
     typer.Option(metavar="FILE", help="Criteria to hold each attempt against; see needlecoach standard."),
 ]
 OutOption = Annotated[Path, typer.Option(help="Folder for the results, one folder per clip in it.")]
-
-
-def size_option(text: str | None) -> tuple[int, int] | None:
-    """Width and height of "1280x720" in px."""
-    if text is None:
-        return None
-    width, sign, height = text.lower().partition("x")
-    if not (sign and width.strip().isdecimal() and height.strip().isdecimal() and int(width) and int(height)):
-        raise ClipError(f"--size must be a width and a height in px, such as 1280x720, got {text!r}.")
-    return int(width), int(height)
 
 
 def target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:

@@ -1,4 +1,4 @@
-"""What the command `live` does, once the command line is read: camera, session and page, started and ended."""
+"""What the command `live` does, once the command line is read: camera, session and page."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import typer
 
 from needlecoach.clips.capture import open_source
 from needlecoach.clips.recorder import Recorder
+from needlecoach.live.saving import RECORDINGS
 from needlecoach.live.session import Session
 from needlecoach.live.setup import Setup
 from needlecoach.marks import MarkOptions
@@ -18,8 +19,6 @@ from needlecoach.openday import Loop, Wishes
 from needlecoach.review.livelaunch import serve_live
 from needlecoach.review.scratch import own_folder
 from needlecoach.scored import Wish
-
-RECORDINGS = "recordings"
 
 
 @dataclass(frozen=True)
@@ -64,6 +63,7 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
         stack.enter_context(own_folder())
         source = stack.enter_context(open_source(order.source, size=order.size, fps=order.fps))
         recorder = stack.enter_context(contextlib.closing(Recorder()))
+        stack.callback(source.subscribe(recorder.see))
         session = Session(
             source,
             recorder,

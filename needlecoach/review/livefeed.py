@@ -15,11 +15,12 @@ from typing import Any
 
 import cv2
 import numpy as np
+from starlette.concurrency import run_in_threadpool
 
 from needlecoach.clips.reader import ColourImage
 from needlecoach.errors import OutputError
 from needlecoach.review.latency import Latency
-from needlecoach.review.practice import Practice, Row, Shown
+from needlecoach.review.practice import Practice, Row, Shown, State
 
 # A page has at most so many pictures that it has not said to have drawn: what waits in lines of the network
 # would be drawn late. Two keep it busy while its answer is on the way.
@@ -43,6 +44,7 @@ class Part:
     time_s: float
     head: dict[str, Any]
     jpeg: bytes
+    state: State
 
 
 @dataclass(eq=False)
@@ -55,8 +57,9 @@ class _Page:
     newest: Part | None = None
     on_the_way: dict[int, float] = field(default_factory=dict)
     sent_s: float = -np.inf
-    last: int = -1
-    version: int | None = None
+    last_row: int = -1
+    version: int = -1
+    word: object = None
     told_s: float = -np.inf
     latency: Latency = field(default_factory=Latency)
 
@@ -106,7 +109,7 @@ class Feed:
             self._pages[page.key] = page
             self._changed.notify_all()
         try:
-            yield packed({"page": page.key, **self._state_for(page)}, b"")
+            yield packed({"page": page.key, **_news(page, await self._state())}, b"")
             while not (self._closed or self._ended()):
                 yield await self._next(page)
         finally:
@@ -135,27 +138,23 @@ class Feed:
                     page.moved.clear()
                     await page.moved.wait()
         part = page.newest if page.has_room() else None
-        head: dict[str, Any] = {"page": page.key, "latency": page.latency.lately()}
-        head |= self._state_for(page)
+        state = await self._state() if part is None else part.state
+        head: dict[str, Any] = {"page": page.key, "latency": page.latency.lately(), **_news(page, state)}
         if part is None:
             return packed(head, b"")
-        page.newest, page.sent_s = None, time.monotonic()
+        if page.newest is part:
+            page.newest = None
+        page.sent_s = time.monotonic()
         if len(page.on_the_way) >= MOST_ON_THE_WAY:  # patience has ended
             page.on_the_way.clear()
         page.on_the_way[part.number] = part.time_s
-        rows = [column(row) for row in self._practice.rows_since(page.last) if row.number <= part.number]
-        page.last = part.number
-        return packed({**head, **part.head, "rows": rows}, part.jpeg)
+        rows = [row for row in self._practice.rows_since(page.last_row) if row.number <= part.number]
+        page.last_row = rows[-1].number if rows else page.last_row
+        return packed({**head, **part.head, "rows": [column(row) for row in rows]}, part.jpeg)
 
-    def _state_for(self, page: _Page) -> dict[str, Any]:
-        """State of the session, where the page lacks it; the day's cards only where they may have changed."""
-        state, now_s = self._practice.state, time.monotonic()
-        is_new = state.version != page.version
-        if not is_new and now_s - page.told_s < RETELL_S:
-            return {}
-        page.version, page.told_s = state.version, now_s
-        left_out = {"row"} if is_new else {"row", "card", "history"}
-        return {"state": {name: value for name, value in state.record().items() if name not in left_out}}
+    async def _state(self) -> State:
+        """The session now; asked on another thread, as it may have to wait for a picture to be followed."""
+        return await run_in_threadpool(lambda: self._practice.state)
 
     def _work(self) -> None:
         than = -1
@@ -177,6 +176,18 @@ class Feed:
             page.wake()
 
 
+def _news(page: _Page, state: State) -> dict[str, Any]:
+    """State of the session, where the page lacks it; the day's cards only where they may have changed."""
+    now_s, is_new = time.monotonic(), state.version > page.version
+    if state.version < page.version:  # of a picture from before a button was pressed
+        return {}
+    if not is_new and state.word == page.word and now_s - page.told_s < RETELL_S:
+        return {}
+    page.version, page.word, page.told_s = state.version, state.word, now_s
+    left_out = {"row"} if is_new else {"row", "card", "history"}
+    return {"state": {name: value for name, value in state.record().items() if name not in left_out}}
+
+
 def part_of(shown: Shown) -> Part:
     """Code a picture for the page."""
     height, width = shown.pixels.shape[:2]
@@ -187,7 +198,7 @@ def part_of(shown: Shown) -> Part:
         "size_px": [width, height],
         "row": None if row is None else {**row.record(), "strip": ""},  # which is in `rows`
     }
-    return Part(shown.number, shown.time_s, head, _jpeg(shown.pixels))
+    return Part(shown.number, shown.time_s, head, _jpeg(shown.pixels), shown.state)
 
 
 def column(row: Row) -> list[Any]:

@@ -31,10 +31,12 @@ class Row(Protocol):
 
 
 class State(Protocol):
-    """The session at one moment; `version` rises with every change other than a new picture."""
+    """The session at one moment; `version` rises with attempts, cards, marks, not with pictures."""
 
     @property
     def version(self) -> int: ...
+    @property
+    def word(self) -> object: ...
     @property
     def row(self) -> Row | None: ...
 
