@@ -217,8 +217,8 @@ class DayBook:
     def _first(self, entry: Entry) -> tuple[int, float] | None:
         """Number and time of the recording's first frame."""
         first_s = math.nan if entry.saving is None else entry.saving.first_s
-        place = self._kept.place_at(first_s) if math.isfinite(first_s) else None
-        return None if place is None else (place.number, place.time_s)
+        number = self._kept.number_at(first_s) if math.isfinite(first_s) else None
+        return None if number is None else (number, first_s)
 
     def _finish_now(self, entry: Entry, at_s: float) -> None:
         """End the recording and have it scored."""

@@ -25,7 +25,6 @@ class Place:
     """Where the target lay at one moment, in px of the followed picture, and how the screen was seen."""
 
     time_s: float
-    number: int
     target_px: FloatArray
     view: ScreenView | None
 
@@ -38,6 +37,22 @@ class KeptRows:
         self._numbers: list[int] = []
         self._drawn: list[RowNow] = []
         self._places: deque[Place] = deque()
+        self._came: deque[tuple[int, float]] = deque()
+
+    def note(self, number: int, time_s: float) -> None:
+        """Note when a picture came, whether or not it can be followed."""
+        self._came.append((number, time_s))
+        while self._came[0][1] < time_s - PLACES_S:
+            self._came.popleft()
+
+    def number_at(self, time_s: float) -> int | None:
+        """Number of the picture that came at a moment, also of one that was passed over; None if unknown."""
+        came = tuple(self._came)
+        nearest = min(came, key=lambda one: abs(one[1] - time_s), default=None)
+        if nearest is None:
+            return None
+        steps = (came[-1][1] - came[0][1]) / max(came[-1][0] - came[0][0], 1)
+        return nearest[0] + (round((time_s - nearest[1]) / steps) if steps > 0 else 0)
 
     def add(self, followed: Followed, *, running: bool) -> None:
         """Take in the next followed frame; old ones go unless an attempt runs."""
@@ -45,7 +60,7 @@ class KeptRows:
         # Only the newest frame's outline is drawn; thousands of them would be most of what is kept.
         followed = replace(followed, now=replace(followed.now, target_outline_px=()))
         self._rows.append(followed)
-        self._places.append(Place(row.time_s, row.number, np.array(row.target_px, float), followed.view))
+        self._places.append(Place(row.time_s, np.array(row.target_px, float), followed.view))
         while self._places[0].time_s < row.time_s - PLACES_S:
             self._places.popleft()
         if running:

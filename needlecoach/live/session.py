@@ -207,6 +207,7 @@ class Session:
     def _take(self, captured: Captured) -> None:
         """Follow one picture and show it."""
         self._number, following = captured.number, self._following
+        self._kept.note(captured.number, captured.time_s)
         followed: Followed | None = None
         if following is not None and following.fits(captured.pixels):
             followed = following.see(captured.number, captured.time_s, captured.pixels)
