@@ -23,8 +23,9 @@ export function showCard(host, card, visitor) {
   host.replaceChildren();
   if (!card) return;
   if (visitor?.nickname) make(host, "p", "nick", visitor.nickname);
-  outcomeOf(make(host, "p"), card, visitor ? OUTCOMES[card.outcome] : card.outcome_text);
+  outcomeOf(make(host, "p"), card);
   if (visitor) forVisitor(host, card);
+  else if (card.outcome_text !== wordOf(card)) make(host, "p", "headline", card.outcome_text);
   const [kind, words] = TOLD[card.fate] ?? ["", ""];
   if (!visitor) make(host, "p", `how ${kind}`, words);
   if (card.differences.length) {
@@ -46,7 +47,7 @@ export function showHistory(list, cards) {
     const line = make(list, "li");
     make(line, "span", "", `${card.number}.`);
     const middle = make(line, "span");
-    outcomeOf(middle, card, OUTCOMES[card.outcome] ?? card.outcome);
+    outcomeOf(middle, card);
     make(line, "span", "small", card.at);
     const near = card.lines.find(({ name }) => name === NEAREST) ?? card.lines[0];
     const facts = [near && `${near.title}: ${near.text}`, SHORT[card.fate], card.learner];
@@ -60,6 +61,8 @@ function forVisitor(host, card) {
   if (near) make(host, "p", "near", `Nearest to the middle: ${near.text}`);
 }
 
-function outcomeOf(host, card, text) {
-  make(host, "span", `outcome ${card.outcome}`, text);
+const wordOf = ({ outcome }) => OUTCOMES[outcome] ?? outcome;
+
+function outcomeOf(host, card) {
+  make(host, "span", `outcome ${card.outcome}`, wordOf(card));
 }
