@@ -63,23 +63,46 @@ def without_averaging(
     """
     if len(pictures) < 5:
         return list(pictures)
-    inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
-    smooth = [np.asarray(inner * cv2.GaussianBlur(one, (3, 3), 0), dtype=np.uint8) for one in pictures]
-    new = np.flatnonzero(_new_pictures(smooth, time_s))
+    new, share = _shown_on(pictures, time_s, drift, mask, step_mm)
     # Of a picture recorded several times the last is coded best.
     last = np.append(new[1:] - 1, len(pictures) - 1)
-    speed_px_s = np.hypot(*np.diff(drift[last, :2], axis=0).T) / np.diff(time_s[last])
-    calm = np.append(True, speed_px_s * step_mm < CALM_MM_S)
-    share = share_kept([smooth[i] for i in last], calm)
     if share < LEAST_SHARE:
         return list(pictures)
     out = list(pictures[: last[0] + 1])
     for before, first, end in zip(last[:-1], new[1:], last[1:], strict=True):
         for i in range(first, end + 1):
-            shown = steadied(pictures[before], after(back(drift[before]), drift[i]))
-            now = cv2.addWeighted(pictures[i], 1 / (1 - share), shown, -share / (1 - share), 0)
-            out.append(np.asarray(now, dtype=np.uint8))
+            out.append(undone(pictures[i], drift[i], pictures[before], drift[before], share))
     return out
+
+
+def averaged_share(
+    pictures: Sequence[GreyImage], time_s: FloatArray, drift: FloatArray, *, mask: BoolArray, step_mm: float
+) -> float:
+    """Share of the picture before that each shows, 0 where it is left as it is (see `without_averaging`)."""
+    share = _shown_on(pictures, time_s, drift, mask, step_mm)[1] if len(pictures) >= 5 else 0.0
+    return share if share >= LEAST_SHARE else 0.0
+
+
+def undone(
+    picture: GreyImage, drift: FloatArray, before: GreyImage, drift_before: FloatArray, share: float
+) -> GreyImage:
+    """One steadied picture without the share of the one before in it; the drifts (3,) as for all."""
+    shown = steadied(before, after(back(drift_before), drift))
+    now = cv2.addWeighted(picture, 1 / (1 - share), shown, -share / (1 - share), 0)
+    return np.asarray(now, dtype=np.uint8)
+
+
+def _shown_on(
+    pictures: Sequence[GreyImage], time_s: FloatArray, drift: FloatArray, mask: BoolArray, step_mm: float
+) -> tuple[npt.NDArray[np.intp], float]:
+    """Which pictures are new, and the share of the one before that each of them shows."""
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
+    smooth = [np.asarray(inner * cv2.GaussianBlur(one, (3, 3), 0), dtype=np.uint8) for one in pictures]
+    new = np.flatnonzero(_new_pictures(smooth, time_s))
+    last = np.append(new[1:] - 1, len(pictures) - 1)
+    speed_px_s = np.hypot(*np.diff(drift[last, :2], axis=0).T) / np.diff(time_s[last])
+    calm = np.append(True, speed_px_s * step_mm < CALM_MM_S)
+    return new, share_kept([smooth[i] for i in last], calm)
 
 
 def share_kept(pictures: Sequence[GreyImage], calm: BoolArray) -> float:

@@ -33,7 +33,8 @@ class Changes:
     """Pictures of change, shape (n_blocks, height, width) in grey values, each the mean of a block of frames.
 
     `block_of` gives the block of every frame, `time_s` the middle of every block; `past` and `future` are the
-    darkest looks of every place before each block's end and after its start, shape as `pictures`.
+    darkest looks of every place before each block's end and after its start, shape as `pictures`. Without
+    `hindsight` the past alone counts, and in full.
     """
 
     pictures: HalfImages
@@ -42,6 +43,7 @@ class Changes:
     mask: BoolArray
     past: GreyImages
     future: GreyImages
+    hindsight: bool = True
 
     def excess_at(
         self, pictures: Sequence[GreyImage], block: int, points: npt.NDArray[np.float32]
@@ -51,14 +53,20 @@ class Changes:
         sides = []
         if block > 0:
             sides.append(grey - _at(self.past[block - 1], points))
-        if block < len(self.past) - 1:
+        if block < len(self.past) - 1 and self.hindsight:
             sides.append(grey - _at(self.future[block + 1], points))
-        excess = _over(sides, grey)
+        excess = _over(sides, grey, hindsight=self.hindsight)
         return np.asarray(np.where(_at(self.mask.astype(np.uint8), points) > 0.5, excess, 0), np.float32)
 
 
 def find_changes(
-    pictures: npt.NDArray[np.uint8] | list[GreyImage], time_s: FloatArray, *, mask: BoolArray, step_mm: float
+    pictures: npt.NDArray[np.uint8] | list[GreyImage],
+    time_s: FloatArray,
+    *,
+    mask: BoolArray,
+    step_mm: float,
+    hindsight: bool = True,
+    block_s: float = BLOCK_S,
 ) -> Changes:
     """Show, block by block, what is brighter than the same place was before and will be after.
 
@@ -68,13 +76,16 @@ def find_changes(
     time_s : (n_frames,)
     mask : (height, width) bool, where the picture shows anything
     step_mm : width of a pixel
+    hindsight : whether what a place looks like later tells of it too; while a needle is in, that is the
+        needle itself
+    block_s : length of a block
 
     Notes
     -----
     A needle is brighter than the darkest look of its place both before and after; scenery is not, nor is a
     trail once it has been laid, since from then on it stays.
     """
-    block_of = np.floor((time_s - time_s[0]) / BLOCK_S).astype(np.intp)
+    block_of = np.floor((time_s - time_s[0]) / block_s).astype(np.intp)
     block_of = np.unique(block_of, return_inverse=True)[1]
     n_blocks = int(block_of[-1]) + 1
     counts = np.bincount(block_of, minlength=n_blocks)
@@ -90,11 +101,11 @@ def find_changes(
     for block in range(n_blocks):
         mean = single(means[block])
         sides = [mean - past[block - 1]] if block > 0 else []
-        if block < n_blocks - 1:
+        if block < n_blocks - 1 and hindsight:
             sides.append(mean - future[block + 1])
-        changed[block] = _half(_over(sides, mean))
+        changed[block] = _half(_over(sides, mean, hindsight=hindsight))
     inner = _inner(mask, step_mm)
-    flicker = np.where(inner, _flicker(changed), np.inf).astype(np.float32)
+    flicker = np.where(inner, _flicker(changed, block_s), np.inf).astype(np.float32)
     before = here = np.zeros(0, dtype=np.float32)
     after = np.maximum(single(changed[0]) - flicker, 0)
     for block in range(n_blocks):
@@ -103,7 +114,7 @@ def find_changes(
             after = np.maximum(single(changed[block + 1]) - flicker, 0)
         changed[block] = _half((before + here + after) / 3 if 0 < block < n_blocks - 1 else here)
     middle = np.bincount(block_of, weights=time_s) / counts
-    return Changes(changed, block_of, middle, inner, past, future)
+    return Changes(changed, block_of, middle, inner, past, future, hindsight)
 
 
 def single(picture: npt.NDArray[np.float16]) -> FloatImages:
@@ -120,9 +131,9 @@ def _as(picture: npt.NDArray[Any], kind: int) -> npt.NDArray[Any]:
     return np.asarray(cv2.multiply(picture, 1.0, dtype=kind))  # type: ignore[call-overload]
 
 
-def _flicker(changed: HalfImages) -> FloatImages:
+def _flicker(changed: HalfImages, block_s: float) -> FloatImages:
     """Change of each place in its quietest while; a needle that rests for long was out for one."""
-    reach = max(1, round(QUIET_S / BLOCK_S))
+    reach = max(1, round(QUIET_S / block_s))
     least = np.full(changed.shape[1:], np.inf, dtype=np.float32)
     recent: list[FloatImages] = []
     for number, picture in enumerate(changed, start=1):
@@ -153,10 +164,12 @@ def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]
     return past, future
 
 
-def _over(sides: Sequence[FloatImages], like: FloatImages) -> FloatImages:
+def _over(sides: Sequence[FloatImages], like: FloatImages, *, hindsight: bool) -> FloatImages:
     """Excess over both sides in time, and for a share that over one of them; nothing where none is known."""
     if not sides:
         return np.zeros_like(like)
+    if not hindsight:
+        return np.asarray(np.maximum(sides[0], 0))
     both = np.minimum(*sides) if len(sides) == 2 else np.zeros_like(like)
     return np.asarray(np.maximum(np.maximum(both, ONE_SIDED_SHARE * np.maximum.reduce(sides)), 0))
 

@@ -175,6 +175,11 @@ def motion_strips(
         np.array([sheet.sample(pictures[j], i) for i, j in enumerate(at)], dtype=np.float32)
         for at in (early, late)
     )
+    return moved_by(first, second)
+
+
+def moved_by(first: FloatImages, second: FloatImages) -> FloatImages:
+    """Change between two looks at each strip, sliding allowed; shape as either."""
     return np.asarray(cv2.blur(np.maximum(_beyond(first, second), _beyond(second, first)), (3, 1)))
 
 
@@ -196,5 +201,10 @@ def without_ghosts(change: FloatImages, time_s: FloatArray) -> FloatImages:
     recent = change.copy()
     for by in range(1, reach + 1):
         recent[by:] = np.maximum(recent[by:], change[:-by])
+    return unghosted(change, recent)
+
+
+def unghosted(change: FloatImages, recent: FloatImages) -> FloatImages:
+    """Change without ghosts, given the most of it a moment ago; shape as either."""
     kept = change / np.maximum(recent, 1e-3)
     return change * np.clip((kept - GHOST_SHARE) / (WHOLE_SHARE - GHOST_SHARE), 0, 1).astype(np.float32)

@@ -37,6 +37,8 @@ SAME_SPOT_MM = 0.5
 # A hand loses the tip for about half a second at a time and keeps it in sight for several: guesses of ours.
 SEEN_FOR_S = 5.0
 HIDDEN_FOR_S = 0.7
+USUAL_SIGHT = np.array([HIDDEN_FOR_S, SEEN_FOR_S]) / (HIDDEN_FOR_S + SEEN_FOR_S)
+CHANGES_PER_S = 1 / HIDDEN_FOR_S + 1 / SEEN_FOR_S
 # A scanner draws some 25 pictures a second; a recording that takes more shows each of them several times.
 INDEPENDENT_S = 0.04
 
@@ -78,19 +80,22 @@ def sight_evidence(course: Course, time_s: FloatArray) -> FloatArray:
     evidence = no_spot.astype(float)
     for i, spot in enumerate(course.spots):
         if spot is not None:
-            excess, over_before = _contrast(course, i, spot)
-            shown = (excess + over_before) / 2 if np.isfinite(over_before) else excess
-            evidence[i] = np.clip((shown - AS_LIKELY_GREY) / GREY_PER_NAT, -MOST_NATS, MOST_NATS)
-            if spot.grey < DARKEST_GREY:
-                evidence[i] = -MOST_NATS
-            elif at_rest[i] and over_before < NEW_GREY:
-                evidence[i] = min(evidence[i], NOTHING_NEW_NATS)
+            evidence[i] = spot_evidence(spot, course.grey[i], course.before[i], at_rest=bool(at_rest[i]))
     return evidence
 
 
-def _contrast(course: Course, frame: int, spot: Spot) -> tuple[float, float]:
+def spot_evidence(spot: Spot, grey: FloatImages, before: FloatImages, *, at_rest: bool) -> float:
+    """Log odds that a spot is a tip that is seen; the strip (n,) as it is and as it was before."""
+    if spot.grey < DARKEST_GREY:
+        return -MOST_NATS
+    excess, over_before = _contrast(before, grey, spot)
+    shown = (excess + over_before) / 2 if np.isfinite(over_before) else excess
+    evidence = float(np.clip((shown - AS_LIKELY_GREY) / GREY_PER_NAT, -MOST_NATS, MOST_NATS))
+    return min(evidence, NOTHING_NEW_NATS) if at_rest and over_before < NEW_GREY else evidence
+
+
+def _contrast(before: FloatImages, grey: FloatImages, spot: Spot) -> tuple[float, float]:
     """By how many greys the tip exceeds its surroundings, and what lay at its place before (NaN: unknown)."""
-    before, grey = course.before[frame], course.grey[frame]
     centre = round(spot.tip_mm / SAMPLE_MM)
     near, wide = round(NEAR_MM / SAMPLE_MM), round(WIDE_MM / SAMPLE_MM)
     slide, top = round(SLIDE_MM / SAMPLE_MM), round(TOP_MM / SAMPLE_MM)
@@ -115,6 +120,18 @@ def _part(strip: FloatImages, first: int, end: int) -> FloatImages:
     return strip[max(first, 0) : max(end, 0)]
 
 
+def chance_after(before: float | None, evidence: float, step_s: float) -> float:
+    """Chance that the tip is seen, 0-1, from that a step before (None at the start) and a frame's evidence.
+
+    The forward half of what `lasting` does with all frames.
+    """
+    kept = np.exp(-step_s * CHANGES_PER_S)
+    usual = float(USUAL_SIGHT[1])
+    came = usual if before is None else kept * before + (1 - kept) * usual
+    odds = came / (1 - came) * np.exp(evidence * min(step_s / INDEPENDENT_S, 1.0))
+    return float(np.clip(odds / (1 + odds), 1e-6, 1 - 1e-6))
+
+
 def lasting(evidence: FloatArray, time_s: FloatArray) -> BoolArray:
     """The likelier of two states in every frame, given that each lasts for a while, (n_frames,).
 
@@ -128,8 +145,7 @@ def lasting(evidence: FloatArray, time_s: FloatArray) -> BoolArray:
     if n > 1:
         evidence = evidence * np.minimum(np.gradient(time_s) / INDEPENDENT_S, 1.0)
     like = np.exp(np.stack([np.minimum(-evidence, 0.0), np.minimum(evidence, 0.0)], axis=1))
-    usual = np.array([HIDDEN_FOR_S, SEEN_FOR_S]) / (HIDDEN_FOR_S + SEEN_FOR_S)
-    kept = np.exp(-np.diff(time_s) * (1 / HIDDEN_FOR_S + 1 / SEEN_FOR_S))
+    usual, kept = USUAL_SIGHT, np.exp(-np.diff(time_s) * CHANGES_PER_S)
     forward, back = np.zeros((n, 2)), np.ones((n, 2))
     for i in range(n):
         came = usual if i == 0 else kept[i - 1] * forward[i - 1] + (1 - kept[i - 1]) * usual

@@ -138,6 +138,7 @@ class TargetFollower:
         self._offset: list[FloatArray] = []
         self._found: list[bool] = []
         self._doubt = FollowingDoubt(plane.step_mm)
+        self._latest: tuple[float, FloatArray, bool, float] | None = None
 
     def see(self, picture: GreyImage, time_s: float) -> None:
         """Take in the next steadied picture; those in quick succession are not all compared."""
@@ -183,6 +184,24 @@ class TargetFollower:
         self._voted.append(number)
         self._offset.append(offset)
         self._found.append(found)
+
+    def now(self, picture: GreyImage, time_s: float, drift: FloatArray) -> tuple[FloatArray, bool, float]:
+        """Where the target is in the next steadied picture, from it and those before alone.
+
+        Pictures in quick succession are not all compared. Nothing is kept: use this or `see`, not both.
+
+        Returns
+        -------
+        centre_px, found, sd_mm
+            As a row of `TargetPath`.
+        """
+        if self._latest is None or time_s - self._latest[0] >= VOTE_S:
+            self._time_s = [time_s]
+            self._compare(0, picture)
+            self._latest = (time_s, self._offset[-1], self._found[-1], self._doubt.latest_mm())
+            self._voted, self._offset, self._found = [], [], []
+        _, offset, found, sd_mm = self._latest
+        return self._plane.to_frame_px(moved(self._start + offset, drift)), found, sd_mm
 
     def path(self, drift: FloatArray) -> TargetPath:
         """Path of the target through the pictures seen so far.

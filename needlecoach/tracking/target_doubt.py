@@ -93,6 +93,11 @@ class FollowingDoubt:
         since = LOST_MM_PER_ROOT_S * float(np.sqrt(max(0.0, time_s - self._sure_s)))
         self._sd_mm.append(float(np.hypot.reduce((self._sure_mm, LOST_MM, since))))
 
+    def latest_mm(self) -> float:
+        """Standard uncertainty in the picture taken in last; forgets those before, so that nothing grows."""
+        self._sd_mm = self._sd_mm[-1:]
+        return self._sd_mm[0]
+
     def between(self, time_s: FloatArray, seen_s: FloatArray, offset_px: FloatArray) -> FloatArray:
         """Standard uncertainty at all times, (n,) mm, from that at the times compared, (m,).
 

@@ -10,12 +10,12 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from needlecoach.model import BoolArray, FloatArray, GreyImage, Strip, Track
+from needlecoach.model import FloatArray, GreyImage, Strip, Track
 from needlecoach.tracking.averaging import without_averaging
-from needlecoach.tracking.axis import Axis
 from needlecoach.tracking.bridge import beyond_sight, bridge_hidden, leapt_back, resting, without_loose_ends
 from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
 from needlecoach.tracking.drift import Held, moved, steady
+from needlecoach.tracking.edge import at_edge
 from needlecoach.tracking.follow import Course, follow_needle
 from needlecoach.tracking.known import Known, Said
 from needlecoach.tracking.kymograph import SAMPLE_MM
@@ -32,8 +32,6 @@ from needlecoach.tracking.windows import NeedleRows, Window, Windows
 
 # A tip is not seen where it must be somewhere else.
 ELSEWHERE_MM = 3.0
-# The axis starts inside the region's rim; its edge is looked for this far back along the shaft.
-ENTRY_REACH_MM = 6.0
 # A strip is placed by its line's chord up to the deepest tip, or so far.
 CHORD_MM = 10.0
 # What moved while nothing was recorded is not known: for the tracker a hole lasts so long at most. It is told
@@ -226,7 +224,7 @@ def _rows(course: Course, time_s: FloatArray, drift: FloatArray, plane: Plane, k
     turned = np.stack([np.zeros(len(drift)), np.zeros(len(drift)), drift[:, 2]], axis=1)
     chords = moved([axis.chord(i, s) for i, s in enumerate(np.nan_to_num(along))], turned)
     slope = np.where(present, [slope_deg(chord) for chord in chords], np.nan)
-    entry = plane.to_frame_px(moved(_at_edge(axis, plane.mask), drift))
+    entry = plane.to_frame_px(moved(at_edge(axis, plane.mask), drift))
     for array in (tip, entry):
         array[~present] = np.nan
     trails = read_trails(course, path.position_mm, time_s)
@@ -264,21 +262,6 @@ def _strip_rows(course: Course, drift: FloatArray, plane: Plane) -> dict[str, An
         "strip_start_px": start_px,
         "strip_step_px": (place_px - start_px) * (SAMPLE_MM / reach_mm),
     }
-
-
-def _at_edge(axis: Axis, mask: BoolArray) -> FloatArray:
-    """Entry points moved out along the shaft to the region's very edge, (n_frames, 2).
-
-    The axis itself starts a little inside, where drift brings no black surround in.
-    """
-    back = np.arange(0, ENTRY_REACH_MM / axis.step_mm, 0.25)
-    points = axis.entry[:, None, :] - back[None, :, None] * axis.direction[:, None, :]
-    column, row = np.moveaxis(np.rint(points).astype(np.intp), -1, 0)
-    height, width = mask.shape
-    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-    inside[inside] = mask[row[inside], column[inside]]
-    last = np.maximum(np.logical_and.accumulate(inside, axis=1).sum(axis=1) - 1, 0)
-    return np.asarray(points[np.arange(len(points)), last])
 
 
 def _shaft_share(course: Course, path: TipPath) -> FloatArray:

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from needlecoach.model import Region, Scale
-from needlecoach.tracking.follow import OUT_NATS, Course, comes_in_at, follow_needle, reached_first
+from needlecoach.tracking.cover import comes_in_at, reached_first
+from needlecoach.tracking.follow import OUT_NATS, Course, follow_needle
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.spot import tip_places_mm
 from needlecoach.tracking.tip import TipPath, follow_tip

@@ -4,11 +4,9 @@ import numpy as np
 import pytest
 
 from needlecoach.tracking.kymograph import SAMPLE_MM
-from needlecoach.tracking.tip import (
+from needlecoach.tracking.likelihood import (
     TIP_NATS,
-    TipPath,
     emission,
-    follow_tip,
     log_odds,
     motion_odds,
     moving_share,
@@ -16,6 +14,7 @@ from needlecoach.tracking.tip import (
     usual_tip_grey,
     where_it_stopped,
 )
+from needlecoach.tracking.tip import TipPath, follow_tip
 
 N = 160
 PLACES_MM = np.arange(N) * SAMPLE_MM

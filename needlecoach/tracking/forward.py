@@ -1,0 +1,235 @@
+"""The causal half of the tracker: each picture is read by itself and those before it, as it comes."""
+
+from __future__ import annotations
+
+import contextlib
+import uuid
+from collections import deque
+from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecoach.model import FloatArray, GreyImage, LiveRow, Sight
+from needlecoach.tracking.averaging import undone
+from needlecoach.tracking.drift import moved
+from needlecoach.tracking.edge import at_edge
+from needlecoach.tracking.lately import MOST_S, Lately, News, forget, look_beside
+from needlecoach.tracking.level import LEAST_STEP_GREY, grey_level, shifted
+from needlecoach.tracking.plane import Plane, slope_deg
+from needlecoach.tracking.steadying import Steadier, Stir
+from needlecoach.tracking.stepping import Step, Stepper
+from needlecoach.tracking.target import TargetFollower
+
+# So long at least lies between the beginnings of two looks at what the pictures until then tell; a look that
+# takes longer leaves the other process this share of its time for others.
+LOOK_EVERY_S, REST_SHARE = 0.3, 0.25
+# Pictures are looked through while something stirs in them, and for so long after.
+STIRRED_S = 1.5
+# Steps begin with the pictures of so long before them: what moves shows over a time.
+WARM_S = 0.2
+# A tip that is not seen, and not known to within so much, is lost.
+LOST_SD_MM = 3.0
+# A camera gives no more than so many pictures a second.
+MOST_WAITING = round(60 * MOST_S)
+
+
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """A steadied picture."""
+
+    number: int
+    time_s: float
+    picture: GreyImage
+    drift: FloatArray
+
+
+class Forward:
+    """Follows needle and target through the pictures of a camera, one after the other.
+
+    Parameters
+    ----------
+    plane : geometry of the working pictures
+    target : knows what to follow; None when no target was marked
+    thrown_mm : how far a spring may throw the needle forward at once; 0 for one without
+    beside : looks through the latest pictures again and again while the next ones come, best in another
+        process (see `beside.another_process`); a thread of its own when left out, or when that process dies
+
+    Notes
+    -----
+    Twice or thrice a second the last seconds are followed as a clip that ends now: that gives the needle's
+    line, what its places look like without it, and where the tip may be. From there every picture takes one
+    step of the forward algorithm (Rabiner, Proc IEEE 1989;77:257), by the same evidence as far as it needs no
+    later picture. What comes with hindsight alone, as bridging a tip that was out of sight, is left out.
+    """
+
+    def __init__(
+        self,
+        plane: Plane,
+        target: TargetFollower | None,
+        *,
+        thrown_mm: float = 0.0,
+        beside: Executor | None = None,
+    ) -> None:
+        self._plane, self._target, self._thrown_mm = plane, target, thrown_mm
+        self._own: ThreadPoolExecutor | None = None
+        self._beside = beside or self._own_thread()
+        self._key = uuid.uuid4().hex
+        self._steadier, self._stir = Steadier(plane), Stir()
+        self._inside = plane.mask.astype(np.uint8)
+        self._recent: deque[_Shown] = deque()
+        self._waiting: deque[_Shown] = deque(maxlen=MOST_WAITING)
+        self._job: Future[Lately | None] | None = None
+        self._began_s, self._rest_s, self._stirred_s = -np.inf, 0.0, -np.inf
+        self._lately: Lately | None = None
+        self._stepper: Stepper | None = None
+        self._before: _Shown | None = None
+
+    def __enter__(self) -> Forward:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the pictures; safe to call twice."""
+        if self._job is not None:
+            self._job.cancel()
+        with contextlib.suppress(RuntimeError):  # it is gone, and its pictures with it
+            self._beside.submit(forget, self._key)
+        if self._own is not None:
+            self._own.shutdown(wait=False)
+
+    def see(self, number: int, time_s: float, picture: GreyImage) -> LiveRow:
+        """Follow the next picture.
+
+        Parameters
+        ----------
+        number, time_s : of the captured frame; both rise
+        picture : its working picture, as it was captured
+        """
+        held = self._steadier.hold(picture, time_s)
+        shown = _Shown(number, time_s, held.picture, held.drift)
+        if self._stir.stirs(held.picture, time_s):
+            self._stirred_s = time_s
+        self._take(time_s)
+        step = self._step(shown) if self._stepper is not None else None
+        self._recent.append(shown)
+        self._waiting.append(shown)
+        self._ask(time_s)
+        self._trim(time_s)
+        return self._row(shown, step)
+
+    def _own_thread(self) -> ThreadPoolExecutor:
+        self._own = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-look")
+        return self._own
+
+    def _ask(self, time_s: float) -> None:
+        """Have the pictures until now looked through, where that is due."""
+        needle_in = self._stepper is not None and self._stepper.real
+        due = time_s - self._began_s >= LOOK_EVERY_S and time_s >= self._rest_s
+        if self._job is not None or not due or not (needle_in or time_s - self._stirred_s <= STIRRED_S):
+            return
+        news = News(
+            tuple(one.number for one in self._waiting),
+            tuple(one.picture for one in self._waiting),
+            np.array([one.time_s for one in self._waiting]),
+            np.array([one.drift for one in self._waiting]),
+        )
+        self._waiting.clear()
+        self._began_s = time_s
+        try:
+            self._job = self._beside.submit(look_beside, self._key, self._plane, self._thrown_mm, news)
+        except RuntimeError:  # a broken pool, or one that was shut down, is one too
+            self._beside = self._own_thread()
+
+    def _take(self, time_s: float) -> None:
+        """Go on from what was found beside, once it is there."""
+        if self._job is None or not self._job.done():
+            return
+        job, self._job = self._job, None
+        self._rest_s = time_s + REST_SHARE * (time_s - self._began_s)
+        try:
+            lately = job.result()
+        except (BrokenProcessPool, CancelledError):
+            self._beside = self._own_thread()
+            return
+        if lately is not None:
+            self._go_on(lately)
+
+    def _go_on(self, lately: Lately) -> None:
+        """Step from the picture that was looked at last to the latest one."""
+        self._lately, self._stepper = lately, None
+        if lately.axis is None or np.isnan(lately.in_since_s):
+            return
+        self._stepper = Stepper(lately, self._plane.mask, self._thrown_mm)
+        self._before = None
+        for one in self._recent:
+            if one.number <= lately.number:
+                if one.time_s >= lately.time_s - WARM_S:
+                    self._stepper.warm(self._read(one), one.time_s)
+                self._before = one
+            else:
+                self._step(one)
+
+    def _step(self, shown: _Shown) -> Step:
+        assert self._stepper is not None
+        step = self._stepper.step(self._read(shown), shown.time_s)
+        self._before = shown
+        return step
+
+    def _read(self, shown: _Shown) -> GreyImage:
+        """The picture as the tracker reads it: averaging undone, at the gain of those before."""
+        assert self._lately is not None
+        picture, share, before = shown.picture, self._lately.share, self._before
+        if share and before is not None:
+            picture = undone(picture, shown.drift, before.picture, before.drift, share)
+        by = round(grey_level(picture, self._inside) - self._lately.level)
+        return picture if abs(by) < LEAST_STEP_GREY else shifted(picture, -by)
+
+    def _trim(self, time_s: float) -> None:
+        """Keep what the next steps may begin with."""
+        since_s = time_s if self._job is None else self._began_s
+        while self._recent and self._recent[0].time_s < since_s - 2 * WARM_S:
+            self._recent.popleft()
+        while self._waiting and self._waiting[0].time_s < time_s - MOST_S:
+            self._waiting.popleft()
+
+    def _row(self, shown: _Shown, step: Step | None) -> LiveRow:
+        target_px, found, target_sd_mm = np.full(2, np.nan), False, 0.0
+        if self._target is not None:
+            target_px, found, target_sd_mm = self._target.now(shown.picture, shown.time_s, shown.drift)
+        tip, entry, slope = np.full(2, np.nan), np.full(2, np.nan), np.nan
+        if step is not None and np.isfinite(step.along_mm):
+            assert self._stepper is not None
+            axis = self._stepper.axis
+            tip = self._in_frame(axis.points(0, step.along_mm, step.across_mm), shown.drift)
+            entry = self._in_frame(at_edge(axis, self._plane.mask)[0], shown.drift)
+            slope = slope_deg(moved(axis.chord(0, step.along_mm), np.array([0.0, 0.0, shown.drift[2]])))
+        return LiveRow(
+            shown.number,
+            shown.time_s,
+            sight_of(step),
+            tip,
+            np.nan if step is None else step.sd_mm,
+            entry,
+            slope,
+            np.nan if step is None else step.shaft_share,
+            target_px,
+            found,
+            target_sd_mm,
+            np.zeros(0, dtype=np.uint8) if step is None else step.strip,
+        )
+
+    def _in_frame(self, point: FloatArray, drift: FloatArray) -> FloatArray:
+        return self._plane.to_frame_px(moved(point, drift))
+
+
+def sight_of(step: Step | None) -> Sight:
+    """Say in a word how well the tip is known."""
+    if step is None or np.isnan(step.along_mm):
+        return "none"
+    if step.seen:
+        return "seen"
+    return "inferred" if step.sd_mm <= LOST_SD_MM else "lost"

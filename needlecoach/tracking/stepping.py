@@ -1,0 +1,180 @@
+"""One step forward: a picture after what was known a moment ago, read as the tracker reads any."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from needlecoach.model import BoolArray, FloatArray, GreyImage
+from needlecoach.tracking.bridge import RESTING_MM_S
+from needlecoach.tracking.cover import COVER_BEYOND_MM
+from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
+from needlecoach.tracking.follow import MOTION_SPAN_S
+from needlecoach.tracking.kymograph import (
+    BACKGROUND_TIME_S,
+    GHOST_S,
+    SAMPLE_MM,
+    FloatImages,
+    Sheet,
+    moved_by,
+    stand_out,
+    unghosted,
+)
+from needlecoach.tracking.lately import Lately
+from needlecoach.tracking.likelihood import emission, motion_odds, moving_share, read_odds, tip_bonus
+from needlecoach.tracking.sight import (
+    EDGE_MM,
+    EDGE_SD_MM,
+    NO_SPOT_MOVING_NATS,
+    NO_SPOT_NATS,
+    SIGHT_SD_MM,
+    UNSURE_NATS,
+    chance_after,
+    spot_evidence,
+)
+from needlecoach.tracking.spot import END_SHARE, Spot, find_spot
+from needlecoach.tracking.tip import Dynamics, TipPath
+
+SPEED_S = 0.15
+KEPT_S = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """The needle in one picture; `along_mm` NaN without one. `strip` are the greys along its line."""
+
+    along_mm: float
+    across_mm: float
+    sd_mm: float
+    seen: bool
+    shaft_share: float
+    strip: GreyImage
+
+
+@dataclass(frozen=True, eq=False)
+class _Past:
+    """A step kept for a moment."""
+
+    time_s: float
+    grey: FloatImages
+    change: FloatImages
+    along_mm: float
+
+
+class Stepper:
+    """Steps forward from what was known lately, along an axis that stays as it was then."""
+
+    def __init__(self, lately: Lately, mask: BoolArray, thrown_mm: float) -> None:
+        assert lately.axis is not None and lately.onward is not None and lately.before is not None
+        self.axis, self._onward = lately.axis, lately.onward
+        self._sheet = Sheet.along(lately.axis, mask)
+        n = min(self._sheet.inside.shape[1], len(lately.before))
+        self._sheet = Sheet(self.axis, self._sheet.places[:, :, :n], self._sheet.inside[:, :n])
+        self._inside = self._sheet.inside
+        state = self._onward.belief.state
+        self._belief = type(self._onward.belief)(state[:, :n], self._onward.belief.absent)
+        self._before = lately.before[:n].copy()
+        self._dynamics = Dynamics(n, thrown_mm)
+        self._half_mm = lately.half_width_mm
+        self._seen: float | None = lately.seen
+        self._time_s = lately.time_s
+        self._past: deque[_Past] = deque()
+        self._real = np.isfinite(lately.in_since_s)
+
+    @property
+    def real(self) -> bool:
+        """Whether a needle is in."""
+        return bool(self._real)
+
+    def warm(self, picture: GreyImage, time_s: float) -> None:
+        """Take in a picture that belongs to what was known already, oldest first."""
+        grey = self._sheet.sample(picture, 0)
+        change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
+        self._past.append(_Past(time_s, grey, change, np.nan))
+
+    def step(self, picture: GreyImage, time_s: float) -> Step:
+        """Read the next picture."""
+        step_s = max(time_s - self._time_s, 1e-3)
+        grey = self._sheet.sample(picture, 0)
+        change = self._change(grey, time_s)
+        odds = read_odds(self._onward.table, change[None], self._inside)
+        bonus = tip_bonus(grey[None], odds, self._onward.usual_grey)
+        moving = float(self._moving(grey, time_s)[0])
+        shown = emission(odds, bonus)[0]
+        self._belief = self._belief.after(shown, moving, self._dynamics.over(step_s))
+        along_mm, sd_mm, _ = self._belief.read()
+        self._real = self._real and np.isfinite(along_mm)
+        along_mm = along_mm if self._real else np.nan
+        self._learn(grey, along_mm, step_s)
+        found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
+        self._past.append(_Past(time_s, grey, change, found.along_mm))
+        while self._past[0].time_s < time_s - KEPT_S and len(self._past) > 2:
+            self._past.popleft()
+        self._time_s = time_s
+        if np.isfinite(along_mm):
+            share = float((odds[0, : max(1, round(along_mm / SAMPLE_MM))] > 0).mean())
+            return Step(found.along_mm, found.across_mm, found.sd_mm, found.seen, share, found.strip)
+        return found
+
+    def _change(self, grey: FloatImages, time_s: float) -> FloatImages:
+        change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
+        recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
+        return unghosted(change, np.maximum.reduce([change, *recent]))
+
+    def _moving(self, grey: FloatImages, time_s: float) -> FloatArray:
+        """How surely the strip moves, (1,), from how it has changed since half a span ago."""
+        ago = [one for one in self._past if one.time_s <= time_s - MOTION_SPAN_S / 2 + 0.005]
+        if not ago:
+            return np.zeros(1)
+        motion = moved_by(ago[-1].grey[None], grey[None])
+        return moving_share(motion_odds(motion, self._inside, self._onward.noise_grey))
+
+    def _learn(self, grey: FloatImages, along_mm: float, step_s: float) -> None:
+        """Take places that no needle covers into what is known of them without one."""
+        free = np.arange(len(grey)) * SAMPLE_MM > np.nan_to_num(along_mm, nan=-1.0) + COVER_BEYOND_MM
+        share = 1 - np.exp(-step_s / BACKGROUND_TIME_S)
+        known = np.where(np.isnan(self._before), grey, self._before)
+        self._before = np.where(free, known + share * (grey - known), self._before).astype(np.float32)
+
+    def _place(
+        self,
+        picture: GreyImage,
+        grey: FloatImages,
+        along_mm: float,
+        sd_mm: float,
+        time_s: float,
+        step_s: float,
+    ) -> Step:
+        """Where the tip is told to be: at its own echo where that is seen."""
+        strip = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+        if not np.isfinite(along_mm):
+            self._seen = None
+            return Step(np.nan, 0.0, np.nan, False, np.nan, strip)
+        spot = find_spot(picture, self.axis, 0, along_mm, sd_mm)
+        at_rest = self._speed_mm_s(along_mm, time_s) < RESTING_MM_S
+        evidence = NO_SPOT_NATS if at_rest else NO_SPOT_MOVING_NATS
+        if spot is not None:
+            evidence = spot_evidence(spot, grey, self._before, at_rest=at_rest)
+        limit_mm = EDGE_SD_MM if along_mm < EDGE_MM else SIGHT_SD_MM
+        sure = evidence if sd_mm <= limit_mm else min(evidence, UNSURE_NATS)
+        self._seen = chance_after(self._seen, sure, step_s)
+        seen = self._seen > 0.5
+        path = TipPath(np.full(2, along_mm), np.full(2, sd_mm), np.ones(2))
+        flags, times = np.full(2, seen), np.array([time_s - step_s, time_s])
+        if not seen:
+            doubt = unseen_doubt_mm(path, path, flags, np.full(2, at_rest), times)
+            return Step(along_mm, 0.0, float(doubt[1]), False, np.nan, strip)
+        doubt = seen_doubt_mm(path, path, [spot, spot], flags, times)
+        if spot is None or evidence <= 0:
+            return Step(along_mm, 0.0, float(doubt[1]), True, np.nan, strip)
+        return Step(self._tip_mm(spot), spot.across_mm, float(doubt[1]), True, np.nan, strip)
+
+    def _tip_mm(self, spot: Spot) -> float:
+        """Place of a tip by its spot, as `spot.tip_places_mm` tells it of many."""
+        return spot.end_mm - self._half_mm * float(np.sqrt(END_SHARE))
+
+    def _speed_mm_s(self, along_mm: float, time_s: float) -> float:
+        ago = [one for one in self._past if np.isfinite(one.along_mm) and time_s - one.time_s <= SPEED_S]
+        return abs(along_mm - ago[0].along_mm) / (time_s - ago[0].time_s) if ago else 0.0
