@@ -86,7 +86,7 @@ function takeState(state) {
   page.state = { ...page.state, ...state };
   const { word, source, recording, setup, warnings, visitor } = page.state;
   showWord(word.key, word.text, word.help);
-  byId("source").textContent = [source.words, page.state.learner && `Learner ${page.state.learner}`].filter(Boolean).join(" · ");
+  byId("source").textContent = [source.words, gives(source), page.state.learner && `Learner ${page.state.learner}`].filter(Boolean).join(" · ");
   byId("recording").hidden = recording.state !== "recording";
   picture.setRegion(setup.region_px.length ? setup.region_px : null);
   byId("whole").hidden = !setup.region_px.length;
@@ -101,6 +101,11 @@ function takeState(state) {
   byId("forget").disabled = !page.state.attempt && !page.state.card;
   if (state.history) showCards();
   document.body.dataset.ready = "yes";
+}
+
+function gives({ state, size_px: size, fps }) {
+  if (state !== "running" || !size) return "";
+  return `${size[0]} × ${size[1]} px${fps ? `, ${fps.toFixed(fps < 10 ? 1 : 0)} pictures a second` : ""}`;
 }
 
 function showCards() {
