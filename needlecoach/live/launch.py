@@ -73,9 +73,16 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
             visitor=order.visitor,
             scored=_to_loop(loop, order.out / RECORDINGS),
         )
-        stack.callback(session.close)
+        stack.callback(_close, session, say)
         session.start()
         serve_live(session, order.wish, port=port, browser=browser, say=_say)
+
+
+def _close(session: Session, say: Callable[[str], None]) -> None:
+    """End the session; tell why it takes its time."""
+    if session.state.attempt is not None or any(card.fate == "checking" for card in session.state.history):
+        say("All recordings are kept; waiting for what is being scored, half a minute at most.")
+    session.close()
 
 
 def _to_loop(loop: Loop | None, recordings: Path) -> Callable[[Path], None] | None:
