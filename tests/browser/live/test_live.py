@@ -199,7 +199,7 @@ class TestAVisitor:
             "word": state_word("sharps"),
         }
         live.play(AWAY + 1)
-        says(live, "caution", "The needle is sharp.*Put the needle away")
+        says(live, "caution", "Put the needle away.*Touch the needle only while")
         assert not live.page.is_visible("#nickname")
         with live.page.expect_response("**/api/live/next"):
             live.page.click("#next")
