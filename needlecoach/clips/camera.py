@@ -110,17 +110,18 @@ class CameraReader(ClipReader):
         pixels.setflags(write=False)
         return replace(frame, pixels=pixels)
 
-    def straighten(self, frame: Frame) -> tuple[Frame, ScreenView, Glare]:
+    def straighten(self, frame: Frame, view: ScreenView | None = None) -> tuple[Frame, ScreenView, Glare]:
         """Set a frame straight that the camera took after the recording; nothing of it is kept.
 
-        Frames are to be given in their order, as each is looked for near where the last one lay.
+        Frames are to be given in their order, as each is looked for near where the last one lay, unless
+        its `view` is given.
 
         Raises
         ------
         UnscorableError
             As the follower of the screen does, while the screen is lost.
         """
-        view = self._follow(frame)
+        view = self._follow(frame) if view is None else view
         raw = _warped(frame.pixels, view, self._size)
         pixels = _without_rim(self._unbanded(-1, _evened(raw, view)))
         return replace(frame, pixels=pixels), view, self._glare_in(raw)

@@ -38,8 +38,10 @@ from needlecoach.scored import Wish
 
 # An attempt's recording begins so long before it, and goes on so long after the needle has left.
 BEFORE_S, AFTER_S = 3.0, 2.6
-# Between two attempts in quick succession: where the one before has surely ended.
-BETWEEN_S = 0.3
+# Two attempts in quick succession: the recording of the second begins so long after the first has left, that
+# of the first goes on at least as long, and ends so long before the second needle is told, as that comes a
+# little after it is in.
+BETWEEN_S, TOLD_LATE_S = 0.5, 0.8
 MOST_CARDS = 200
 NOT_SAVED = "It was not recorded: {why}"
 PART_SAVED = "Its recording stops before it ended, as there was no room on the disk; the live score stands."
@@ -94,7 +96,8 @@ class DayBook:
         """An attempt has begun; the one before is brought to its end."""
         for entry in self._open:
             if entry.ended is not None:
-                entry.finish_s = min(entry.finish_s, max(at_s - BETWEEN_S, entry.ended.at_s))
+                finish_s = max(at_s - TOLD_LATE_S, entry.ended.at_s + BETWEEN_S)
+                entry.finish_s = min(entry.finish_s, finish_s)
         before = max((one.ended.at_s for one in self._open if one.ended is not None), default=-math.inf)
         wall, self._n_begun = self.book.wall(), self._n_begun + 1
         learner = None if self.book.visitor else self.book.learner or laid.given.learner
@@ -230,7 +233,7 @@ class DayBook:
         elif entry.saving is not None and entry.ended and not entry.saving.holds(entry.ended.at_s):
             self._settle(entry, notes=(PART_SAVED,))
         else:
-            order = Order(path, self.book.out, entry.name, self.book.wish)
+            order = Order(path, self.book.out, entry.name, self.book.wish, _within_s(entry))
             self._scorer.submit(order, lambda found: self._do(lambda: self._look_back(entry, found)))
 
     def _look_back(self, entry: Entry, found: Hindsight) -> None:
@@ -276,3 +279,10 @@ class DayBook:
             for path in (folder / f"{card.name}{ENDING}", folder / f"{card.name}.marks.json"):
                 path.unlink(missing_ok=True)
             remove_results(self.book.out, card.name)
+
+
+def _within_s(entry: Entry) -> tuple[float, float] | None:
+    """When the attempt was, in the time of its recording; None where that is not known."""
+    if entry.saving is None or entry.ended is None or not math.isfinite(entry.saving.first_s):
+        return None
+    return entry.began_s - entry.saving.first_s, entry.ended.at_s - entry.saving.first_s

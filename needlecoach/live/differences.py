@@ -13,9 +13,9 @@ OUTCOMES = {
     "borderline": "on the edge, within uncertainty",
     "unscorable": "not to be scored",
 }
-# Figures without a stated uncertainty may differ by so much before it is told: a frame or two at both ends of
-# a time, a tenth of a share, no count (common practice, no source).
-_SLACK = {"s": 0.5, "share": 0.1, "": 0.1, "count": 0.0}
+# Figures without a stated uncertainty may differ by so much before it is told: a time by a second, as live a
+# needle is told up to that much late, a share by a tenth, a count by nothing (common practice, no source).
+_SLACK = {"s": 1.0, "share": 0.1, "": 0.1, "count": 0.0}
 
 
 def difference_words(live: Card, checked: Verdict) -> tuple[str, ...]:

@@ -27,36 +27,37 @@ OF_TARGETS = frozenset({"closest_centre_mm", "closest_edge_mm", "time_to_target_
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a scorecard tells of one attempt: the parts of a card that come from it.
-
-    `start_s` and `end_s` are in the recording's time, None where there is no attempt.
-    """
+    """What a scorecard tells of one attempt: the parts of a card that come from it."""
 
     outcome: str
     outcome_text: str
     lines: tuple[CardLine, ...]
     notes: tuple[str, ...]
-    start_s: float | None = None
-    end_s: float | None = None
 
 
-def verdict_of(card: Scorecard) -> Verdict:
-    """Tell a card's parts from a scorecard; of several attempts in it from the longest."""
+def verdict_of(card: Scorecard, within_s: tuple[float, float] | None = None) -> Verdict:
+    """Tell a card's parts from a scorecard.
+
+    Parameters
+    ----------
+    within_s : when the attempt was, in the scorecard's time: of several attempts the one that shares most of
+        it is meant, the longest where None is given
+    """
     if card.unscorable:
         return Verdict("unscorable", f"Not scored: {card.unscorable}", (), ())
     if not card.attempts:
         return Verdict("unscorable", "Not scored: no needle was followed", (), ())
-    attempt = max(card.attempts, key=_duration_s)
+    attempt = max(card.attempts, key=lambda one: _shared_s(one, within_s))
     notes = [_bare(note) for note in card.quality_notes if _is_shown(note, attempt)]
-    if len(card.attempts) > 1:
-        notes.insert(0, f"The needle was out {len(card.attempts) - 1} time(s) in between: the longest part.")
+    if sum(_shared_s(one, within_s) > 0 for one in card.attempts) > 1:
+        notes.insert(
+            0, "The needle was out for a moment: this is of the longest part, as an attempt of its own."
+        )
     return Verdict(
         outcome=attempt.outcome,
         outcome_text=_bare(headline(attempt, with_target=card.marks.target is not None)),
         lines=lines_of(card, attempt),
         notes=tuple(notes),
-        start_s=_number(attempt.figures["start_s"]),
-        end_s=_number(attempt.figures["end_s"]),
     )
 
 
@@ -72,8 +73,13 @@ def lines_of(card: Scorecard, attempt: Attempt) -> tuple[CardLine, ...]:
     return tuple(lines)
 
 
-def _duration_s(attempt: Attempt) -> float:
-    return _number(attempt.figures["duration_s"]) or 0.0
+def _shared_s(attempt: Attempt, within_s: tuple[float, float] | None) -> float:
+    """How long an attempt was within a time, or in all; 0 where it was not."""
+    start_s, end_s = (_number(attempt.figures[name]) for name in ("start_s", "end_s"))
+    if start_s is None or end_s is None:
+        return 0.0
+    first_s, last_s = within_s or (start_s, end_s)
+    return max(min(end_s, last_s) - max(start_s, first_s), 0.0)
 
 
 def _is_shown(note: str, attempt: Attempt) -> bool:

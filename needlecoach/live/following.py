@@ -13,7 +13,7 @@ from needlecoach.live.fitness import Fault, Fitness
 from needlecoach.live.laid import Laid
 from needlecoach.live.rows import row_now
 from needlecoach.live.state import RowNow
-from needlecoach.live.straight import Straightened, is_hidden, straightened
+from needlecoach.live.straight import Straightened, Straightener, is_hidden
 from needlecoach.model import GreyImage, LiveRow, ScreenView
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import TargetFollower
@@ -52,7 +52,7 @@ class Following:
 
     def __init__(self, laid: Laid, follower_of: FollowerOf, beside: Executor | None) -> None:
         self.laid = laid
-        self._fitness = Fitness(laid)
+        self._fitness, self._straight = Fitness(laid), Straightener(laid)
         self._follower_of, self._beside = follower_of, beside
         self._follower = self._new_follower()
         self.defects = 0
@@ -68,7 +68,7 @@ class Following:
 
     def see(self, number: int, time_s: float, pixels: ColourImage) -> Followed | None:
         """Follow the next frame; None where its picture can't be followed."""
-        picture = straightened(self.laid, number, time_s, pixels)
+        picture = self._straight.see(number, time_s, pixels)
         if picture is None:
             self._fitness.out_of_view(time_s)
             return None

@@ -21,12 +21,13 @@ _POLITENESS = 5
 
 @dataclass(frozen=True)
 class Order:
-    """A recording to be scored into `out/name`."""
+    """A recording to be scored into `out/name`; `within_s` is when in it the attempt was, as told live."""
 
     clip: Path
     out: Path
     name: str
     how: Wish
+    within_s: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,7 @@ def look_back(order: Order) -> Hindsight:
     try:
         marks = scorable_marks(order.clip, MarkOptions(), no_target=order.how.no_target)
         card, _ = score_into(order.clip, marks, order.out, order.name, order.how)
-        return Hindsight(verdict_of(card))
+        return Hindsight(verdict_of(card, order.within_s))
     except NeedlecoachError as problem:
         return Hindsight(fault=f"Its recording can't be scored: {' '.join(str(problem).split())}")
     except Exception:  # a defect of ours: its traceback is kept, and the day goes on

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from needlecoach.live.state import Warned
 from needlecoach.live.words import StateKey, StateWord, state_word
 from needlecoach.model import Sight
 
 # A sight holds for so long before it is said: shorter than anyone reads, longer than a flicker.
 STEADY_S = 0.15
+# Fewer pictures a second than this don't follow a hand (common practice, no source).
+SLOW_FPS = 12.0
 _SIGHTS: dict[Sight, StateKey] = {
     "none": "ready",
     "seen": "needle_in",
@@ -75,3 +78,25 @@ def word_of(
     if caution and sight in (None, "none"):
         return state_word("sharps", caution)
     return state_word("settling" if sight is None else _SIGHTS[sight])
+
+
+def warnings_of(*, recording: str, fps: float, trouble: str, n_left_over: int) -> tuple[Warned, ...]:
+    """Return what holds now and does not stop the session.
+
+    Parameters
+    ----------
+    recording, trouble : words of the recorder and of what keeps the attempts, "" where all is well
+    fps : pictures a second, 0 where none come
+    n_left_over : recordings of before that have marks and no results
+    """
+    found = []
+    if recording:
+        found.append(Warned("recording", recording))
+    if 0 < fps < SLOW_FPS:
+        found.append(Warned("slow", f"Only {fps:.0f} pictures a second come, too few to follow a hand."))
+    if trouble:
+        found.append(Warned("trouble", trouble))
+    if n_left_over:
+        how = "needlecoach score, with the files in recordings, makes them"
+        found.append(Warned("left over", f"Earlier recordings without results: {n_left_over}; {how}."))
+    return tuple(found)

@@ -16,18 +16,16 @@ from needlecoach.live.hindsight import Scorer
 from needlecoach.live.kept import KeptRows
 from needlecoach.live.ports import Captured, LiveRecorder, Source, recording_now, source_now
 from needlecoach.live.saving import without_results
-from needlecoach.live.saying import SteadySight, word_of
+from needlecoach.live.saying import SteadySight, warnings_of, word_of
 from needlecoach.live.setup import Setup
 from needlecoach.live.shown import Shown, Slot
-from needlecoach.live.state import AttemptNow, RowNow, SessionState, Warned
+from needlecoach.live.state import AttemptNow, RowNow, SessionState
 from needlecoach.live.visitor import Visitor
 from needlecoach.scored import Wish
 from needlecoach.tracking.beside import another_process
 
 # The follower looks at the clock so often where no picture comes.
 TICK_S = 0.1
-# Fewer pictures a second than this don't follow a hand (common practice, no source).
-SLOW_FPS = 12.0
 # What is being scored when the session ends is waited for so long; its recording is kept in any case.
 PATIENCE_S = 30.0
 
@@ -283,23 +281,13 @@ class Session:
             else AttemptNow(entry.number, entry.began_s, max(now_s - entry.began_s, 0.0)),
             card=cards[0] if cards else None,
             history=cards if self._visitor is None else cards[:1],
-            warnings=self._warnings(source.kind, source.fps),
+            warnings=warnings_of(
+                recording=self._recorder.state.words,
+                fps=source.fps if source.kind == "running" else 0.0,
+                trouble=self._book.trouble,
+                n_left_over=self._left_over,
+            ),
             visitor=visitor,
             learner=None if self._visitor is not None else self._setup.learner,
             version=self._version,
         )
-
-    def _warnings(self, kind: str, fps: float) -> tuple[Warned, ...]:
-        found = []
-        if self._recorder.state.words:
-            found.append(Warned("recording", self._recorder.state.words))
-        if kind == "running" and 0 < fps < SLOW_FPS:
-            found.append(Warned("slow", f"Only {fps:.0f} pictures a second come; a hand is quicker."))
-        if self._book.trouble:
-            found.append(Warned("trouble", self._book.trouble))
-        if self._left_over:
-            words = "needlecoach score recordings/*.mkv"
-            found.append(
-                Warned("left over", f"{self._left_over} earlier recordings have no results: {words}")
-            )
-        return tuple(found)

@@ -98,7 +98,7 @@ class VisitorNow:
     """Visitor mode: the nickname of this try ("" without one), and the caution shown between tries.
 
     `caution` is not empty from the end of a try until somebody has said that the needle is put away (see
-    `Session.next_visitor`); no new try begins before.
+    `Session.next_visitor`), or the next try begins.
     """
 
     nickname: str

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -172,11 +174,15 @@ class TruthFollower:
 
 
 class StandInScorer(Scorer):
-    """Finds in every recording what it was told to, and leaves a folder as a result."""
+    """Finds in every recording what it was told to, and leaves a folder as a result.
 
-    def __init__(self, verdict: Verdict) -> None:
+    With `waits` it is done only when what it puts into `dones` is called.
+    """
+
+    def __init__(self, verdict: Verdict, *, waits: bool = False) -> None:
         super().__init__()
-        self.verdict = verdict
+        self.verdict, self.waits = verdict, waits
+        self.dones: list[Callable[[], None]] = []
         self.orders: list[Order] = []
 
     def submit(self, order: Order, done: Done) -> None:
@@ -184,7 +190,10 @@ class StandInScorer(Scorer):
         folder = order.out / order.name
         folder.mkdir()
         (folder / "run.json").write_text("{}")
-        done(Hindsight(self.verdict))
+        if self.waits:
+            self.dones.append(lambda: done(Hindsight(self.verdict)))
+        else:
+            done(Hindsight(self.verdict))
 
 
 def verdict(outcome: str = "miss", centre_mm: float = 7.0) -> Verdict:
@@ -196,3 +205,14 @@ def verdict(outcome: str = "miss", centre_mm: float = 7.0) -> Verdict:
 def setup_of(name: str, **options) -> Setup:
     """The day's setup: the marks of a sample clip."""
     return Setup.of_file(CLIPS / f"{name}.marks.json", MarkOptions(**options))
+
+
+def until_of(session, wanted, patience_s=60.0):
+    """Wait for a state."""
+    end_s = time.monotonic() + patience_s
+    while time.monotonic() < end_s:
+        state = session.state
+        if wanted(state):
+            return state
+        time.sleep(0.01)
+    raise AssertionError(f"never came: {session.state.record()}")

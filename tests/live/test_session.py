@@ -19,6 +19,7 @@ from stand_ins import (
     pictures_of,
     setup_of,
     truth_of,
+    until_of,
     verdict,
 )
 
@@ -65,15 +66,8 @@ class Stage:
     def __exit__(self, *problem):
         self.session.close(patience_s=0.0)
 
-    def until(self, wanted, patience_s=60.0):
-        """Wait for a state."""
-        end_s = time.monotonic() + patience_s
-        while time.monotonic() < end_s:
-            state = self.session.state
-            if wanted(state):
-                return state
-            time.sleep(0.01)
-        raise AssertionError(f"never came: {self.session.state.record()}")
+    def until(self, wanted):
+        return until_of(self.session, wanted)
 
     def go(self, until=None):
         self.camera.go(until)
@@ -297,6 +291,19 @@ def test_a_try_to_be_forgotten_leaves_no_file(tmp_path):
         stage.session.forget_try()
         stage.until(lambda state: state.card is None)
         stage.session._book._hand.submit(lambda: None).result()
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
+
+
+def test_a_try_forgotten_while_its_recording_is_scored_leaves_no_file(tmp_path):
+    scorer = StandInScorer(verdict(), waits=True)
+    with Stage(tmp_path, scorer=scorer) as stage:
+        stage.until(lambda state: state.card is not None and scorer.dones)
+        stage.session.forget_try()
+        stage.until(lambda state: state.card is None)
+        for done in scorer.dones:
+            done()
+        stage.session._book._hand.submit(lambda: None).result()
+        assert stage.session.state.history == ()
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 

@@ -8,7 +8,7 @@ import time
 
 import pandas as pd
 import pytest
-from stand_ins import CLIPS, TruthFollower, setup_of, truth_of
+from stand_ins import CLIPS, TruthFollower, setup_of, truth_of, until_of
 from streams import MjpegServer, number_in
 
 from needlecoach.clips.capture import open_source
@@ -51,16 +51,6 @@ class NumberedFollower(TruthFollower):
         return row
 
 
-def until(session, wanted, patience_s=90.0):
-    end_s = time.monotonic() + patience_s
-    while time.monotonic() < end_s:
-        state = session.state
-        if wanted(state):
-            return state
-        time.sleep(0.02)
-    raise AssertionError(f"never came: {session.state.record()}")
-
-
 def is_followed(state):
     return state.word.key in ("ready", "needle_in", "tip_hidden")
 
@@ -89,14 +79,14 @@ def live(tmp_path):
 
 def test_an_attempt_over_a_stream_gets_its_card_in_time_and_its_recording_scores_the_same(live, tmp_path):
     _, session, recorder = live
-    until(session, lambda state: state.attempt is not None and state.attempt.lasted_s < 2)
+    until_of(session, lambda state: state.attempt is not None and state.attempt.lasted_s < 2)
     number = session.state.attempt.number
-    until(session, lambda state: state.row is not None and state.row.sight == "none")
+    until_of(session, lambda state: state.row is not None and state.row.sight == "none")
     left_s = time.monotonic()
-    card = until(session, lambda state: state.card is not None and state.card.number == number).card
+    card = until_of(session, lambda state: state.card is not None and state.card.number == number).card
     assert time.monotonic() - left_s < 2.0
     assert card.kind == "live"
-    checked = until(
+    checked = until_of(
         session, lambda state: any(one.number == number and one.kind == "checked" for one in state.history)
     )
     card = next(one for one in checked.history if one.number == number)
@@ -125,11 +115,11 @@ def test_an_attempt_over_a_stream_gets_its_card_in_time_and_its_recording_scores
 
 def test_a_stall_and_a_pulled_plug_are_said_and_what_comes_back_is_followed(live):
     server, session, _ = live
-    until(session, is_followed)
+    until_of(session, is_followed)
     server.stall(5.0)
-    until(session, lambda state: state.word.key == "no_picture")
-    until(session, is_followed)
+    until_of(session, lambda state: state.word.key == "no_picture")
+    until_of(session, is_followed)
     server.stop()
-    until(session, lambda state: state.word.key == "no_picture")
+    until_of(session, lambda state: state.word.key == "no_picture")
     server.start_again()
-    until(session, is_followed)
+    until_of(session, is_followed)
