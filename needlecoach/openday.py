@@ -118,6 +118,37 @@ def run_replay(
     return path
 
 
+class Loop:
+    """The page of the big screen, to which results are added while it plays.
+
+    Parameters
+    ----------
+    out : folder for the page
+    say : prints a line: what was added, or why not
+
+    Raises
+    ------
+    NeedlecoachError
+        When something wished is wrong, or the page can't be written.
+    """
+
+    def __init__(self, out: Path, wishes: Wishes, *, say: Callable[[str], None] = say_error) -> None:
+        self._language, self._hidden = _checked(wishes)
+        self._say = say
+        self.path = out / PAGE
+        _write(self.path, render_page([], self._language, self._hidden, heading=wishes.heading, more=NAME))
+        self._more = MoreTries(out)
+
+    def add(self, folder: Path, clips: Path) -> None:
+        """Show the attempts of a results folder next, their recording being in `clips`; never raises."""
+        try:
+            for data in _tries_of_folder(folder, clips, self._language, self._hidden):
+                self._more.add(data)
+                self._say(f"{folder.name}: shown on the big screen.")
+        except NeedlecoachError as problem:
+            self._say(f"Left out on the big screen: {' '.join(str(problem).split())}")
+
+
 def _checked(wishes: Wishes) -> tuple[Language, Hidden]:
     """The language and the photos, once nothing of what is wished is wrong."""
     language = read_language(wishes.language)

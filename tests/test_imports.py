@@ -105,6 +105,7 @@ ALLOWED: dict[str, set[str]] = {
         "agreement",
         "demo",
         "openday",
+        "live",
         "capturing",
     },
 }

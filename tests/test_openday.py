@@ -353,3 +353,18 @@ def test_a_saved_recording_is_added_a_spoilt_one_is_skipped_and_ctrl_c_ends(tmp_
 
 def test_the_clip_of_these_tests_is_as_long_as_they_think(made):
     assert N / FPS == 3.0
+
+
+def test_results_join_a_loop_that_plays_and_what_can_t_be_shown_is_told(made, tmp_path):
+    said = []
+    loop = openday.Loop(tmp_path / "big", openday.Wishes(), say=said.append)
+    assert loop.path.read_text(encoding="utf-8").count("replay-more") >= 1
+    loop.add(made / "reports" / "hit", made)
+    assert said == ["hit: shown on the big screen."]
+    (shown,) = (tmp_path / "big" / "replay-more").glob("try-*.js")
+    assert not any(secret in shown.read_text(encoding="utf-8") for secret in SECRETS)
+    loop.add(made / "reports" / "hit", tmp_path)  # the recording lies elsewhere
+    assert "needed and it is not at" in said[-1]
+    loop.add(tmp_path / "nothing", made)
+    assert said[-1].startswith("Left out on the big screen")
+    assert len(list((tmp_path / "big" / "replay-more").glob("try-*.js"))) == 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -52,6 +52,47 @@ PortOption = Annotated[
 BrowserOption = Annotated[
     bool, typer.Option("--no-browser", help="Only print the page's address; open no browser.")
 ]
+TargetOption = Annotated[
+    str | None, typer.Option(metavar='"cx,cy,rx,ry[,tilt_deg]"', help="The target as an ellipse, in px.")
+]
+TargetSizeOption = Annotated[
+    float | None, typer.Option(metavar="D", help="Mean diameter of the target, to take the scale from.")
+]
+MediumOption = Annotated[
+    Literal["water", "gel", "custom"] | None,
+    typer.Option(help="Correct depths for what the sound runs through; without it nothing is."),
+]
+TemperatureOption = Annotated[
+    float | None, typer.Option(metavar="C", help="Temperature of the water or gel, in degrees Celsius.")
+]
+SpeedOfSoundOption = Annotated[
+    float | None, typer.Option(metavar="M_S", help="Speed of sound in it, in m/s, for --medium custom.")
+]
+LearnerOption = Annotated[str | None, typer.Option(metavar="CODE", help="Code of the learner, such as L01.")]
+GaugeOption = Annotated[
+    int | None, typer.Option(min=1, max=40, metavar="G", help="Gauge of the needle, such as 21.")
+]
+TaskOption = Annotated[
+    Literal["aspirate", "core"] | None,
+    typer.Option(help="What is practised; core needs --dead-space-mm and --notch-mm."),
+]
+DeadSpaceOption = Annotated[
+    float | None, typer.Option(metavar="MM", help="From a core needle's point to where its notch begins.")
+]
+NotchOption = Annotated[float | None, typer.Option(metavar="MM", help="Length of its notch.")]
+ThrowOption = Annotated[
+    float | None, typer.Option(metavar="MM", help="How far it is thrown forward when it is fired.")
+]
+NoTargetOption = Annotated[bool, typer.Option("--no-target", help="Score only what needs no target.")]
+WithdrawalOption = Annotated[
+    float, typer.Option(metavar="MM", help="Withdrawal after which a new pass begins.")
+]
+ReplayOption = Annotated[bool, typer.Option("--replay/--no-replay", help="Write the replay video.")]
+StandardOption = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="Criteria to hold each attempt against; see needlecoach standard."),
+]
+OutOption = Annotated[Path, typer.Option(help="Folder for the results, one folder per clip in it.")]
 
 
 def target_option(target: str | None, frame: int | None, *, no_target: bool) -> Target | None:

@@ -8,19 +8,35 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
 from needlecoach import scored
 from needlecoach.cli.options import (
+    DeadSpaceOption,
+    GaugeOption,
     KeepScreenOption,
+    LearnerOption,
+    MediumOption,
+    NoTargetOption,
+    NotchOption,
+    OutOption,
     PixelOption,
     RateOption,
     RegionOption,
+    ReplayOption,
     ScaleOption,
     ScreenOption,
+    SpeedOfSoundOption,
+    StandardOption,
+    TargetOption,
+    TargetSizeOption,
+    TaskOption,
+    TemperatureOption,
+    ThrowOption,
     TickOption,
+    WithdrawalOption,
     checked_rate,
     checked_withdrawal,
     scale_option,
@@ -59,61 +75,32 @@ def score(
     clips: Annotated[
         list[Path], typer.Argument(metavar="CLIP...", help="Video files, DICOM files, or folders of images.")
     ],
-    out: Annotated[Path, typer.Option(help="Folder for the results, one folder per clip in it.")] = Path(
-        "reports"
-    ),
-    target: Annotated[
-        str | None, typer.Option(metavar='"cx,cy,rx,ry[,tilt_deg]"', help="The target as an ellipse, in px.")
-    ] = None,
+    out: OutOption = Path("reports"),
+    target: TargetOption = None,
     target_frame: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Frame on which --target was marked (first: 0).")
     ] = None,
     scale: ScaleOption = None,
     mm_per_px: PixelOption = None,
     tick_mm: TickOption = None,
-    target_mm: Annotated[
-        float | None, typer.Option(metavar="D", help="Mean diameter of the target, to take the scale from.")
-    ] = None,
-    medium: Annotated[
-        Literal["water", "gel", "custom"] | None,
-        typer.Option(help="Correct depths for what the sound runs through; without it nothing is."),
-    ] = None,
-    temperature: Annotated[
-        float | None, typer.Option(metavar="C", help="Temperature of the water or gel, in degrees Celsius.")
-    ] = None,
-    speed_of_sound: Annotated[
-        float | None, typer.Option(metavar="M_S", help="Speed of sound in it, in m/s, for --medium custom.")
-    ] = None,
+    target_mm: TargetSizeOption = None,
+    medium: MediumOption = None,
+    temperature: TemperatureOption = None,
+    speed_of_sound: SpeedOfSoundOption = None,
     region: RegionOption = None,
     screen: ScreenOption = None,
     fps: RateOption = None,
-    learner: Annotated[
-        str | None, typer.Option(metavar="CODE", help="Code of the learner, such as L01.")
-    ] = None,
-    needle_gauge: Annotated[
-        int | None, typer.Option(min=1, max=40, metavar="G", help="Gauge of the needle, such as 21.")
-    ] = None,
-    task: Annotated[
-        Literal["aspirate", "core"] | None,
-        typer.Option(help="What is practised; core needs --dead-space-mm and --notch-mm."),
-    ] = None,
-    dead_space_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="From a core needle's point to where its notch begins.")
-    ] = None,
-    notch_mm: Annotated[float | None, typer.Option(metavar="MM", help="Length of its notch.")] = None,
-    throw_mm: Annotated[
-        float | None, typer.Option(metavar="MM", help="How far it is thrown forward when it is fired.")
-    ] = None,
-    no_target: Annotated[bool, typer.Option("--no-target", help="Score only what needs no target.")] = False,
-    pass_withdrawal_mm: Annotated[
-        float, typer.Option(metavar="MM", help="Withdrawal after which a new pass begins.")
-    ] = 5.0,
-    with_replay: Annotated[bool, typer.Option("--replay/--no-replay", help="Write the replay video.")] = True,
+    learner: LearnerOption = None,
+    needle_gauge: GaugeOption = None,
+    task: TaskOption = None,
+    dead_space_mm: DeadSpaceOption = None,
+    notch_mm: NotchOption = None,
+    throw_mm: ThrowOption = None,
+    no_target: NoTargetOption = False,
+    pass_withdrawal_mm: WithdrawalOption = 5.0,
+    with_replay: ReplayOption = True,
     keep_screen: KeepScreenOption = False,
-    standard: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Criteria to hold each attempt against; see needlecoach standard."),
-    ] = None,
+    standard: StandardOption = None,
     jobs: Annotated[
         int | None,
         typer.Option(

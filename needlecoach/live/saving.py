@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from needlecoach.errors import OutputError
 from needlecoach.marks import MarksFile, marks_path, write_marks
@@ -41,7 +41,7 @@ class Recorder(Protocol):
 
     def begin(self, path: Path, from_s: float) -> Recording: ...
 
-    def drop(self, recording: Recording) -> None: ...
+    def drop(self, recording: Any) -> None: ...
 
 
 class Saving:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Literal
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from needlecoach.errors import OutputError
 from needlecoach.review.desk import Desk
@@ -66,14 +67,19 @@ def serve(desk: Desk, page: Page, *, port: int | None, browser: bool, say: Calla
             say(f"Open in a browser: {address}")
             say("The address holds a key: whoever has it can see and change this clip. Ctrl-C ends.")
             if browser:
-                threading.Thread(target=_open, args=(address, say), daemon=True).start()
+                open_later(address, say)
             server_of(desk, listening, token).run(sockets=[listening])
 
 
 def server_of(desk: Desk, listening: socket.socket, token: str) -> uvicorn.Server:
     """Server of an open clip, to be run on this socket."""
+    return server_for(make_app(desk, token=token, port=int(listening.getsockname()[1])))
+
+
+def server_for(app: ASGIApp) -> uvicorn.Server:
+    """Server of pages on this machine."""
     config = uvicorn.Config(
-        make_app(desk, token=token, port=int(listening.getsockname()[1])),
+        app,
         log_level="critical",  # a defect is told by the server itself, an end in mid-answer is none
         access_log=False,
         lifespan="off",
@@ -82,6 +88,11 @@ def server_of(desk: Desk, listening: socket.socket, token: str) -> uvicorn.Serve
         timeout_graceful_shutdown=_PATIENCE_S,
     )
     return uvicorn.Server(config)
+
+
+def open_later(address: str, say: Callable[[str], None]) -> None:
+    """Open a page in the browser, in a thread: some browsers keep whoever calls them waiting."""
+    threading.Thread(target=_open, args=(address, say), daemon=True).start()
 
 
 def _open(address: str, say: Callable[[str], None]) -> None:

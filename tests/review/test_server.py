@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from needlecoach.review.server import MOST_BODY_BYTES, STATIC
+from needlecoach.review.answers import MOST_BODY_BYTES, STATIC
 
 MARKS = {"schema": 1, "learner": "L01", "scale": {"mm_per_px": 0.1}}
 

@@ -53,6 +53,8 @@ function keepClear() {
 
 function showClip(clip) {
   byId("to-review").hidden = !clip.pages.review;
+  byId("to-live").hidden = !clip.pages.live;
+  document.body.classList.toggle("for-live", Boolean(clip.pages.live));
   byId("clip-name").textContent = clip.file;
   document.title = `Mark ${clip.file} - needlecoach`;
   const seconds = clip.times_s.at(-1) - clip.times_s[0];
@@ -106,6 +108,9 @@ function listen(ctx) {
   on("take-theirs", () => settle(saver, true));
   on("keep-mine", () => settle(saver, false));
   on("help-open", () => byId("help").showModal());
+  on("to-live", async () => {
+    if (await saver.flush()) window.location.assign(ctx.clip.pages.live);
+  });
   on("keep", () => keepAsFile(`${ctx.clip.name}.marks.json`, store.marks));
   for (const name of ORDER) on(`head-${name}`, () => open(ctx, ctx.step === name ? null : name));
   for (const button of document.querySelectorAll("[data-next]")) {
@@ -122,6 +127,7 @@ function listen(ctx) {
 
 /** Open one step, or none; what was begun in another is given up. */
 function open(ctx, name) {
+  if (name === "score" && ctx.clip.pages.live) return; // the still of a live picture has no attempt in it
   if (ctx.step !== name) ctx.stage.tool?.cancel();
   ctx.step = name;
   for (const step of ORDER) {

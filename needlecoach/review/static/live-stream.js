@@ -1,0 +1,84 @@
+// One long answer of the server: parts of a length (4 bytes, big endian), JSON, a length, and a JPEG, without end.
+//
+//   const stream = new Stream({ part(head, jpeg), line(up, words) });
+//
+// `part` is called with each one in turn and waited for, so what is not drawn is not taken off the line.
+
+const RETRY_MS = 1000;
+const UTF8 = new TextDecoder();
+
+export class Stream {
+  constructor({ part, line }) {
+    Object.assign(this, { part, line });
+    this.#run();
+  }
+
+  async #run() {
+    for (;;) {
+      try {
+        const response = await fetch("api/live/stream");
+        if (!response.ok) throw new Error(await wordsOf(response));
+        this.line(true, "");
+        await this.#read(response.body.getReader());
+        this.line(false, "");
+      } catch (problem) {
+        this.line(false, problem instanceof TypeError ? "" : problem.message);
+      }
+      await new Promise((done) => setTimeout(done, RETRY_MS));
+    }
+  }
+
+  async #read(reader) {
+    const bytes = new Bytes(reader);
+    for (;;) {
+      const head = await bytes.sized();
+      if (!head) return;
+      const jpeg = await bytes.sized();
+      if (!jpeg) return;
+      this.part(JSON.parse(UTF8.decode(head)), jpeg);
+    }
+  }
+}
+
+/** What was read and not used yet; hands out pieces of known length. */
+class Bytes {
+  #held = [];
+  #length = 0;
+
+  constructor(reader) {
+    this.reader = reader;
+  }
+
+  async sized() {
+    const size = await this.take(4);
+    return size && this.take(new DataView(size.buffer, size.byteOffset).getUint32(0));
+  }
+
+  async take(count) {
+    while (this.#length < count) {
+      const { done, value } = await this.reader.read();
+      if (done) return null;
+      this.#held.push(value);
+      this.#length += value.length;
+    }
+    const taken = new Uint8Array(count);
+    let at = 0;
+    while (at < count) {
+      const piece = this.#held[0], some = Math.min(piece.length, count - at);
+      taken.set(piece.subarray(0, some), at);
+      at += some;
+      if (some === piece.length) this.#held.shift();
+      else this.#held[0] = piece.subarray(some);
+    }
+    this.#length -= count;
+    return taken;
+  }
+}
+
+async function wordsOf(response) {
+  try {
+    return (await response.json()).error;
+  } catch {
+    return "";
+  }
+}
