@@ -9,9 +9,9 @@ import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.bridge import RESTING_MM_S
-from needlecoach.tracking.cover import COVER_BEYOND_MM
+from needlecoach.tracking.cover import COVER_BEYOND_MM, WAIT_MM
 from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
-from needlecoach.tracking.follow import MOTION_SPAN_S
+from needlecoach.tracking.follow import MOTION_FADE_SHARE, MOTION_SPAN_S, REST_NATS_PER_S
 from needlecoach.tracking.kymograph import (
     BACKGROUND_TIME_S,
     GHOST_S,
@@ -24,6 +24,7 @@ from needlecoach.tracking.kymograph import (
 )
 from needlecoach.tracking.lately import Lately
 from needlecoach.tracking.likelihood import emission, motion_odds, moving_share, read_odds, tip_bonus
+from needlecoach.tracking.scenery import STIRRING
 from needlecoach.tracking.sight import (
     EDGE_MM,
     EDGE_SD_MM,
@@ -35,10 +36,12 @@ from needlecoach.tracking.sight import (
     spot_evidence,
 )
 from needlecoach.tracking.spot import END_SHARE, Spot, find_spot
-from needlecoach.tracking.tip import Dynamics, TipPath
+from needlecoach.tracking.tip import Belief, Dynamics, TipPath
 
 SPEED_S = 0.15
 KEPT_S = 0.3
+# Motion that tells the tip this well tells how far a needle was drawn back.
+DRAWN_SD_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,8 +77,10 @@ class Stepper:
         self._sheet = Sheet(self.axis, self._sheet.places[:, :, :n], self._sheet.inside[:, :n])
         self._inside = self._sheet.inside
         state = self._onward.belief.state
-        self._belief = type(self._onward.belief)(state[:, :n], self._onward.belief.absent)
+        self._belief = Belief(state[:, :n], self._onward.belief.absent)
+        self._by_motion = Belief(self._onward.by_motion.state[:, :n], self._onward.by_motion.absent)
         self._before = lately.before[:n].copy()
+        self._free = np.ones(n, dtype=bool)
         self._dynamics = Dynamics(n, thrown_mm)
         self._half_mm = lately.half_width_mm
         self._seen: float | None = lately.seen
@@ -101,13 +106,15 @@ class Stepper:
         change = self._change(grey, time_s)
         odds = read_odds(self._onward.table, change[None], self._inside)
         bonus = tip_bonus(grey[None], odds, self._onward.usual_grey)
-        moving = float(self._moving(grey, time_s)[0])
-        shown = emission(odds, bonus)[0]
-        self._belief = self._belief.after(shown, moving, self._dynamics.over(step_s))
+        motion = self._motion(grey, time_s)
+        moving, by_motion = float(moving_share(motion)[0]), emission(motion, fade_share=MOTION_FADE_SHARE)[0]
+        shown, step = emission(odds, bonus)[0] + by_motion, self._dynamics.over(step_s)
+        self._belief = self._belief.after(shown, moving, step)
+        self._by_motion = self._by_motion.after(by_motion - REST_NATS_PER_S * step_s, moving, step)
         along_mm, sd_mm, _ = self._belief.read()
-        self._real = self._real and np.isfinite(along_mm)
+        self._real = self._real and np.isfinite(along_mm) and not self._went_out(along_mm)
         along_mm = along_mm if self._real else np.nan
-        self._learn(grey, along_mm, step_s)
+        self._learn(grey, self._reach_mm(along_mm, moving), step_s)
         found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
         self._past.append(_Past(time_s, grey, change, found.along_mm))
         while self._past[0].time_s < time_s - KEPT_S and len(self._past) > 2:
@@ -123,19 +130,32 @@ class Stepper:
         recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
         return unghosted(change, np.maximum.reduce([change, *recent]))
 
-    def _moving(self, grey: FloatImages, time_s: float) -> FloatArray:
-        """How surely the strip moves, (1,), from how it has changed since half a span ago."""
+    def _motion(self, grey: FloatImages, time_s: float) -> FloatArray:
+        """Log odds of a moving shaft, (1, n), from how the strip has changed since half a span ago."""
         ago = [one for one in self._past if one.time_s <= time_s - MOTION_SPAN_S / 2 + 0.005]
-        if not ago:
-            return np.zeros(1)
-        motion = moved_by(ago[-1].grey[None], grey[None])
-        return moving_share(motion_odds(motion, self._inside, self._onward.noise_grey))
+        motion = np.zeros_like(grey)[None] if not ago else moved_by(ago[-1].grey[None], grey[None])
+        return motion_odds(motion, self._inside, self._onward.noise_grey)
+
+    def _reach_mm(self, along_mm: float, moving: float) -> float:
+        """How far the needle reaches: no further than it was seen to be drawn back."""
+        moved_mm, moved_sd_mm, _ = self._by_motion.read()
+        if moving > STIRRING and moved_sd_mm <= DRAWN_SD_MM:
+            return min(along_mm, moved_mm)
+        return along_mm
+
+    def _went_out(self, along_mm: float) -> bool:
+        """Whether what moved has left at the edge, and no tip is seen that stayed there."""
+        moved_mm = self._by_motion.read()[0]
+        unseen = self._seen is not None and self._seen < 0.5
+        return bool(np.isnan(moved_mm) and along_mm < WAIT_MM and unseen)
 
     def _learn(self, grey: FloatImages, along_mm: float, step_s: float) -> None:
         """Take places that no needle covers into what is known of them without one."""
         free = np.arange(len(grey)) * SAMPLE_MM > np.nan_to_num(along_mm, nan=-1.0) + COVER_BEYOND_MM
         share = 1 - np.exp(-step_s / BACKGROUND_TIME_S)
-        known = np.where(np.isnan(self._before), grey, self._before)
+        # A place that has just come free shows what is there now.
+        fresh = np.isnan(self._before) | (free & ~self._free)
+        known, self._free = np.where(fresh, grey, self._before), free
         self._before = np.where(free, known + share * (grey - known), self._before).astype(np.float32)
 
     def _place(
