@@ -82,7 +82,9 @@ class Looker:
             return None
         time_s, drift = np.array(self._time_s), np.array(self._drift)
         closed_s = _without_holes(time_s)
-        shafts = [self._shafts.get(number) for number in self._numbers]
+        # Where the needle is since then is not known yet: it has left nothing.
+        latest = self._shafts[max(self._shafts)] if self._shafts else None
+        shafts = [self._shafts.get(number, latest) for number in self._numbers]
         lately = look(self._plane, self._pictures, closed_s, drift, self._thrown_mm, shafts)
         # They stay here: what is sent back is small.
         self._shafts = {}
