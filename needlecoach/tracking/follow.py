@@ -66,7 +66,8 @@ class Onward:
 
     `table` are log odds by how far a sample stands out (`likelihood.odds_table`), `usual_grey` is a tip's,
     `noise_grey` what strips change by where nothing moves, `belief` where the tip may be in the last picture,
-    `by_motion` that by what moves alone; `shafts` are where the needle may be in each frame.
+    `by_motion` that by what moves alone; `shafts` are where the needle may be in each frame;
+    `past` is the darkest look of every place so far (see `Changes`).
     """
 
     table: FloatArray
@@ -75,6 +76,7 @@ class Onward:
     belief: Belief
     by_motion: Belief
     shafts: list[Shaft | None]
+    past: GreyImage
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,6 +192,7 @@ def _by_shaft(
             last_belief(shown, stirring, time_s, thrown_mm=thrown_mm),
             last_belief(motion_shown(motion_odds(motion, inside), time_s), stirring, time_s),
             shafts_of(axis, covered),
+            changes.past[-1],
         )
     path = real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
