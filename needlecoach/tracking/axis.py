@@ -11,7 +11,15 @@ import numpy.typing as npt
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.arcs import Echoes, Pins, fit_arcs, read_bands, shaft_echoes
-from needlecoach.tracking.chain import Node, chain_lines, entries_of, lines_of, segments
+from needlecoach.tracking.chain import (
+    EARLY_TOTAL_MM,
+    SHORTEST_TOTAL_MM,
+    Node,
+    chain_lines,
+    entries_of,
+    lines_of,
+    segments,
+)
 from needlecoach.tracking.changes import Changes
 
 
@@ -151,7 +159,7 @@ def find_axis(
     """
     lines = pick(lines_of(changes, depth_share, step_mm))
     chain = chain_lines(lines, changes.time_s, step_mm)
-    stretches = segments(chain, step_mm)
+    stretches = segments(chain, step_mm, SHORTEST_TOTAL_MM if changes.hindsight else EARLY_TOTAL_MM)
     if not stretches:
         return None
     ends = [changes.time_s[stretch[-1].block] for stretch in stretches]

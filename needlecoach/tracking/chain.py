@@ -32,7 +32,8 @@ ENTRY_REACH_MM = 10.0
 # above.
 DEEPEST_ENTRY = 0.6
 SAME_AXIS_MM = 10.0
-SHORTEST_TOTAL_MM = 12.0
+# A needle that comes in right now has had little time: that it moves like one is asked of it all the same.
+SHORTEST_TOTAL_MM, EARLY_TOTAL_MM = 12.0, 5.0
 
 
 def entries_of(points: FloatArray, along: FloatArray, mask: BoolArray) -> FloatArray:
@@ -146,8 +147,10 @@ def chain_lines(nodes: Sequence[Node], time_s: FloatArray, step_mm: float) -> li
     return chosen[::-1]
 
 
-def segments(chain: Sequence[Node], step_mm: float) -> list[list[Node]]:
-    """Cut a chain where the line jumps to another place altogether."""
+def segments(
+    chain: Sequence[Node], step_mm: float, shortest_mm: float = SHORTEST_TOTAL_MM
+) -> list[list[Node]]:
+    """Cut a chain where the line jumps to another place altogether; parts worth less are left out."""
     parts: list[list[Node]] = []
     for node in chain:
         if parts and jump_mm(node, parts[-1][-1:], step_mm)[0] < SAME_AXIS_MM:
@@ -155,4 +158,4 @@ def segments(chain: Sequence[Node], step_mm: float) -> list[list[Node]]:
         else:
             parts.append([node])
     # A lone line between two segments is a stray, not a needle.
-    return [part for part in parts if sum(node.reward for node in part) > SHORTEST_TOTAL_MM]
+    return [part for part in parts if sum(node.reward for node in part) > shortest_mm]

@@ -17,6 +17,9 @@ FloatImages = npt.NDArray[np.float32]
 HalfImages = npt.NDArray[np.float16]
 GreyImages = npt.NDArray[np.uint8]
 
+# The two ends of a shaft, (2, 2) in working pixels.
+Shaft = npt.NDArray[np.float64]
+
 BLOCK_S = 0.25
 # What drifts by less than this must not look new: the reference is dilated by it.
 JITTER_MM = 0.3
@@ -26,6 +29,8 @@ EDGE_MM = 0.5
 ONE_SIDED_SHARE = 0.3
 # A place that is never still for so long sways all the time (an interface, by a pixel): it is scenery too.
 QUIET_S = 0.75
+# A shaft covers what lies this close to its line.
+SHAFT_SIDE_MM = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +72,7 @@ def find_changes(
     step_mm: float,
     hindsight: bool = True,
     block_s: float = BLOCK_S,
+    shafts: Sequence[Shaft | None] = (),
 ) -> Changes:
     """Show, block by block, what is brighter than the same place was before and will be after.
 
@@ -79,6 +85,8 @@ def find_changes(
     hindsight : whether what a place looks like later tells of it too; while a needle is in, that is the
         needle itself
     block_s : length of a block
+    shafts : what is known of the needle in each frame; places that it left look as they do then. Only without
+        hindsight
 
     Notes
     -----
@@ -97,6 +105,8 @@ def find_changes(
             cv2.accumulate(pictures[i], total)
         means[block] = _half(cv2.GaussianBlur(total / counts[block], (0, 0), 1.0))
     past, future = _darkest(means, step_mm)
+    if any(shaft is not None for shaft in shafts):
+        _renew_left(past, means, _covers(shafts, block_of, mask.shape, step_mm), step_mm)
     changed = means  # written over block by block: a window of it is large
     for block in range(n_blocks):
         mean = single(means[block])
@@ -152,8 +162,7 @@ def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
 
 def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]:
     """Darkest look of each place up to each block and from it on."""
-    size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
-    kernel = np.ones((size, size), np.uint8)
+    kernel = _jitter(step_mm)
     past = np.empty(means.shape, dtype=np.uint8)
     for mean, reference in zip(means, past, strict=True):
         cv2.dilate(np.rint(single(mean)).astype(np.uint8), kernel, dst=reference)
@@ -162,6 +171,33 @@ def _darkest(means: HalfImages, step_mm: float) -> tuple[GreyImages, GreyImages]
         np.minimum(past[block], past[block - 1], out=past[block])
         np.minimum(future[-block - 1], future[-block], out=future[-block - 1])
     return past, future
+
+
+def _covers(
+    shafts: Sequence[Shaft | None], block_of: npt.NDArray[np.intp], shape: tuple[int, ...], step_mm: float
+) -> GreyImages:
+    """Places that the needle may cover in each block, (n_blocks, height, width)."""
+    covers = np.zeros((int(block_of[-1]) + 1, *shape), dtype=np.uint8)
+    thickness = max(1, round(2 * SHAFT_SIDE_MM / step_mm))
+    for shaft, block in zip(shafts, block_of.tolist(), strict=True):
+        if shaft is not None:
+            start, end = np.rint(shaft).astype(int).tolist()
+            cv2.line(covers[block], start, end, (1,), thickness)
+    return covers
+
+
+def _renew_left(past: GreyImages, means: HalfImages, covers: GreyImages, step_mm: float) -> None:
+    """Let places that the needle has left look in the past as they do when it has: a trail is no news."""
+    kernel = _jitter(step_mm)
+    for block in range(1, len(means)):
+        look = cv2.dilate(np.rint(single(means[block])).astype(np.uint8), kernel)
+        left = covers[block - 1] > covers[block]
+        past[block] = np.where(left, look, np.minimum(look, past[block - 1]))
+
+
+def _jitter(step_mm: float) -> GreyImage:
+    size = 2 * int(np.ceil(JITTER_MM / step_mm)) + 1
+    return np.ones((size, size), np.uint8)
 
 
 def _over(sides: Sequence[FloatImages], like: FloatImages, *, hindsight: bool) -> FloatImages:

@@ -10,7 +10,7 @@ import numpy as np
 
 from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
-from needlecoach.tracking.changes import Changes, find_changes
+from needlecoach.tracking.changes import Changes, Shaft, find_changes
 from needlecoach.tracking.cover import COVER_BEYOND_MM, comes_in_at, covered_mm, reached_first
 from needlecoach.tracking.flash import flash_bonus
 from needlecoach.tracking.known import Known
@@ -65,13 +65,18 @@ class Onward:
     """What the next pictures are read by, if no later ones are known: see `forward`.
 
     `table` are log odds by how far a sample stands out (`likelihood.odds_table`), `usual_grey` is a tip's,
-    `noise_grey` what strips change by where nothing moves, `belief` where the tip may be in the last picture.
+    `noise_grey` what strips change by where nothing moves, `belief` where the tip may be in the last picture,
+    `by_motion` that by what moves alone; `shafts` are where the needle may be in each frame;
+    `past` is the darkest look of every place so far (see `Changes`).
     """
 
     table: FloatArray
     usual_grey: float
     noise_grey: float
     belief: Belief
+    by_motion: Belief
+    shafts: list[Shaft | None]
+    past: GreyImage
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,19 +105,27 @@ def follow_needle(
     *,
     thrown_mm: float = 0.0,
     hindsight: bool = True,
+    shafts: Sequence[Shaft | None] = (),
 ) -> Course | None:
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere.
 
     `known` is what a person said of single frames, `thrown_mm` how far a spring may throw the needle. Without
     `hindsight` the last picture is now: places are told by their past alone, a needle by its shaft alone, and
-    the course can be carried onward.
+    the course can be carried onward; `shafts` are what an earlier look made of the same pictures.
     """
     known = known or Known.nothing(time_s)
     pictures = levelled(pictures, plane.mask)
-    changes = find_changes(pictures, time_s, mask=plane.mask, step_mm=plane.step_mm, hindsight=hindsight)
+    changes = find_changes(
+        pictures, time_s, mask=plane.mask, step_mm=plane.step_mm, hindsight=hindsight, shafts=shafts
+    )
     pick = partial(known.pick, block_s=changes.time_s, step_mm=plane.step_mm)
     seen = find_axis(
-        pictures, changes, time_s, depth_share=plane.depth_share, step_mm=plane.step_mm, pick=pick
+        pictures,
+        changes,
+        time_s,
+        depth_share=plane.depth_share,
+        step_mm=plane.step_mm,
+        pick=pick,
     )
     seen = known.through(seen, changes.mask, plane.step_mm)
     course = None if seen is None else _by_shaft(seen, pictures, changes, time_s, known, thrown_mm)
@@ -166,12 +179,21 @@ def _by_shaft(
         bonus = tip_bonus(grey, odds, usual_grey) + passing
         shown = where_it_stopped(emission(odds, bonus), bonus, by_motion.position_mm, stirring, time_s, span)
         shown[: comes_in_at(by_motion)] -= OUT_NATS
+        if not changes.hindsight:
+            shown += emission(motion_odds(motion, inside), fade_share=MOTION_FADE_SHARE)
         shown = known.bind(shown, axis, grey)
         path = follow_tip(shown, stirring, time_s, thrown_mm=thrown_mm)
     onward = None
     if not changes.hindsight:
-        belief = last_belief(shown, stirring, time_s, thrown_mm=thrown_mm)
-        onward = Onward(table, usual_grey, motion_noise(motion, inside), belief)
+        onward = Onward(
+            table,
+            usual_grey,
+            motion_noise(motion, inside),
+            last_belief(shown, stirring, time_s, thrown_mm=thrown_mm),
+            last_belief(motion_shown(motion_odds(motion, inside), time_s), stirring, time_s),
+            shafts_of(axis, covered),
+            changes.past[-1],
+        )
     path = real_needle(path, motion, odds, inside, stirring, known)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     path = path.without(known.absent)
@@ -194,13 +216,24 @@ def _by_motion(
     motion = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, sheet.inside)
     stirring = moving_share(moving)
-    # A needle that never stirs again has more likely slipped out than stayed.
-    price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
-    shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
+    shown = motion_shown(moving, time_s)
     path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
     if thrown_mm and (sheath := sheath_moves(path, moving, stirring, sheet.strips(pictures), time_s)).any():
         moving[sheath] = np.where(sheet.inside[sheath], 0.0, -1.0)
         stirring = moving_share(moving)
-        shown = emission(moving, fade_share=MOTION_FADE_SHARE) - price
+        shown = motion_shown(moving, time_s)
         path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
     return path, stirring, motion
+
+
+def motion_shown(moving: FloatArray, time_s: FloatArray) -> FloatArray:
+    """Log likelihood of the tip at each sample by motion alone, from `likelihood.motion_odds`."""
+    # A needle that never stirs again has more likely slipped out than stayed.
+    price = REST_NATS_PER_S * np.gradient(time_s)[:, None]
+    return np.asarray(emission(moving, fade_share=MOTION_FADE_SHARE) - price)
+
+
+def shafts_of(axis: Axis, covered: FloatArray) -> list[Shaft | None]:
+    """Ends of the shaft in each frame, from what it covers, (n_frames,) mm; None where nothing."""
+    ends = axis.places(np.stack([np.full(len(covered), -3.0), covered], axis=1))
+    return [end if reach > 0 else None for end, reach in zip(ends, covered.tolist(), strict=True)]

@@ -10,6 +10,7 @@ import numpy as np
 from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.averaging import averaged_share, without_averaging
 from needlecoach.tracking.axis import Axis
+from needlecoach.tracking.changes import Shaft
 from needlecoach.tracking.follow import Course, Onward, follow_needle
 from needlecoach.tracking.kymograph import FloatImages
 from needlecoach.tracking.level import grey_level
@@ -19,7 +20,7 @@ from needlecoach.tracking.spot import half_width_mm
 from needlecoach.tracking.tip import spells
 
 # So much is looked through while no needle is in, and at most while one is.
-LOOK_S, MOST_S = 4.0, 10.0
+LOOK_S, MOST_S = 4.0, 6.0
 # Before a needle comes in its places are seen without it: so much of that time is kept as long as it is in.
 QUIET_S = 1.5
 # What is left out of a long stay counts as so long (see `track.HOLE_S`): a needle may be anywhere after it.
@@ -68,6 +69,7 @@ class Looker:
         self._time_s: list[float] = []
         self._drift: list[FloatArray] = []
         self._in_since_s = np.nan
+        self._shafts: dict[int, Shaft | None] = {}
 
     def look(self, news: News) -> Lately | None:
         """Take in the next pictures; what all that are kept tell, None of the first few."""
@@ -80,12 +82,29 @@ class Looker:
             return None
         time_s, drift = np.array(self._time_s), np.array(self._drift)
         closed_s = _without_holes(time_s)
-        lately = look(self._plane, self._pictures, closed_s, drift, self._thrown_mm)
-        came_s = lately.in_since_s
-        self._in_since_s = float(time_s[np.searchsorted(closed_s, came_s)]) if came_s == came_s else np.nan
+        # Where the needle is since then is not known yet: it has left nothing.
+        latest = self._shafts[max(self._shafts)] if self._shafts else None
+        shafts = [self._shafts.get(number, latest) for number in self._numbers]
+        lately = look(self._plane, self._pictures, closed_s, drift, self._thrown_mm, shafts)
+        # They stay here: what is sent back is small.
+        self._shafts = {}
+        if lately.onward is not None and lately.in_since_s == lately.in_since_s:
+            self._shafts = dict(zip(self._numbers, lately.onward.shafts, strict=True))
+        if lately.onward is not None:
+            lately = replace(lately, onward=replace(lately.onward, shafts=[]))
+        self._in_since_s = self._came_in_s(lately.in_since_s, time_s, closed_s)
         return replace(
             lately, number=self._numbers[-1], time_s=float(time_s[-1]), in_since_s=self._in_since_s
         )
+
+    def _came_in_s(self, found_s: float, time_s: FloatArray, closed_s: FloatArray) -> float:
+        """When the needle came in: what was known of it before, unless it was out since."""
+        if np.isnan(found_s):
+            return np.nan
+        came_s = float(time_s[np.searchsorted(closed_s, found_s)])
+        jump = int(np.argmax(np.diff(time_s))) + 1
+        left_out = time_s[jump] - time_s[jump - 1] > LEFT_OUT_S and self._in_since_s <= time_s[jump]
+        return self._in_since_s if left_out and came_s <= time_s[jump] + LEFT_OUT_S else came_s
 
     def _drop(self) -> None:
         """Let go of what is no longer looked through."""
@@ -105,9 +124,14 @@ def _without_holes(time_s: FloatArray) -> FloatArray:
 
 
 def look(
-    plane: Plane, pictures: Sequence[GreyImage], time_s: FloatArray, drift: FloatArray, thrown_mm: float
+    plane: Plane,
+    pictures: Sequence[GreyImage],
+    time_s: FloatArray,
+    drift: FloatArray,
+    thrown_mm: float,
+    shafts: Sequence[Shaft | None] = (),
 ) -> Lately:
-    """Follow the needle through steadied pictures of which the last is now."""
+    """Follow the needle through steadied pictures, the last being now; `shafts` as for `follow_needle`."""
     share = averaged_share(pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
     if share:
         pictures = without_averaging(pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
@@ -115,7 +139,7 @@ def look(
     level = float(
         np.median([grey_level(picture, inside) for picture in pictures[:: max(1, len(pictures) // 25)]])
     )
-    course = follow_needle(list(pictures), time_s, plane, thrown_mm=thrown_mm, hindsight=False)
+    course = follow_needle(list(pictures), time_s, plane, thrown_mm=thrown_mm, hindsight=False, shafts=shafts)
     if course is None:
         return Lately(0, 0.0, level, share)
     present = np.isfinite(course.path.position_mm)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
 from needlecoach.tracking.bridge import RESTING_MM_S
-from needlecoach.tracking.cover import COVER_BEYOND_MM
+from needlecoach.tracking.cover import COVER_BEYOND_MM, WAIT_MM
 from needlecoach.tracking.doubt import seen_doubt_mm, unseen_doubt_mm
-from needlecoach.tracking.follow import MOTION_SPAN_S
+from needlecoach.tracking.follow import MOTION_FADE_SHARE, MOTION_SPAN_S, REST_NATS_PER_S
 from needlecoach.tracking.kymograph import (
     BACKGROUND_TIME_S,
     GHOST_S,
@@ -24,6 +24,7 @@ from needlecoach.tracking.kymograph import (
 )
 from needlecoach.tracking.lately import Lately
 from needlecoach.tracking.likelihood import emission, motion_odds, moving_share, read_odds, tip_bonus
+from needlecoach.tracking.scenery import STIRRING
 from needlecoach.tracking.sight import (
     EDGE_MM,
     EDGE_SD_MM,
@@ -35,10 +36,13 @@ from needlecoach.tracking.sight import (
     spot_evidence,
 )
 from needlecoach.tracking.spot import END_SHARE, Spot, find_spot
-from needlecoach.tracking.tip import Dynamics, TipPath
+from needlecoach.tracking.tip import Belief, Dynamics, TipPath
+from needlecoach.tracking.turning import turned
 
 SPEED_S = 0.15
 KEPT_S = 0.3
+# Motion that tells the tip this well tells how far a needle was drawn back.
+DRAWN_SD_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +62,7 @@ class _Past:
     """A step kept for a moment."""
 
     time_s: float
+    picture: GreyImage
     grey: FloatImages
     change: FloatImages
     along_mm: float
@@ -68,14 +73,15 @@ class Stepper:
 
     def __init__(self, lately: Lately, mask: BoolArray, thrown_mm: float) -> None:
         assert lately.axis is not None and lately.onward is not None and lately.before is not None
-        self.axis, self._onward = lately.axis, lately.onward
+        self.axis, self._onward, self._mask = lately.axis, lately.onward, mask
         self._sheet = Sheet.along(lately.axis, mask)
         n = min(self._sheet.inside.shape[1], len(lately.before))
-        self._sheet = Sheet(self.axis, self._sheet.places[:, :, :n], self._sheet.inside[:, :n])
-        self._inside = self._sheet.inside
+        self._sheet = _cut(self._sheet, n)
         state = self._onward.belief.state
-        self._belief = type(self._onward.belief)(state[:, :n], self._onward.belief.absent)
+        self._belief = Belief(state[:, :n], self._onward.belief.absent)
+        self._by_motion = Belief(self._onward.by_motion.state[:, :n], self._onward.by_motion.absent)
         self._before = lately.before[:n].copy()
+        self._free = np.ones(n, dtype=bool)
         self._dynamics = Dynamics(n, thrown_mm)
         self._half_mm = lately.half_width_mm
         self._seen: float | None = lately.seen
@@ -92,24 +98,27 @@ class Stepper:
         """Take in a picture that belongs to what was known already, oldest first."""
         grey = self._sheet.sample(picture, 0)
         change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
-        self._past.append(_Past(time_s, grey, change, np.nan))
+        self._past.append(_Past(time_s, picture, grey, change, np.nan))
 
     def step(self, picture: GreyImage, time_s: float) -> Step:
         """Read the next picture."""
         step_s = max(time_s - self._time_s, 1e-3)
+        self._turn(picture)
         grey = self._sheet.sample(picture, 0)
         change = self._change(grey, time_s)
-        odds = read_odds(self._onward.table, change[None], self._inside)
+        odds = read_odds(self._onward.table, change[None], self._sheet.inside)
         bonus = tip_bonus(grey[None], odds, self._onward.usual_grey)
-        moving = float(self._moving(grey, time_s)[0])
-        shown = emission(odds, bonus)[0]
-        self._belief = self._belief.after(shown, moving, self._dynamics.over(step_s))
+        motion = self._motion(grey, time_s)
+        moving, by_motion = float(moving_share(motion)[0]), emission(motion, fade_share=MOTION_FADE_SHARE)[0]
+        shown, step = emission(odds, bonus)[0] + by_motion, self._dynamics.over(step_s)
+        self._belief = self._belief.after(shown, moving, step)
+        self._by_motion = self._by_motion.after(by_motion - REST_NATS_PER_S * step_s, moving, step)
         along_mm, sd_mm, _ = self._belief.read()
-        self._real = self._real and np.isfinite(along_mm)
+        self._real = self._real and np.isfinite(along_mm) and not self._went_out(along_mm)
         along_mm = along_mm if self._real else np.nan
-        self._learn(grey, along_mm, step_s)
+        self._learn(grey, self._reach_mm(along_mm, moving), step_s)
         found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
-        self._past.append(_Past(time_s, grey, change, found.along_mm))
+        self._past.append(_Past(time_s, picture, grey, change, found.along_mm))
         while self._past[0].time_s < time_s - KEPT_S and len(self._past) > 2:
             self._past.popleft()
         self._time_s = time_s
@@ -118,24 +127,51 @@ class Stepper:
             return Step(found.along_mm, found.across_mm, found.sd_mm, found.seen, share, found.strip)
         return found
 
+    def _turn(self, picture: GreyImage) -> None:
+        """Follow a shaft that turns; what its new places looked like is then known less well."""
+        reach_mm = self._belief.read()[0]
+        axis = turned(self.axis, picture, self._onward.past, reach_mm)
+        if axis is self.axis:
+            return
+        n = len(self._before)
+        self.axis, self._sheet = axis, _cut(Sheet.along(axis, self._mask), n)
+        # Beyond the needle its new places look now as they do without it.
+        free = np.arange(n) * SAMPLE_MM > reach_mm + COVER_BEYOND_MM
+        now, past = self._sheet.sample(picture, 0), self._sheet.sample(self._onward.past, 0)
+        self._before = np.where(free, now, past).astype(np.float32)
+        self._past = deque(replace(one, grey=self._sheet.sample(one.picture, 0)) for one in self._past)
+
     def _change(self, grey: FloatImages, time_s: float) -> FloatImages:
         change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
         recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
         return unghosted(change, np.maximum.reduce([change, *recent]))
 
-    def _moving(self, grey: FloatImages, time_s: float) -> FloatArray:
-        """How surely the strip moves, (1,), from how it has changed since half a span ago."""
+    def _motion(self, grey: FloatImages, time_s: float) -> FloatArray:
+        """Log odds of a moving shaft, (1, n), from how the strip has changed since half a span ago."""
         ago = [one for one in self._past if one.time_s <= time_s - MOTION_SPAN_S / 2 + 0.005]
-        if not ago:
-            return np.zeros(1)
-        motion = moved_by(ago[-1].grey[None], grey[None])
-        return moving_share(motion_odds(motion, self._inside, self._onward.noise_grey))
+        motion = np.zeros_like(grey)[None] if not ago else moved_by(ago[-1].grey[None], grey[None])
+        return motion_odds(motion, self._sheet.inside, self._onward.noise_grey)
+
+    def _reach_mm(self, along_mm: float, moving: float) -> float:
+        """How far the needle reaches: no further than it was seen to be drawn back."""
+        moved_mm, moved_sd_mm, _ = self._by_motion.read()
+        if moving > STIRRING and moved_sd_mm <= DRAWN_SD_MM:
+            return min(along_mm, moved_mm)
+        return along_mm
+
+    def _went_out(self, along_mm: float) -> bool:
+        """Whether what moved has left at the edge, and no tip is seen that stayed there."""
+        moved_mm = self._by_motion.read()[0]
+        unseen = self._seen is not None and self._seen < 0.5
+        return bool(np.isnan(moved_mm) and along_mm < WAIT_MM and unseen)
 
     def _learn(self, grey: FloatImages, along_mm: float, step_s: float) -> None:
         """Take places that no needle covers into what is known of them without one."""
         free = np.arange(len(grey)) * SAMPLE_MM > np.nan_to_num(along_mm, nan=-1.0) + COVER_BEYOND_MM
         share = 1 - np.exp(-step_s / BACKGROUND_TIME_S)
-        known = np.where(np.isnan(self._before), grey, self._before)
+        # A place that has just come free shows what is there now.
+        fresh = np.isnan(self._before) | (free & ~self._free)
+        known, self._free = np.where(fresh, grey, self._before), free
         self._before = np.where(free, known + share * (grey - known), self._before).astype(np.float32)
 
     def _place(
@@ -178,3 +214,11 @@ class Stepper:
     def _speed_mm_s(self, along_mm: float, time_s: float) -> float:
         ago = [one for one in self._past if np.isfinite(one.along_mm) and time_s - one.time_s <= SPEED_S]
         return abs(along_mm - ago[0].along_mm) / (time_s - ago[0].time_s) if ago else 0.0
+
+
+def _cut(sheet: Sheet, n: int) -> Sheet:
+    """The sheet with n places; those added lie in no picture."""
+    short = max(0, n - sheet.inside.shape[1])
+    places = np.pad(sheet.places, ((0, 0), (0, 0), (0, short), (0, 0)), mode="edge")
+    inside = np.pad(sheet.inside, ((0, 0), (0, short)))
+    return Sheet(sheet.axis, places[:, :, :n], inside[:, :n])
