@@ -3,7 +3,8 @@
 The drawn minute of `benchmarks/speed.py` (1280x720, 30 pictures a second, in colour as JPEG of quality 90) is
 served over HTTP by another process, again and again, followed and recorded, and shown in headless Chromium.
 Printed beside their bars: pictures followed a second, time from the camera to the drawn page by the server's
-own clock, pictures in the recording against those captured, memory of this program fifth by fifth of the time. The page's browser and the stream's server share the cores with what is measured.
+own clock, pictures in the recording against those captured, memory of this program fifth by fifth of the
+time. The page's browser and the stream's server share the cores with what is measured.
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ class Watched:
         drawn = self.server.desk.feed.latency.all()["n"]
         self.practice.play(number)
         self.page.wait_for_function("() => document.getElementById('no-picture').hidden")
-        for _ in range(200):
+        for _ in range(1000):
             if self.server.desk.feed.latency.all()["n"] > drawn:
                 return
             self.page.wait_for_timeout(10)
