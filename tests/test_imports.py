@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "phantoms": set(),
     "tracking": {"finding"},
     "scoring": set(),
+    "block": {"scoring"},
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
     "corrections": {"marks"},

@@ -17,6 +17,16 @@ from needlecoach.model.basics import (
     Point,
     check_length_mm,
 )
+from needlecoach.model.block import (
+    Block,
+    BlockContainer,
+    BlockKind,
+    BlockLayer,
+    BlockShape,
+    BlockTarget,
+    ContainerKind,
+    check_block_code,
+)
 from needlecoach.model.inspection import (
     Greys,
     Inspection,
@@ -77,9 +87,16 @@ __all__ = [
     "Advice",
     "Area",
     "Attempt",
+    "Block",
+    "BlockContainer",
+    "BlockKind",
+    "BlockLayer",
+    "BlockShape",
+    "BlockTarget",
     "BoolArray",
     "Check",
     "Clip",
+    "ContainerKind",
     "Core",
     "CoreSample",
     "Corners",
@@ -111,5 +128,6 @@ __all__ = [
     "Target",
     "Timing",
     "Track",
+    "check_block_code",
     "check_length_mm",
 ]
