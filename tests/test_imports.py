@@ -22,6 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "tracking": {"finding"},
     "scoring": set(),
     "block": {"scoring"},
+    "blockuse": {"block", "marks", "screen"},
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
     "corrections": {"marks"},
@@ -42,6 +43,7 @@ ALLOWED: dict[str, set[str]] = {
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
     "scored": {
+        "blockuse",
         "clips",
         "marks",
         "corrections",
@@ -54,6 +56,7 @@ ALLOWED: dict[str, set[str]] = {
         "reporting",
     },
     "review": {
+        "blockuse",
         "clips",
         "marks",
         "corrections",
@@ -69,6 +72,7 @@ ALLOWED: dict[str, set[str]] = {
     "openday": {"clips", "marks", "analyse", "reporting", "watching", "console"},
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
+        "block",
         "clips",
         "marks",
         "screen",

@@ -34,7 +34,7 @@ from needlecoach.model.inspection import (
     Timing,
 )
 from needlecoach.model.live import LiveRow, Sight
-from needlecoach.model.marks import Core, Marks
+from needlecoach.model.marks import Core, Marks, OfBlock
 from needlecoach.model.picture import (
     Clip,
     Frame,
@@ -50,6 +50,7 @@ from needlecoach.model.result import (
     Figure,
     Pass,
     Scorecard,
+    SizeCheck,
 )
 from needlecoach.model.scale import (
     ASSUMED_M_S,
@@ -115,6 +116,7 @@ __all__ = [
     "Marks",
     "Medium",
     "Needle",
+    "OfBlock",
     "Pass",
     "Point",
     "Region",
@@ -122,6 +124,7 @@ __all__ = [
     "Scorecard",
     "ScreenView",
     "Sight",
+    "SizeCheck",
     "Sound",
     "Storage",
     "Strip",
