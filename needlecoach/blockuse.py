@@ -11,7 +11,6 @@ from needlecoach.block.file import read_block
 from needlecoach.errors import BlockError
 from needlecoach.marks import MarkOptions, marks_beside
 from needlecoach.model import Block, BlockTarget, Marks, Medium, OfBlock
-from needlecoach.screen.sound import sound_in
 
 ENDING = ".block.json"
 # A stated true diameter that differs from the block's by more is told.
@@ -153,6 +152,9 @@ def _other_medium(own: Medium | None, medium: Medium | None, code: str) -> Itera
     """Say that the marks' own medium was used where the block's is another."""
     if own is None or medium is None or own == medium:
         return
+    # Imported here: reading the command line needs none of it.
+    from needlecoach.screen.sound import sound_in
+
     mine, its = sound_in(own), sound_in(medium)
     yield (
         f"Depths go by the medium of the marks, {mine.speed_m_s:.0f} m/s ({mine.source}); the file of block "

@@ -65,6 +65,7 @@ ALLOWED: dict[str, set[str]] = {
         "inspection",
         "reporting",
         "scored",
+        "screen",
         "standards",
     },
     "batch": {"clips", "marks", "corrections", "tracking", "reporting", "scored"},

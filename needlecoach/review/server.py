@@ -56,6 +56,11 @@ class _Score(_Asked):
     no_target: bool = False
 
 
+class _HoldAgainst(_Asked):
+    marks: dict[str, Any]
+    mm_per_px: tuple[float, float] | None = None
+
+
 class _PutCorrections(_Asked):
     corrections: list[Any]
     version: str
@@ -71,6 +76,7 @@ def make_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
     """
     score = _take(_Score, lambda asked: desk.score(no_target=asked.no_target))
     follow = _take(_Follow, lambda asked: desk.follow(asked.target, asked.region_px))
+    held = _take(_HoldAgainst, lambda asked: desk.held_against_block(asked.marks, asked.mm_per_px))
     put_marks = _take(_PutMarks, lambda asked: desk.save_marks(asked.marks, asked.version))
     put_corrections = _take(
         _PutCorrections, lambda asked: desk.correcting.save(asked.corrections, asked.version)
@@ -81,6 +87,8 @@ def make_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
         Route("/video", _video(desk)),
         Route("/marks", _answer(desk.marks.record), methods=["GET"]),
         Route("/marks", put_marks, methods=["PUT"]),
+        Route("/blocks", _answer(desk.blocks), methods=["GET"]),
+        Route("/blocks", held, methods=["POST"]),
         Route("/proposal", _proposal(desk)),
         Route("/follow", follow, methods=["POST"]),
         Route("/score", score, methods=["POST"]),

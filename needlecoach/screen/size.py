@@ -119,7 +119,7 @@ def size_notes(check: SizeCheck | None) -> tuple[str, ...]:
         f"{abs(share):.0%} {'more' if share > 0 else 'less'} {where}" for where, share in odd.items()
     )
     return (
-        f"Target {check.target} was marked {check.across_mm:.3g} mm across and {check.high_mm:.3g} mm high; "
+        f"Target {check.target} was marked {check.across_mm:.1f} mm across and {check.high_mm:.1f} mm high; "
         f"in block {check.block} it is {_range(check.true_across_mm)} mm across and {check.true_high_mm:.3g} "
         f"mm high: {told}. {' '.join(_meanings(check))}",
     )
