@@ -3,15 +3,18 @@
 import json
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 
+from needlecoach.analyse import score_clip
 from needlecoach.block.file import write_block
 from needlecoach.blockuse import block_beside, blocks_beside, marks_of_clip, with_block
 from needlecoach.errors import BlockError
 from needlecoach.marks import MarkOptions
 from needlecoach.model import Block, BlockContainer, BlockTarget, Marks, Medium, Target
 
+SAMPLES = Path(__file__).parents[1] / "sample_clips"
 PLUM = BlockTarget("plum", "fluid", "ball", (10.0, 10.0, 10.0), 25.0, (0.0, 0.0))
 BEAN = BlockTarget("Bean", "solid", "egg", (6.0, 12.0, 6.0), 30.0, (20.0, 0.0))
 BLOCK = Block(
@@ -126,3 +129,19 @@ def test_a_file_of_another_block_or_a_spoilt_one_is_told(clip):
             block_beside(clip, code)
     found, faults = blocks_beside(clip)
     assert [one.code for one in found] == ["G3"] and len(faults) == 2
+
+
+def test_a_whole_score_holds_what_the_block_told():
+    """The sample's target is 8.0 mm across by its truth; 1540 m/s leaves its height as shown."""
+    clip = SAMPLES / "clean_hit.mp4"
+    cast = replace(PLUM, size_mm=(6.0, 6.0, 6.0))
+    block = replace(BLOCK, medium=Medium("custom", speed_m_s=1540.0), targets=(cast,))
+    card = score_clip(clip, marks_of_clip(clip, MarkOptions(block=block)))
+    plain = score_clip(clip, marks_of_clip(clip, MarkOptions()))
+    assert (card.size_check.across_mm, card.size_check.high_mm) == pytest.approx((8, 8), abs=0.15)
+    assert card.size_check.high_share == pytest.approx(1 / 3, abs=0.03)
+    assert "in block G3 it is 6 mm across" in card.quality_notes[0]
+    assert card.sound.speed_m_s == 1540 and (plain.sound, plain.size_check) == (None, None)
+    assert plain.quality_notes == card.quality_notes[1:]
+    mine, its = card.attempts[0].figures, plain.attempts[0].figures
+    assert mine["closest_centre_mm"].value == pytest.approx(its["closest_centre_mm"].value, abs=1e-9)

@@ -74,6 +74,8 @@ def test_a_square_is_measured_along_its_sides():
     square = np.array([[0.0, 0.0], [6.0, 0.0], [6.0, 6.0], [0.0, 6.0]])
     assert extents_mm(square) == pytest.approx((6, 6))
     assert extents_mm(square * (1, 3)) == pytest.approx((6, 18))
+    by_hand = np.array([[0.0, 0.0], [6.0, 0.0], [6.2, 6.2], [0.0, 6.0]])  # longer along one diagonal
+    assert extents_mm(by_hand) == pytest.approx((6.2, 6.2))
 
 
 @pytest.mark.parametrize(
