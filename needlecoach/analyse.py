@@ -32,6 +32,7 @@ from needlecoach.scoring.bounds import Bounds
 from needlecoach.screen.picture import check_picture
 from needlecoach.screen.region import settle_region
 from needlecoach.screen.scale import choose_scale, settle_scale
+from needlecoach.screen.size import check_size, size_notes
 from needlecoach.screen.sound import (
     shown_core,
     sound_in,
@@ -286,8 +287,11 @@ class Study:
             core=self._marks.core,
             strip=strip,
         )
+        size = check_size(self._marks, target, measured)
         notes = (
+            *(() if self._marks.of_block is None else self._marks.of_block.notes),
             *self._scale_notes,
+            *size_notes(size),
             *self._reader.notes,
             *_unused(self._marks),
             *tracking.notes,
@@ -311,6 +315,7 @@ class Study:
             true_target=None if sound is None else target,
             strip=tracking.strip,
             corrections=tuple(corrections),
+            size_check=size,
         )
 
     def _as_shown(self, attempt: Attempt) -> Attempt:

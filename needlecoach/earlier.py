@@ -125,12 +125,14 @@ def _as_it_was(folder: Path, _: tuple[tuple[int, int, int], ...]) -> FolderResul
 
 
 def _comparable(was: Mapping[str, Any], now: Marks) -> bool:
-    """Whether a result is of the same learner and task, and of the same target where both name theirs."""
-    name = was.get("target_name")
+    """Whether a result is of the same learner and task, and of the same target and block where both name
+    theirs."""
+    name, block = was.get("target_name"), was.get("block")
     return (
         was.get("learner") == now.learner
         and was.get("task", "aspirate") == now.task
         and (not name or not now.target_name or name == now.target_name)
+        and (not block or not now.block or block == now.block)
     )
 
 

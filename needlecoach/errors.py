@@ -5,6 +5,7 @@ NeedlecoachError
 ├── MarksError      what the user said of the clip is missing, broken or impossible
 ├── StandardError   a programme's standard can't be read or can't be one
 ├── CohortError     results of many clips, or ratings of them, can't be put together
+├── BlockError      a plan or file of a block can't be read, or no such block can be cast
 ├── LanguageError   a language file can't be read or lacks words
 ├── OutputError     results can't be written
 └── UnscorableError the clip was read, and holds nothing that can be scored
@@ -32,6 +33,10 @@ class StandardError(NeedlecoachError):
 
 class CohortError(NeedlecoachError):
     """Results of many clips, ratings of them, or what is asked of them, can't be put together."""
+
+
+class BlockError(NeedlecoachError):
+    """A plan or file of a block is missing, malformed or impossible."""
 
 
 class LanguageError(NeedlecoachError):

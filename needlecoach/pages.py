@@ -13,6 +13,7 @@ import typer
 from needlecoach.clips import sha256_of
 from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError
+from needlecoach.model import Block
 from needlecoach.reporting.reopen import clip_place, read_page, read_run
 from needlecoach.review.desk import Desk
 from needlecoach.review.launch import serve
@@ -21,8 +22,16 @@ from needlecoach.review.scratch import own_folder
 from needlecoach.scored import Wish
 
 
-def run_mark(clip: Path, out: Path, *, fps: float | None, port: int | None, browser: bool) -> None:
-    """Serve the page on which a clip is marked, until Ctrl-C.
+def run_mark(
+    clip: Path,
+    out: Path,
+    *,
+    fps: float | None,
+    port: int | None,
+    browser: bool,
+    block: Block | None = None,
+) -> None:
+    """Serve the page on which a clip is marked, until Ctrl-C; `block` is the one that was pricked.
 
     Raises
     ------
@@ -31,7 +40,7 @@ def run_mark(clip: Path, out: Path, *, fps: float | None, port: int | None, brow
     """
     path = Path(os.path.abspath(clip))
     folder = Path(os.path.abspath(out)) / (path.name if path.is_dir() else path.stem)
-    with _open(clip, folder, Wish(fps=fps)) as desk:
+    with _open(clip, folder, Wish(fps=fps), block) as desk:
         serve(desk, "mark", port=port, browser=browser, say=_say)
 
 
@@ -75,9 +84,9 @@ def scored_clip(folder: Path, run: dict[str, Any], given: Path | None) -> Path:
 
 
 @contextlib.contextmanager
-def _open(clip: Path, folder: Path, wish: Wish) -> Iterator[Desk]:
+def _open(clip: Path, folder: Path, wish: Wish, block: Block | None = None) -> Iterator[Desk]:
     with own_folder():
-        desk = Desk(clip, folder, wish)
+        desk = Desk(clip, folder, wish, block)
         try:
             yield desk
         finally:

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from needlecoach.blockuse import marks_of_clip
 from needlecoach.corrections import corrections_path, read_corrections
 from needlecoach.errors import ClipError, MarksError, NeedlecoachError
-from needlecoach.marks import MarkOptions, marks_beside, marks_path
+from needlecoach.marks import MarkOptions, marks_path
 from needlecoach.model import Correction, Frame, Marks, Scorecard
 
 if TYPE_CHECKING:
@@ -50,13 +51,13 @@ def scorable_marks(clip: Path, options: MarkOptions, *, no_target: bool) -> Mark
         When there is no clip.
     MarksError
         When something that scoring needs is missing, or the task can't be scored.
+    BlockError
+        When the file of the marked block can't be read.
     """
     if not clip.exists():
         raise ClipError(f"{clip}: there is no such file or folder; check the name.")
     file = marks_path(clip)
-    marks = marks_beside(clip, options)
-    if no_target:
-        marks = replace(marks, target=None)
+    marks = marks_of_clip(clip, options, no_target=no_target)
     if marks.task == "core" and marks.core is None:
         missing = " and ".join(
             words

@@ -14,9 +14,23 @@ import pytest
 from typer.testing import CliRunner
 
 from needlecoach import __version__, cli, scored
+from needlecoach.block.file import write_block
 from needlecoach.cli import root
 from needlecoach.errors import ClipError, NeedlecoachError, OutputError, UnscorableError
-from needlecoach.model import Attempt, Clip, Figure, Marks, Medium, Region, Scale, Scorecard, Track
+from needlecoach.model import (
+    Attempt,
+    Block,
+    BlockContainer,
+    BlockTarget,
+    Clip,
+    Figure,
+    Marks,
+    Medium,
+    Region,
+    Scale,
+    Scorecard,
+    Track,
+)
 
 MARKS = ["--target", "60,50,9,8", "--scale", "0,0,0,100=40mm"]
 
@@ -158,6 +172,26 @@ def test_help_does_not_wait_for_opencv() -> None:
     code = "import sys; import needlecoach.cli; print('cv2' in sys.modules, 'pandas' in sys.modules)"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "False False"
+
+
+def test_a_block_and_the_targets_name_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
+    plum = BlockTarget("plum", "fluid", "ball", (8.0, 8.0, 8.0), 25.0, (0.0, 0.0))
+    box = BlockContainer("box", 180.0, 120.0, 60.0)
+    write_block(Path("cast.block.json"), Block("G3", None, box, Medium("gel"), None, (), (plum,)))
+    given = ("--target", "60,50,9,8", "--mm-per-px", "0.4", "--target-name", "PLUM", "--block")
+    assert command("score", clip(), *given, "cast.block.json")[0] == 0
+    marks = spine.scored[0][1]
+    assert (marks.block, marks.target_name, marks.medium) == ("G3", "plum", Medium("gel"))
+    Path("cast.block.json").write_text('{"schema": 1, "code": "G3", "colour": 3}')
+    for file, said in (
+        ("cast.block.json", 'key "container" is missing'),
+        ("none.json", "can't be read"),
+        ("", "no file was named"),
+    ):
+        code, _, err = command("score", clip(), *given, file)
+        assert code == 2 and said in err and len(err.splitlines()) == 1
+    assert "--target-name must be one line" in command("score", clip(), "--target-name", " ")[2]
+    assert len(spine.scored) == 1
 
 
 def test_options_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:

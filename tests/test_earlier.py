@@ -126,6 +126,9 @@ def test_on_the_same_date_the_first_scored_is_earlier(tmp_path):
         ({"target_name": "olive"}, {"target_name": "olive"}, True),
         ({"target_name": "olive"}, {}, True),
         ({}, {"target_name": "olive"}, True),
+        ({"block": "G3"}, {"block": "G4"}, False),
+        ({"block": "G3"}, {"block": "G3"}, True),
+        ({"block": "G3"}, {}, True),
     ],
 )
 def test_only_ones_own_and_only_the_same(tmp_path, was, now, compared):

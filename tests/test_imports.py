@@ -21,6 +21,8 @@ ALLOWED: dict[str, set[str]] = {
     "phantoms": set(),
     "tracking": {"finding"},
     "scoring": set(),
+    "block": {"scoring"},
+    "blockuse": {"block", "marks", "screen"},
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
     "corrections": {"marks"},
@@ -42,6 +44,7 @@ ALLOWED: dict[str, set[str]] = {
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
     "scored": {
+        "blockuse",
         "clips",
         "marks",
         "corrections",
@@ -54,6 +57,7 @@ ALLOWED: dict[str, set[str]] = {
         "reporting",
     },
     "review": {
+        "blockuse",
         "clips",
         "marks",
         "corrections",
@@ -62,6 +66,7 @@ ALLOWED: dict[str, set[str]] = {
         "inspection",
         "reporting",
         "scored",
+        "screen",
         "standards",
     },
     "batch": {"clips", "marks", "corrections", "tracking", "reporting", "scored"},
@@ -83,6 +88,7 @@ ALLOWED: dict[str, set[str]] = {
     },
     "pages": {"clips", "corrections", "reporting", "review", "scored"},
     "cli": {
+        "block",
         "clips",
         "marks",
         "screen",

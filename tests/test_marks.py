@@ -110,6 +110,7 @@ def test_a_file_with_every_key_reads_back_as_it_was_written(tmp_path: Path) -> N
         "throw_mm": 22.0,
         "notch_mm": 19.5,
         "phantom": "G3",
+        "block": "G3",
         "date": "2026-11-26",
         "invented": True,
     }
@@ -208,6 +209,7 @@ def test_polygon_and_two_mm_per_px(tmp_path: Path) -> None:
         ({**WHOLE, "throw_mm": 15, "notch_mm": 19}, "notch_mm) of 19 mm is longer than the throw"),
         (with_change("phantom", value="gel of A. B."), "called by a code"),
         (with_change("phantom", value="=1+1"), "called by a code"),
+        (with_change("block", value="../G3"), 'Key "block": A block is called by a code'),
         (with_change("date", value="2026-02-30"), 'YYYY-MM-DD, such as 2026-11-26, got "2026-02-30"'),
         (with_change("date", value="20261126"), "YYYY-MM-DD"),
         (with_change("date", value="26.11.2026"), "YYYY-MM-DD"),

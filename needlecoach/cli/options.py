@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from needlecoach.errors import MarksError, StandardError
+from needlecoach.errors import BlockError, MarksError, StandardError
 from needlecoach.marks import checked_target_mm, parse_scale, parse_target
-from needlecoach.model import Scale, Target
+from needlecoach.model import Block, Scale, Target
 
 if TYPE_CHECKING:
     from needlecoach.scoring.standard import Standard
@@ -41,6 +41,12 @@ RateOption = Annotated[
 ]
 KeepScreenOption = Annotated[
     bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
+]
+BlockOption = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="NAME.block.json of the block: its targets, their sizes, its speed of sound."
+    ),
 ]
 ClipArgument = Annotated[
     Path, typer.Argument(metavar="CLIP", help="A video, a DICOM file, or a folder of numbered images.")
@@ -103,6 +109,14 @@ def target_option(target: str | None, frame: int | None, *, no_target: bool) -> 
     return None if target is None else parse_target(target, frame=frame or 0)
 
 
+def target_name_option(name: str | None) -> str | None:
+    if name is None:
+        return None
+    if not (name.strip() and name.isprintable() and len(name) <= 60):
+        raise MarksError("--target-name must be one line of 1 to 60 letters; give it again.")
+    return name.strip()
+
+
 def scale_option(scale: str | None, mm_per_px: float | None) -> Scale | None:
     if scale is not None and mm_per_px is not None:
         raise MarksError("--scale and --mm-per-px say the same thing; give one of them.")
@@ -126,6 +140,17 @@ def standard_option(path: Path | None) -> Standard | None:
     from needlecoach.standards import read_standard
 
     return read_standard(path)
+
+
+def block_option(path: Path | None) -> Block | None:
+    """Read the block's file before any clip, so that a fault in it costs no time."""
+    if path is None:
+        return None
+    if path == Path():
+        raise BlockError("--block: no file was named; give the block's NAME.block.json.")
+    from needlecoach.block.file import read_block
+
+    return read_block(path)
 
 
 def checked_rate(fps: float | None) -> float | None:

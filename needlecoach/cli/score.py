@@ -14,6 +14,7 @@ import typer
 
 from needlecoach import scored
 from needlecoach.cli.options import (
+    BlockOption,
     DeadSpaceOption,
     GaugeOption,
     KeepScreenOption,
@@ -37,10 +38,12 @@ from needlecoach.cli.options import (
     ThrowOption,
     TickOption,
     WithdrawalOption,
+    block_option,
     checked_rate,
     checked_withdrawal,
     scale_option,
     standard_option,
+    target_name_option,
     target_option,
     target_size_option,
 )
@@ -80,6 +83,10 @@ def score(
     target_frame: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Frame on which --target was marked (first: 0).")
     ] = None,
+    target_name: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The target's name, such as one of its block.")
+    ] = None,
+    block: BlockOption = None,
     scale: ScaleOption = None,
     mm_per_px: PixelOption = None,
     tick_mm: TickOption = None,
@@ -140,6 +147,8 @@ def score(
             throw_mm=throw_mm,
             notch_mm=notch_mm,
             dead_space_mm=dead_space_mm,
+            target_name=target_name_option(target_name),
+            block=block_option(block),
         ),
         out=out,
         how=scored.Wish(

@@ -7,7 +7,15 @@ from typing import Annotated
 
 import typer
 
-from needlecoach.cli.options import BrowserOption, ClipArgument, PortOption, RateOption, checked_rate
+from needlecoach.cli.options import (
+    BlockOption,
+    BrowserOption,
+    ClipArgument,
+    PortOption,
+    RateOption,
+    block_option,
+    checked_rate,
+)
 from needlecoach.cli.root import app
 from needlecoach.console import stoppable
 
@@ -19,6 +27,7 @@ def mark(
         "reports"
     ),
     fps: RateOption = None,
+    block: BlockOption = None,
     port: PortOption = None,
     no_browser: BrowserOption = False,
 ) -> None:
@@ -32,9 +41,10 @@ def mark(
     Exit code: 0 ended, 2 something to mend.
     """
     with stoppable():
+        pricked = block_option(block)
         from needlecoach.pages import run_mark
 
-        run_mark(clip, out, fps=checked_rate(fps), port=port, browser=not no_browser)
+        run_mark(clip, out, fps=checked_rate(fps), port=port, browser=not no_browser, block=pricked)
 
 
 @app.command()

@@ -14,7 +14,7 @@ NEW_CODE = re.compile(r"P\d{2,6}")
 # Names of files and folders, and fingerprints that lead to a recording, can tell who somebody is.
 _DROPPED = ("folder", "clip", "clip_sha256")
 # What people typed beside the code, and may have put it into.
-_TYPED = ("target", "phantom")
+_TYPED = ("target", "phantom", "block")
 
 
 def anonymise(table: pd.DataFrame, key: Mapping[str, str]) -> tuple[pd.DataFrame, dict[str, str]]:
@@ -32,7 +32,7 @@ def anonymise(table: pd.DataFrame, key: Mapping[str, str]) -> tuple[pd.DataFrame
     tuple
         The table under new codes, in their order, and the key with what was added to it. Names of files and
         folders and fingerprints are blank, times of scoring are cut down to the day, and an old code that
-        stands as a word in a target's or a phantom's name is replaced there too.
+        stands as a word in a target's, a phantom's or a block's name is replaced there too.
 
     Raises
     ------

@@ -48,6 +48,7 @@ class Recording:
     target_width_mm: float = math.nan
     target_depth_mm: float = math.nan
     phantom: str = ""
+    block: str = ""
     invented: bool = False
 
     @property

@@ -17,7 +17,7 @@ from needlecoach.cohort.lc_cusum import calibrate, lc_cusum
 from needlecoach.cohort.needs import need_of, quiet_days, teaching
 from needlecoach.cohort.risk_adjusted import risk_adjusted
 from needlecoach.cohort.smooth import smooth_numbers, smooth_shares
-from needlecoach.cohort.table import check_table
+from needlecoach.cohort.table import check_table, targets_by_block
 from needlecoach.cohort.throughput import throughput
 from needlecoach.cohort.values import (
     Calibration,
@@ -101,12 +101,13 @@ def build_report(
     Notes
     -----
     Curves, hits and CUSUMs are over a learner's scorable attempts, in order. Attempts without a learner's
-    code are in none of it. Difficulty is fitted to all coded attempts at once.
+    code are in none of it. Difficulty is fitted to all coded attempts at once. Targets of one name in two
+    blocks are two targets.
     """
     check_table(table)
     if not len(table):
         raise CohortError("No attempt was found in these results; there is nothing to show.")
-    coded = table[table["learner"] != ""].reset_index(drop=True)
+    coded = targets_by_block(table[table["learner"] != ""].reset_index(drop=True))
     difficulty = fit_difficulty(coded)
     calibration = calibrate(rates, length, false_competence)
     asked = _Asked(

@@ -29,6 +29,7 @@ LEADING = (
     "target_width_mm",
     "target_depth_mm",
     "phantom",
+    "block",
     "invented",
     "success",
 )
@@ -80,6 +81,20 @@ def table_of(recordings: Sequence[Recording], columns: Sequence[str]) -> pd.Data
 def success_of(outcome: str) -> float:
     """1 for a hit, 0 for a miss or borderline, NaN for what can't be scored."""
     return {"hit": 1.0, "miss": 0.0, "borderline": 0.0}.get(outcome, np.nan)
+
+
+def targets_by_block(table: pd.DataFrame) -> pd.DataFrame:
+    """Table in which two blocks' targets of one name are two targets: `target` tells the block as well.
+
+    Rows without a block, or without a target's name, stay as they are.
+    """
+    if "block" not in table.columns:
+        return table
+    both = (table["block"] != "") & (table["target"] != "")
+    if not both.any():
+        return table
+    name = table["target"].astype(str) + " (block " + table["block"].astype(str) + ")"
+    return table.assign(target=table["target"].where(~both, name))
 
 
 def check_table(table: pd.DataFrame) -> None:

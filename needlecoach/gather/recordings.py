@@ -93,6 +93,7 @@ def recording_of(result: FolderResult, place: Path) -> Recording:
         target_width_mm=width_mm,
         target_depth_mm=depth_mm,
         phantom=str(marks.get("phantom") or ""),
+        block=str(marks.get("block") or ""),
         invented=run.get("invented") is True,
     )
 

@@ -19,7 +19,7 @@ NEEDED = ("clip", "learner", "attempt", "outcome")
 # What is taken over of a recording's first row.
 _TOLD = frozenset(LEADING)
 # What tells one recording's rows from the next one's.
-_RECORDING = ("folder", "clip", "clip_sha256", "learner", "date", "at", "task", "target")
+_RECORDING = ("folder", "clip", "clip_sha256", "learner", "date", "at", "task", "target", "block")
 
 
 def read_table(path: Path) -> list[Recording]:
@@ -104,6 +104,7 @@ def _recording(path: Path, header: Sequence[str], lines: Sequence[Sequence[str]]
         target_width_mm=_size(told, "target_width_mm"),
         target_depth_mm=_size(told, "target_depth_mm"),
         phantom=told.get("phantom", ""),
+        block=told.get("block", ""),
         invented=told.get("invented", "") in ("1", "True"),
     )
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from needlecoach.errors import MarksError
+from needlecoach.errors import BlockError, MarksError
 from needlecoach.model import (
     LIMITS_DEAD_SPACE_MM,
     LIMITS_TARGET_MM,
@@ -18,6 +18,7 @@ from needlecoach.model import (
     Corners,
     Marks,
     Region,
+    check_block_code,
     check_length_mm,
 )
 
@@ -150,6 +151,13 @@ def checked_phantom(code: str | None) -> str | None:
             f'spaces, such as G3, got "{short(code)}"; correct it.'
         )
     return code
+
+
+def checked_block(code: str | None) -> str | None:
+    try:
+        return None if code is None else check_block_code(code)
+    except BlockError as problem:
+        raise MarksError(f'Key "block": {problem}') from problem
 
 
 def checked_date(text: str | None) -> str | None:

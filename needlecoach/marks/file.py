@@ -14,6 +14,7 @@ from needlecoach.errors import MarksError, OutputError
 from needlecoach.marking import marking_sd_px
 from needlecoach.marks.checks import (
     area_px2,
+    checked_block,
     checked_box,
     checked_core,
     checked_date,
@@ -149,6 +150,7 @@ class MarksFile(StrictEntry):
     notch_mm: float | None = None
     dead_space_mm: float | None = None
     phantom: Annotated[str, Field(max_length=200)] | None = None
+    block: Annotated[str, Field(max_length=200)] | None = None
     date: Annotated[str, Field(max_length=200)] | None = None
     target: TargetEntry | None = None
     scale: ScaleEntry | None = None
@@ -189,6 +191,7 @@ class MarksFile(StrictEntry):
             if self.target is None
             else checked_mm(self.target.true_mm, LIMITS_TARGET_MM, "target.true_mm"),
             phantom=checked_phantom(self.phantom),
+            block=checked_block(self.block),
             date=checked_date(self.date),
             notes=self.notes,
             screen=checked_screen(self.screen_px),

@@ -17,6 +17,7 @@ from needlecoach.marks.checks import (
 )
 from needlecoach.marks.file import marks_path, read_marks
 from needlecoach.model import (
+    Block,
     Corners,
     Marks,
     Medium,
@@ -33,7 +34,10 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 @dataclass(frozen=True)
 class MarkOptions:
-    """Marks given on the command line; None where nothing was given."""
+    """Marks given on the command line; None where nothing was given.
+
+    `block` is put over the marks of each clip last of all, by `blockuse.with_block`.
+    """
 
     target: Target | None = None
     scale: Scale | None = None
@@ -48,6 +52,8 @@ class MarkOptions:
     throw_mm: float | None = None
     notch_mm: float | None = None
     dead_space_mm: float | None = None
+    target_name: str | None = None
+    block: Block | None = None
 
 
 def marks_beside(clip: Path, options: MarkOptions) -> Marks:
@@ -70,7 +76,7 @@ def merge_marks(marks: Marks, options: MarkOptions) -> Marks:
     MarksError
         When sizes of a core needle can't be, or are given on the command line for another task.
     """
-    given = {item.name: getattr(options, item.name) for item in fields(options)}
+    given = {item.name: getattr(options, item.name) for item in fields(options) if item.name != "block"}
     merged = replace(marks, **{name: value for name, value in given.items() if value is not None})
     checked_core(merged.throw_mm, merged.notch_mm, merged.dead_space_mm)
     sizes = [f"--{name.replace('_', '-')}" for name in CORE_SIZES if given[name] is not None]

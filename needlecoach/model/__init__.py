@@ -17,6 +17,16 @@ from needlecoach.model.basics import (
     Point,
     check_length_mm,
 )
+from needlecoach.model.block import (
+    Block,
+    BlockContainer,
+    BlockKind,
+    BlockLayer,
+    BlockShape,
+    BlockTarget,
+    ContainerKind,
+    check_block_code,
+)
 from needlecoach.model.inspection import (
     Greys,
     Inspection,
@@ -24,7 +34,7 @@ from needlecoach.model.inspection import (
     Timing,
 )
 from needlecoach.model.live import LiveRow, Sight
-from needlecoach.model.marks import Core, Marks
+from needlecoach.model.marks import Core, Marks, OfBlock
 from needlecoach.model.picture import (
     Clip,
     Frame,
@@ -40,6 +50,7 @@ from needlecoach.model.result import (
     Figure,
     Pass,
     Scorecard,
+    SizeCheck,
 )
 from needlecoach.model.scale import (
     ASSUMED_M_S,
@@ -77,9 +88,16 @@ __all__ = [
     "Advice",
     "Area",
     "Attempt",
+    "Block",
+    "BlockContainer",
+    "BlockKind",
+    "BlockLayer",
+    "BlockShape",
+    "BlockTarget",
     "BoolArray",
     "Check",
     "Clip",
+    "ContainerKind",
     "Core",
     "CoreSample",
     "Corners",
@@ -98,6 +116,7 @@ __all__ = [
     "Marks",
     "Medium",
     "Needle",
+    "OfBlock",
     "Pass",
     "Point",
     "Region",
@@ -105,11 +124,13 @@ __all__ = [
     "Scorecard",
     "ScreenView",
     "Sight",
+    "SizeCheck",
     "Sound",
     "Storage",
     "Strip",
     "Target",
     "Timing",
     "Track",
+    "check_block_code",
     "check_length_mm",
 ]

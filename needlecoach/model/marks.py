@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from needlecoach.model.basics import Corners
+from needlecoach.model.block import BlockTarget
 from needlecoach.model.scale import Medium, Scale
 from needlecoach.model.target import Target
 
@@ -23,6 +24,21 @@ class Core:
 
 
 @dataclass(frozen=True)
+class OfBlock:
+    """What the file of a block told of a clip.
+
+    `cast_on` is YYYY-MM-DD or None, `target` the marked target as it was cast, None when the file has none of
+    its name. `medium` says that the medium of the marks is the block's, as no other was marked. `notes` are
+    sentences for the reader: where marks and file differ, what is missing in one of them.
+    """
+
+    cast_on: str | None = None
+    target: BlockTarget | None = None
+    medium: bool = False
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Marks:
     """All a user said of a clip; None where nothing was said. `scale` and `target` are checked values.
 
@@ -31,7 +47,8 @@ class Marks:
     it, or "auto" to find them. `needle_length_mm`, `target_name`, `target_kind`, `phantom` (a
     code) and `date` (YYYY-MM-DD) go into the record; `target_true_mm`, the true
     mean diameter, is held against the marked one and makes no scale. `invented` says that nobody practised:
-    the recording was simulated for a demonstration.
+    the recording was simulated for a demonstration. `block` is the code of the block that was pricked, and
+    `of_block` what its file told, None where none was read.
     """
 
     target: Target | None = None
@@ -55,6 +72,8 @@ class Marks:
     phantom: str | None = None
     date: str | None = None
     invented: bool = False
+    block: str | None = None
+    of_block: OfBlock | None = None
 
     @property
     def core(self) -> Core | None:

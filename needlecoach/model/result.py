@@ -164,6 +164,36 @@ class Earlier:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class SizeCheck:
+    """The marked outline held against the true size of the target in its block.
+
+    Attributes
+    ----------
+    block, target : code and name
+    across_mm, high_mm : the outline's extents along its own axes, that nearer to the horizontal first
+    sd_mm : their standard uncertainty by marking and scale, (across, high)
+    true_across_mm : least and most that an upright slice through the target's middle measures across
+    true_high_mm : its height
+    largest_mm : more than this no slice measures in any direction, however the probe was held
+    across_share, high_share : by how much an extent lies beyond what is true, as a share: above 0 too large,
+        below 0 smaller, 0 within
+    by_target : the scale was taken from this outline, so that it can't be checked by it
+    """
+
+    block: str
+    target: str
+    across_mm: float
+    high_mm: float
+    sd_mm: tuple[float, float]
+    true_across_mm: tuple[float, float]
+    true_high_mm: float
+    largest_mm: float
+    across_share: float
+    high_share: float
+    by_target: bool = False
+
+
 @dataclass(frozen=True, eq=False)
 class Scorecard:
     """Everything known of one scored clip: enough to write every file of its results folder.
@@ -176,6 +206,7 @@ class Scorecard:
     `true_target` are where track and target would lie on the frame at the speed that the scanner assumes;
     everything in mm comes from those.
     `screen` is known when a camera filmed the screen: all other px are then of the straight picture.
+    `size_check` is None where no block's file tells the target's true size.
     `earlier` are the learner's own earlier attempts, None where there are none to compare with.
     `strip` is None when nothing was followed. `corrections` are those that the result holds; `raw` is then
     the result without any.
@@ -201,6 +232,7 @@ class Scorecard:
     corrections: tuple[Correction, ...] = ()
     raw: Scorecard | None = None
     earlier: Earlier | None = None
+    size_check: SizeCheck | None = None
 
     def __getstate__(self) -> dict[str, Any]:
         return {**self.__dict__, "distances": dict(self.distances)}

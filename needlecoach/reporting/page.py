@@ -214,6 +214,7 @@ def _facts(card: Scorecard) -> list[tuple[str, str]]:
         facts.append(("Ultrasound area", f"{kind}, {source}"))
     facts.append(("Task", {"aspirate": "aspiration", "core": "core sample"}[card.marks.task]))
     facts += _marked_facts(card.marks)
+    facts += _block_facts(card)
     facts.append(("Fingerprint of the file (SHA-256)", card.clip_sha256))
     return facts
 
@@ -245,6 +246,34 @@ def _marked_facts(marks: Marks) -> list[tuple[str, str]]:
         (label, ", ".join(form.format(v) for v, form in parts if v is not None)) for label, parts in pairs
     )
     return [(label, words) for label, words in said if words]
+
+
+def _block_facts(card: Scorecard) -> list[tuple[str, str]]:
+    """What the block's file told, and the marked outline beside it."""
+    marks, check = card.marks, card.size_check
+    if marks.block is None:
+        return []
+    told = marks.of_block
+    words = [marks.block]
+    if told is not None and told.cast_on is not None:
+        words.append(f"cast {told.cast_on}")
+    if told is not None and told.medium:
+        words.append("speed of sound from its file")
+    facts = [("Block", ", ".join(words))]
+    if told is None or told.target is None:
+        return facts
+    sizes = " × ".join(f"{side:g}" for side in told.target.size_mm)
+    facts.append(
+        ("True size by the block’s file", f"{told.target.shape}, {sizes} mm (width, length, height)")
+    )
+    if check is not None:
+        across_sd_mm, high_sd_mm = check.sd_mm
+        own = "; the scale was taken from it" if check.by_target else ""
+        marked = (
+            f"{check.across_mm:.1f} ± {across_sd_mm:.1f} mm across, {check.high_mm:.1f} ± {high_sd_mm:.1f} mm"
+        )
+        facts.append(("Size as marked", f"{marked} high{own}"))
+    return facts
 
 
 def _options(card: Scorecard) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from needlecoach.model import FilmedScreen, Marks, Medium, Scale, Scorecard, Target
+from needlecoach.model import BlockTarget, FilmedScreen, Marks, Medium, OfBlock, Scale, Scorecard, Target
 
 SCHEMA = 1
 # Of page.json: 2 since it holds advice, a standard's criteria, earlier attempts and core samples.
@@ -83,6 +83,7 @@ def run_record(
         "region": plain(asdict(card.region)),
         "scale": plain(asdict(card.scale)),
         "sound": None if card.sound is None else plain(asdict(card.sound)),
+        **({} if card.size_check is None else {"size_check": plain(asdict(card.size_check))}),
         "corrections": plain([asdict(one) for one in card.corrections]),
         "options": plain(card.options),
         "result": {
@@ -117,8 +118,10 @@ def marks_record(marks: Marks) -> dict[str, Any]:
         "phantom": marks.phantom,
         "date": marks.date,
         "notes": marks.notes,
-        # Left out where false: results of before this key was known are still those of the same marks.
+        # Left out where there is none: results of before these keys were known are still of the same marks.
         **({"invented": True} if marks.invented else {}),
+        **({} if marks.block is None else {"block": marks.block}),
+        **({} if marks.of_block is None else {"of_block": plain(asdict(marks.of_block))}),
     }
 
 
@@ -138,7 +141,14 @@ def marks_of_record(record: Mapping[str, Any]) -> Marks:
     if told["target"] is not None:
         outline_px = np.array(told["target"]["outline_px"], dtype=float)
         told["target"] = Target(**{**told["target"], "outline_px": outline_px})
+    if told.get("of_block") is not None:
+        told["of_block"] = _of_block(told["of_block"])
     return Marks(**told)
+
+
+def _of_block(record: Mapping[str, Any]) -> OfBlock:
+    target = record["target"]
+    return OfBlock(**{**record, "target": None if target is None else BlockTarget(**target)})
 
 
 def _tuples(value: Any) -> Any:

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from needlecoach import __version__
+from needlecoach.blockuse import blocks_beside
 from needlecoach.errors import MarksError
 from needlecoach.marks import MarkOptions, TargetEntry, checked_box, marks_beside
-from needlecoach.model import Marks
+from needlecoach.model import Block, Marks
 from needlecoach.review.correcting import Correcting
 from needlecoach.review.film import Film
 from needlecoach.review.jobs import Jobs, Report
@@ -31,6 +32,7 @@ class Desk:
     clip : a video, a DICOM file or a folder of numbered images
     folder : for the results of this clip; need not be there yet
     wish : how it is scored
+    block : that was pricked, besides those whose files lie beside the clip; None where none was given
 
     Raises
     ------
@@ -38,8 +40,8 @@ class Desk:
         When the clip can't be read.
     """
 
-    def __init__(self, clip: Path, folder: Path, wish: Wish) -> None:
-        self.path, self.wish = clip, wish
+    def __init__(self, clip: Path, folder: Path, wish: Wish, block: Block | None = None) -> None:
+        self.path, self.wish, self.block = clip, wish, block
         self.shelf = Shelf(clip, fps=wish.fps)
         self.marks = SavedMarks(clip)
         self.jobs = Jobs()
@@ -76,6 +78,21 @@ class Desk:
             "learner": marks.get("learner"),
             "version": __version__,
         }
+
+    def blocks(self) -> dict[str, Any]:
+        """Blocks that the marks can name, as the page shows them, and what is wrong with files of others."""
+        from needlecoach.review.blocks import blocks_view
+
+        beside, faults = blocks_beside(self.path)
+        return {**blocks_view(self.block, beside), "faults": faults}
+
+    def held_against_block(self, marks: object, mm_per_px: tuple[float, float] | None) -> dict[str, Any]:
+        """What scoring will say of marks that a page holds, and of the outline by its block's true size."""
+        from needlecoach.review.blocks import notes_of
+
+        beside, _ = blocks_beside(self.path)
+        given = [] if self.block is None else [self.block]
+        return {"notes": notes_of(marks, [*given, *beside], mm_per_px)}
 
     def save_marks(self, marks: object, version: str) -> dict[str, Any]:
         """Save marks that a page sent; see `SavedMarks.save`."""
@@ -119,7 +136,12 @@ class Desk:
         marks = self._saved_marks()
         if marks.target is None and not no_target:
             raise RefusalError(422, "No target is marked yet: mark it, or score without a target.")
-        return scorable_marks(self.path, MarkOptions(), no_target=no_target)
+        return scorable_marks(self.path, self._options(marks), no_target=no_target)
+
+    def _options(self, marks: Marks) -> MarkOptions:
+        """The block that was given, where the marks name no other."""
+        given = self.block is not None and marks.block in (None, self.block.code)
+        return MarkOptions(block=self.block if given else None)
 
     def _scored(self, marks: Marks, wish: Wish, report: Report) -> dict[str, Any]:
         self.jobs.stop("write", "open")

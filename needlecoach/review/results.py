@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from needlecoach.errors import MarksError, NeedlecoachError
-from needlecoach.marks import MarkOptions, marks_beside
+from needlecoach.blockuse import marks_of_clip
+from needlecoach.errors import BlockError, MarksError, NeedlecoachError
+from needlecoach.marks import MarkOptions
 from needlecoach.model import Marks, Scorecard
 from needlecoach.reporting.record import marks_of_record, marks_record
 from needlecoach.reporting.reopen import read_page, read_run, read_strip
@@ -127,7 +128,7 @@ class Results:
         """
         try:
             return _marks(read_run(self.folder)["marks"], clip)
-        except (KeyError, TypeError, ValueError, MarksError) as problem:
+        except (KeyError, TypeError, ValueError, MarksError, BlockError) as problem:
             raise NeedlecoachError(
                 f"{self.folder}: its run.json is spoilt; score the clip again."
             ) from problem
@@ -153,9 +154,9 @@ class Results:
 def _marks(record: Mapping[str, Any], clip: Path) -> Marks:
     """Marks of a record; those of the file beside the clip, which are exact, where they are the same."""
     try:
-        beside = marks_beside(clip, MarkOptions())
+        beside = marks_of_clip(clip, MarkOptions())
         if marks_record(beside) == record:
             return beside
-    except MarksError:
+    except (MarksError, BlockError):
         pass  # the file was spoilt since; the record stands
     return marks_of_record(record)

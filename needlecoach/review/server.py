@@ -42,6 +42,11 @@ class _Score(Asked):
     no_target: bool = False
 
 
+class _HoldAgainst(Asked):
+    marks: dict[str, Any]
+    mm_per_px: tuple[float, float] | None = None
+
+
 class _PutCorrections(Asked):
     corrections: list[Any]
     version: str
@@ -69,6 +74,7 @@ def desk_routes(desk: Desk) -> list[BaseRoute]:
     """Both pages of an open clip and all that they ask for."""
     score = take(_Score, lambda asked: desk.score(no_target=asked.no_target))
     follow = take(_Follow, lambda asked: desk.follow(asked.target, asked.region_px))
+    held = take(_HoldAgainst, lambda asked: desk.held_against_block(asked.marks, asked.mm_per_px))
     put_marks = take(_PutMarks, lambda asked: desk.save_marks(asked.marks, asked.version))
     put_corrections = take(
         _PutCorrections, lambda asked: desk.correcting.save(asked.corrections, asked.version)
@@ -79,6 +85,8 @@ def desk_routes(desk: Desk) -> list[BaseRoute]:
         Route("/video", _video(desk)),
         Route("/marks", answer(desk.marks.record), methods=["GET"]),
         Route("/marks", put_marks, methods=["PUT"]),
+        Route("/blocks", answer(desk.blocks), methods=["GET"]),
+        Route("/blocks", held, methods=["POST"]),
         Route("/proposal", _proposal(desk)),
         Route("/follow", follow, methods=["POST"]),
         Route("/score", score, methods=["POST"]),

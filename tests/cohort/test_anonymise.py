@@ -25,6 +25,7 @@ def table(*codes):
             (row,),
             target=f"{code.lower()}'s plum",
             phantom=code,
+            block=f"{code}_B",
         )
         for code in codes
     ]

@@ -95,6 +95,17 @@ def test_targets_are_told_over_all_learners(cohort):
     assert plum.depth_mm == pytest.approx(6.0) and plum.difficulty is not None and plum.teaches is not None
 
 
+def test_targets_of_one_name_in_two_blocks_are_told_apart(cohort):
+    plums = cohort["target"] == "plum"
+    early = plums & (cohort["order"] <= cohort["order"][plums].median())
+    blocks = cohort["target"].where(~early, "G1").where(~(plums & ~early), "G2").where(plums, "")
+    got = report(cohort.assign(block=blocks))
+    names = [one.name for one in got.targets]
+    assert names == ["grape", "olive", "plum (block G1)", "plum (block G2)"]
+    assert sum(one.attempts for one in got.targets[2:]) == plums.sum()
+    assert set(got.table["target"]) == {"grape", "olive", "plum"}
+
+
 def test_a_standard_tells_who_needs_what(cohort):
     standard = Standard("Ours", (Criterion("blind_advance_mm", "<", 0.5),))
     found = report(cohort, standard=standard)

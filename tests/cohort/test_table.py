@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from needlecoach.cohort.recording import AttemptRow, Recording, number_columns
-from needlecoach.cohort.table import LEADING, check_table, success_of, table_of
+from needlecoach.cohort.table import LEADING, check_table, success_of, table_of, targets_by_block
 from needlecoach.errors import CohortError
 
 COLUMNS = ("attempt", "outcome", "passes", "scale_source")
@@ -42,6 +42,20 @@ def test_the_marked_date_goes_before_the_first_scoring_and_nothing_is_made_up():
         "2026-03-05 09:30:00+00:00",
         "NaT",
     ]
+
+
+def test_two_blocks_targets_of_one_name_are_two_targets():
+    told = [
+        recording(target="A", block="G1"),
+        recording(target="A", block="G2"),
+        recording(target="A"),
+        recording(block="G1"),
+    ]
+    table = table_of(told, COLUMNS)
+    assert targets_by_block(table)["target"].tolist() == ["A (block G1)", "A (block G2)", "A", ""]
+    assert table["target"].tolist() == ["A", "A", "A", ""]
+    without = table[table["block"] == ""]
+    assert targets_by_block(without) is without
 
 
 def test_success():

@@ -17,10 +17,11 @@ def one(folder):
 
 
 def test_everything_is_read(tmp_path):
-    marks = dict(target_name="plum", target_kind="fluid", phantom="G1", date="2026-03-01")
+    marks = dict(target_name="plum", target_kind="fluid", phantom="G1", block="G3", date="2026-03-01")
     got = one(write(tmp_path, "a", [HIT, MISS], first="2026-03-02T10:00:00+00:00", **marks))
     assert (got.folder, got.clip, got.sha256, got.learner) == ("a", "a.mp4", "hash of a", "L01")
     assert (got.target, got.target_kind, got.phantom, got.version) == ("plum", "fluid", "G1", "0.6.0")
+    assert got.block == "G3" and one(write(tmp_path, "b")).block == ""
     assert (got.date, got.day, got.invented, got.task) == ("2026-03-01", "2026-03-01", True, "aspirate")
     assert [(row.attempt, row.outcome, row.cut_off) for row in got.attempts] == [
         (1, "hit", False),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from needlecoach.model import Advice, Check, Figure, Marks, Region
+from needlecoach.model import Advice, BlockTarget, Check, Figure, Marks, OfBlock, Region, SizeCheck
 from needlecoach.reporting import page
 from needlecoach.reporting.page import Media, render_summary
 from needlecoach.reporting.wording import grade_words
@@ -130,6 +130,17 @@ def test_what_was_said_of_needle_target_phantom_and_day_is_shown_as_text(card, m
     assert f"{EVIL}, 9.5 mm across as stated, marked to ± 0.8 px" in text
     assert EVIL not in html
     assert ">Phantom<" in html and ">Phantom<" not in render_summary(card, media)
+
+
+def test_what_the_blocks_file_told_is_shown_beside_what_was_marked(card, media):
+    cast = BlockTarget("A1", "fluid", "egg", (8.0, 12.0, 10.0), 25.0, (0.0, 0.0))
+    check = SizeCheck("G3", "A1", 10.14, 9.9, (0.2, 0.1), (8.0, 12.0), 10.0, 12.0, 0.0, -0.01, True)
+    marks = replace(card.marks, block="G3", of_block=OfBlock("2026-11-20", cast, True))
+    text = " ".join(Reader(render_summary(replace(card, marks=marks, size_check=check), media)).words)
+    assert "Block G3, cast 2026-11-20, speed of sound from its file" in text
+    assert "egg, 8 × 12 × 10 mm (width, length, height)" in text
+    assert "10.1 ± 0.2 mm across, 9.9 ± 0.1 mm high; the scale was taken from it" in text
+    assert "Block" not in Reader(render_summary(card, media)).words
 
 
 def test_no_norm_is_said_wherever_the_share_is_shown(card, media):

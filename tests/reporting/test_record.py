@@ -7,7 +7,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import pytest
 
-from needlecoach.model import Marks, Scale
+from needlecoach.model import BlockTarget, Marks, OfBlock, Scale, SizeCheck
 from needlecoach.reporting.record import marks_record, plain, run_record, versions
 
 
@@ -98,6 +98,18 @@ def test_only_an_invented_recording_says_that_it_is(card):
     assert "invented" not in run_record(card) and "invented" not in marks_record(Marks())
     said = run_record(replace(card, marks=replace(card.marks, invented=True)))
     assert said["invented"] is True and said["marks"]["invented"] is True
+
+
+def test_only_what_a_block_told_is_recorded(card):
+    """Results of before blocks were known must count as those of the same marks."""
+    assert not {"block", "of_block"} & set(marks_record(Marks())) and "size_check" not in run_record(card)
+    check = SizeCheck("G3", "A1", 10.1, 9.9, (0.1, 0.1), (10.0, 10.0), 10.0, 10.0, 0.01, -0.01)
+    cast = BlockTarget("A1", "fluid", "ball", (10.0, 10.0, 10.0), 25.0, (0.0, 0.0))
+    marks = replace(card.marks, block="G3", of_block=OfBlock("2026-11-20", cast))
+    said = run_record(replace(card, marks=marks, size_check=check))
+    assert (said["size_check"]["across_mm"], said["size_check"]["true_across_mm"]) == (10.1, [10.0, 10.0])
+    assert said["marks"]["block"] == "G3"
+    assert said["marks"]["of_block"]["target"]["size_mm"] == [10.0, 10.0, 10.0]
 
 
 def test_versions_are_named():

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from needlecoach.errors import NeedlecoachError
-from needlecoach.model import Marks, Medium, Scale, Target
+from needlecoach.model import BlockTarget, Marks, Medium, OfBlock, Scale, Target
 from needlecoach.reporting.pagedata import page_data
 from needlecoach.reporting.record import marks_of_record, marks_record
 from needlecoach.reporting.reopen import PAGE_KEYS, read_page
 
+CAST = BlockTarget("A1", "fluid", "egg", (8.0, 12.0, 10.0), 25.0, (0.0, -3.0))
 CORNERS = ((10.0, 10.0), (600.0, 20.0), (590.0, 400.0), (5.0, 390.0))
 SQUARE = np.array([(10.25, 10), (50, 10), (50, 40.5), (10, 40)])
 
@@ -32,6 +33,8 @@ SQUARE = np.array([(10.25, 10), (50, 10), (50, 40.5), (10, 40)])
             screen=CORNERS,
         ),
         Marks(screen="auto", tick_mm=5.0, target_mm=10.0, invented=True),
+        Marks(block="G3", of_block=OfBlock("2026-11-20", CAST, True, ("one",))),
+        Marks(block="G3", of_block=OfBlock(notes=("no file",))),
     ],
 )
 def test_marks_of_a_record_are_the_marks(marks):

@@ -1,5 +1,6 @@
 // Step 4: what is known of learner, needle, target and phantom. What can't be is told at the field and not sent.
 
+import { blockFields, renderBlock } from "./mark-block.js";
 import { mediumFields, renderMedium } from "./mark-medium.js";
 import { byId, digits, fill, numberIn, rangeFault } from "./mark-parts.js";
 import { markedMm } from "./mark-target.js";
@@ -22,6 +23,7 @@ const FIELDS = {
   target_kind: { ofTarget: "kind", choice: true },
   true_mm: { limits: [0.5, 300], unit: "mm", ofTarget: "true_mm" },
   phantom: { fault: (text) => (PHANTOM.test(text) ? "" : "A code of up to 16 letters, digits, - _ or ., such as G3.") },
+  block: { fault: (text) => (PHANTOM.test(text) ? "" : "A code of up to 16 letters, digits, - _ or ., such as G3.") },
   date: {},
   notes: { long: true },
 };
@@ -33,6 +35,7 @@ export function detailsStep(ctx) {
     element.addEventListener("input", () => typed(ctx, id));
   }
   mediumFields(ctx);
+  blockFields(ctx);
   return {
     done: () => Boolean(ctx.store.marks.learner),
     said: () => said(ctx.store.marks),
@@ -112,6 +115,7 @@ function render(ctx) {
     else fill(byId(id), valueIn(marks, id));
   }
   renderMedium(marks);
+  renderBlock(ctx);
   for (const element of document.querySelectorAll("[data-core]")) element.hidden = marks.task !== "core";
   for (const id of ["target_name", "target_kind", "true_mm"]) setOff(byId(id), !marks.target);
   byId("size-words").textContent = sizeWords(ctx);

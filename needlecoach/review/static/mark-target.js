@@ -62,8 +62,8 @@ class TargetStep {
 
   mark(kind) {
     this.#begin("first", kind, (outline, frame) => {
-      const { name, true_mm: trueMm } = this.ctx.store.marks.target ?? {};
-      this.ctx.store.update({ target: { ...outline, frame, name, true_mm: trueMm } });
+      const { name, kind: inside, true_mm: trueMm } = this.ctx.store.marks.target ?? {};
+      this.ctx.store.update({ target: { ...outline, frame, name, kind: inside, true_mm: trueMm } });
       return "";
     });
   }

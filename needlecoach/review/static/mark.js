@@ -18,10 +18,10 @@ const VIDEO_LOOK_MS = 1500;
 const TYPED = 'input:not([type="range"], [type="checkbox"], [type="radio"]), textarea, select';
 
 async function start() {
-  const [clip, saved] = await Promise.all([api.get("clip"), api.get("marks")]);
+  const [clip, saved, known] = await Promise.all([api.get("clip"), api.get("marks"), api.get("blocks")]);
   const stage = createStage(byId("stage"), { clip, frameUrl: api.frameUrl });
   const store = new Store(saved.marks ?? { schema: 1 });
-  const ctx = { clip, stage, store, proposal: null, proposalFault: null, step: null, say: (words) => stage.say(words) };
+  const ctx = { clip, stage, store, known, proposal: null, proposalFault: null, step: null, say: (words) => stage.say(words) };
   ctx.refresh = () => refresh(ctx);
   ctx.refreshScore = () => tellStep(ctx, "score");
   ctx.putTarget = (part, key) => store.update({ target: { ...store.marks.target, ...part } }, key);
@@ -38,6 +38,9 @@ async function start() {
   listen(ctx);
   open(ctx, "picture");
   await stage.goTo(store.marks.target?.frame ?? 0);
+  // Who gave a block with the command has said which one was pricked.
+  if (known.given && !store.marks.block) store.update({ block: known.given });
+  tellProblem("blocks", known.faults.join(" "));
   document.body.dataset.ready = "yes";
   await Promise.all([propose(ctx), waitForVideo(stage, clip)]);
 }
