@@ -13,7 +13,11 @@ from needlecoach.reporting.templating import template
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 _KINDS = {"fluid": ", fluid inside", "solid": ", solid", "": ""}
-_CONTAINERS = {"box": "box", "round": "round container", "measured": "container of measured volume"}
+_CONTAINERS = {
+    "box": "box",
+    "round": "round container",
+    "measured": "container of measured volume, drawn as a round one",
+}
 # A depth at which the sheet shows what the speed of sound does.
 _SHOWN_AT_MM = 40.0
 

@@ -72,5 +72,6 @@ def test_what_is_weighed_adds_up_exactly(layers):
     amounts = [layer_amounts(PlannedLayer("x", 10, *strength), need, 0.05) for *strength, need in layers]
     total = weighed_in_all(amounts)
     for part in ("water_ml", "gelatin_g", "fibre_g", "colour_ml"):
-        written = [Decimal(f"{getattr(weighed_of(one), part):.1f}") for one in amounts]
-        assert sum(written) == Decimal(f"{getattr(total, part):.1f}")
+        written = [Decimal(str(getattr(weighed_of(one), part))) for one in amounts]
+        assert all(one == round(one, 1) for one in written)
+        assert sum(written) == Decimal(str(getattr(total, part)))

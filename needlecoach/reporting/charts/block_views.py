@@ -62,7 +62,10 @@ def side_view(casting: Casting, title: str) -> str:
     for (target, ending), entry in zip(things, casting.entries_mm, strict=True):
         if target.approach.side in ("left", "right"):
             parts.append(_way((entry[0], 0.0), (target.place_mm[0], ending.depth_mm)))
-    return _drawing(parts, (-half, 0.0, 2 * half, deep), ratio, title, right_mm=_NAMES_MM)
+    # What would break the surface is shown whole.
+    tops = [depth - target.size_mm[2] / 2 for target, end in things for depth in end.range_mm]
+    top = min([0.0, *tops])
+    return _drawing(parts, (-half, top, 2 * half, deep - top), ratio, title, right_mm=_NAMES_MM)
 
 
 def _elsewhere(target: PlannedTarget, ending: Ending) -> list[float]:
