@@ -42,6 +42,7 @@ def test_things_are_drawn_where_they_end_and_as_large_as_they_are(tmp_path):
     assert 'class="thing solid" cx="50.0" cy="41.0" rx="9.00" ry="9.00"' in side  # the grape
     assert 'class="thing solid" cx="50.0" cy="0.0" rx="9.00" ry="9.00"' in above
     assert 'class="thing fluid" cx="-40.0" cy="35.0" rx="12.00" ry="7.50"' in above  # 24 long, 15 wide
+    assert 'class="thing fluid" cx="-40.0" cy="31.4" rx="12.00" ry="7.50"' in side
     assert 'class="wanted" cx="-40.0" cy="33.0"' in side  # the pouch floats up from there
     assert side.count('class="layer opaque"') == 3
     # The grape's needle comes from the left at 35 degrees: 41 / tan(35°) = 58.6 aside.
@@ -53,6 +54,13 @@ def test_a_thing_with_gas_is_hatched_and_one_that_may_do_either_is_drawn_thrice(
     side = side_view(casting(tmp_path, targets=[berry]), "x")
     assert side.count('class="thing gas"') == 1
     assert side.count('class="wanted"') == 2
+
+
+def test_what_breaks_the_surface_is_drawn_whole(tmp_path):
+    fat = {"name": "fat", "made_of": "fat", "shape": "box", "size_mm": [20, 20, 20], "depth_mm": 12}
+    side = side_view(casting(tmp_path, targets=[fat]), "x")
+    top = float(re.search(r'viewBox="\S+ (\S+) ', side)[1])
+    assert float(re.search(r'class="thing solid" x="\S+ y="([-\d.]+)"', side)[1]) > top
 
 
 def test_all_is_on_the_sheet(tmp_path):
