@@ -39,6 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
     "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
+    "casting": {"block", "screen", "reporting"},
     "console": set(),
     "capturing": {"clips", "console"},
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
@@ -111,8 +112,13 @@ ALLOWED: dict[str, set[str]] = {
         "agreement",
         "demo",
         "openday",
+<<<<<<< HEAD
         "live",
         "capturing",
+=======
+        "block",
+        "casting",
+>>>>>>> plan
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
