@@ -138,10 +138,10 @@ def measure(clip: Path, out: Path, seconds: float) -> None:
         server.end()
         serving.join()
         session.close()
-    followed = len(counting.times_s) / (ended_s - began_s)
-    print(
-        f"captured   {sum(began_s <= at_s <= ended_s for at_s in captured) / (ended_s - began_s):6.2f} a second"
-    )
+    lasted_s = ended_s - began_s
+    came = sum(began_s <= at_s <= ended_s for at_s in captured) / lasted_s
+    followed = len(counting.times_s) / lasted_s
+    print(f"captured   {came:6.2f} a second")
     print(f"followed   {followed:6.2f} a second (bar 30, as many as come)")
     print(f"to page    {times['median_ms']} ms median, {times['p95_ms']} ms 95th of {times['n']} (bar 100)")
     print(f"recorded   {pictures_in(recorded)} of {n_captured} captured, {lost} told as lost (bar: all)")

@@ -112,13 +112,9 @@ ALLOWED: dict[str, set[str]] = {
         "agreement",
         "demo",
         "openday",
-<<<<<<< HEAD
         "live",
         "capturing",
-=======
-        "block",
         "casting",
->>>>>>> plan
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.
