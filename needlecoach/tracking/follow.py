@@ -39,7 +39,7 @@ from needlecoach.tracking.likelihood import (
 from needlecoach.tracking.lone_tip import follow_lone_tip
 from needlecoach.tracking.outset import in_before, not_at_the_edge
 from needlecoach.tracking.plane import Plane
-from needlecoach.tracking.scenery import real_needle
+from needlecoach.tracking.scenery import EARLY_TRAVEL_MM, LEAST_TRAVEL_MM, real_needle
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.throw import not_foreboded, sheath_moves, thrown_at
 from needlecoach.tracking.tip import Belief, TipPath, follow_tip, last_belief
@@ -194,7 +194,8 @@ def _by_shaft(
             shafts_of(axis, covered),
             changes.past[-1],
         )
-    path = real_needle(path, motion, odds, inside, stirring, known)
+    travel_mm = LEAST_TRAVEL_MM if changes.hindsight else EARLY_TRAVEL_MM
+    path = real_needle(path, motion, odds, inside, stirring, known, travel_mm)
     path = not_at_the_edge(in_before(path, by_motion, grey, pictures, axis, time_s), time_s)
     path = path.without(known.absent)
     throws = thrown_at(path, time_s) if thrown_mm else ()

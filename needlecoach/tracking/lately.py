@@ -20,7 +20,7 @@ from needlecoach.tracking.spot import half_width_mm
 from needlecoach.tracking.tip import spells
 
 # So much is looked through while no needle is in, and at most while one is.
-LOOK_S, MOST_S = 4.0, 6.0
+LOOK_S, MOST_S = 2.5, 6.0
 # Before a needle comes in its places are seen without it: so much of that time is kept as long as it is in.
 QUIET_S = 1.5
 # What is left out of a long stay counts as so long (see `track.HOLE_S`): a needle may be anywhere after it.

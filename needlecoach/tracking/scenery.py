@@ -15,7 +15,7 @@ from needlecoach.tracking.tip import TipPath, spells
 # A spell of presence is a needle when its tip travelled this far, its strip moved this many times as much
 # behind the tip as ahead of it, this share of the shaft stood out and no more than that of what lies ahead
 # (or than that part of the shaft's own share).
-LEAST_TRAVEL_MM = 3.0
+LEAST_TRAVEL_MM, EARLY_TRAVEL_MM = 3.0, 1.5
 STIRRING = 0.3
 LEAST_CONTRAST = 2.5
 LEAST_LIT = 0.15
@@ -29,6 +29,7 @@ def real_needle(
     inside: BoolArray,
     stirring: FloatArray,
     known: Known,
+    least_travel_mm: float = LEAST_TRAVEL_MM,
 ) -> TipPath:
     """Keep the spells in which something moved along its own axis, and moved there more than elsewhere.
 
@@ -52,7 +53,7 @@ def real_needle(
         behind_lit = _mean(lit, behind)
         scenery[first:end] = (
             not moving.any()
-            or np.ptp(np.percentile(tip[moving], [5, 95])) < LEAST_TRAVEL_MM
+            or np.ptp(np.percentile(tip[moving], [5, 95])) < least_travel_mm
             or contrast < LEAST_CONTRAST
             or behind_lit < LEAST_LIT
             or _mean(lit, ahead) > max(MOST_LIT_AHEAD, MOST_LIT_PART * behind_lit)

@@ -23,7 +23,7 @@ PLANE = Plane(Region("rectangle", (60, 30, 240, 220)), Scale.from_mm_per_px(STEP
 # In at 14 mm/s, two rests, out at 21 mm/s.
 STOPS = ((0, -2), (1, -2), (2.2, 15), (2.7, 15), (3.5, 25), (4.3, 25), (5.6, -2), (6.6, -2))
 # Told within this, 12 mm in; a look of the other process takes part of it.
-TOLD_S = 0.9
+TOLD_S = 1.0
 
 
 class Later(Executor):
@@ -85,7 +85,7 @@ def test_it_differs_little_from_what_hindsight_tells(rows: list[LiveRow], clip: 
     both = track.tip_visible & np.array([row.tip_visible for row in rows])
     apart = np.hypot(*(live - track.tip_px)[both].T) * STEP_MM
 
-    assert both.sum() > 0.8 * track.tip_visible.sum()
+    assert both.sum() > 0.75 * track.tip_visible.sum()
     assert np.median(apart) < 0.1
     assert np.percentile(apart, 95) < 0.6
 
