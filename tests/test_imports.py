@@ -22,6 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "tracking": {"finding"},
     "scoring": set(),
     "block": {"scoring"},
+    "blockcheck": {"clips", "screen", "marks"},
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
     "corrections": {"marks"},
