@@ -39,6 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "gathered": {"scoring", "cohort", "gather", "keyfile", "reporting"},
     "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
+    "casting": {"block", "screen", "reporting"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -92,6 +93,8 @@ ALLOWED: dict[str, set[str]] = {
         "agreement",
         "demo",
         "openday",
+        "block",
+        "casting",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

@@ -116,8 +116,8 @@ def block_text(block: Block) -> str:
         "container": vars(block.container),
         "medium": None if block.medium is None else vars(block.medium),
         "temperature_c": block.temperature_c,
-        "layers": [vars(layer) for layer in block.layers],
-        "targets": [vars(target) for target in block.targets],
+        "layers": tuple(vars(layer) for layer in block.layers),
+        "targets": tuple(vars(target) for target in block.targets),
         "notes": block.notes,
     }
     return entries_text(BlockFile.model_validate(content))

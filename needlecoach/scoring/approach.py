@@ -261,7 +261,12 @@ def index_of_difficulty(motion: Motion) -> Reading:
     target = track.target_px[motion.span.first_frame + row]
     depth = float(scale.to_mm(target - np.median(entry, axis=0)) @ unit)
     across = outline_extent_mm(outline, np.array([-unit[1], unit[0]]))
-    return Reading(float(np.log2(depth / across + 1))) if depth > 0 and across > 0 else BLANK
+    return Reading(difficulty_bits(depth, across)) if depth > 0 and across > 0 else BLANK
+
+
+def difficulty_bits(distance_mm: float, width_mm: float) -> float:
+    """Index of difficulty of a target so far away and so wide, in the same unit, both above 0; bits."""
+    return float(np.log2(distance_mm / width_mm + 1))
 
 
 def outline_extent_mm(outline_mm: FloatArray, unit: FloatArray) -> float:
