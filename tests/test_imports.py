@@ -40,6 +40,7 @@ ALLOWED: dict[str, set[str]] = {
     "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
     "casting": {"block", "screen", "reporting"},
+    "checking": {"block", "blockcheck", "marks", "reporting"},
     "console": set(),
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
     "reporting": {"cohort"},
@@ -95,6 +96,8 @@ ALLOWED: dict[str, set[str]] = {
         "openday",
         "block",
         "casting",
+        "blockcheck",
+        "checking",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

@@ -119,9 +119,7 @@ def _can_be_gas(spot: BoolArray, box: npt.NDArray[np.intp], beams: Beams) -> boo
     return not (ratio > _STREAK_RATIO and _STREAK_DEG[0] < tilt < _STREAK_DEG[1])
 
 
-def _with_shadow(
-    beams: Beams, view: View, bright: BoolArray, spot: BoolArray
-) -> GasSpot | None:
+def _with_shadow(beams: Beams, view: View, bright: BoolArray, spot: BoolArray) -> GasSpot | None:
     """The spot as gas with its shadow, None where none follows it down to the picture's end."""
     rows, columns = np.nonzero(spot)
     left, right = int(columns.min()), int(columns.max()) + 1
@@ -193,7 +191,9 @@ def spots_mask(view: View, spots: Sequence[GasSpot], *, margin_mm: float = 0.0) 
     return np.asarray(mask > 0)
 
 
-def pockets(pictures: Sequence[Sequence[GasSpot]], sizes_mm: Sequence[tuple[float, float]]) -> list[GasPocket]:
+def pockets(
+    pictures: Sequence[Sequence[GasSpot]], sizes_mm: Sequence[tuple[float, float]]
+) -> list[GasPocket]:
     """Pockets of gas over the pictures of a sweep, the widest first.
 
     Parameters

@@ -37,7 +37,9 @@ def find_layer_lines(view: View, *, left_out: BoolArray | None = None) -> tuple[
     finite = scores[np.isfinite(scores)]
     if not len(finite):
         return ()
-    usual, upper = np.quantile(finite, (0.5, 0.84))  # walls make rows below them negative, noise is told above
+    usual, upper = np.quantile(
+        finite, (0.5, 0.84)
+    )  # walls make rows below them negative, noise is told above
     level = max(LEAST_DB, float(usual + LEAST_SDS * (upper - usual)))
     found = []
     scores = np.nan_to_num(scores, nan=-np.inf)
@@ -132,7 +134,9 @@ def _take_out(scores: FloatArray, tilts_deg: FloatArray, tilt_deg: float, row: i
     scores[near] = -np.inf
 
 
-def lines_seen(pictures: Sequence[Sequence[LayerLine]], *, near_mm: float = 2.0) -> list[tuple[LayerLine, int]]:
+def lines_seen(
+    pictures: Sequence[Sequence[LayerLine]], *, near_mm: float = 2.0
+) -> list[tuple[LayerLine, int]]:
     """Lines of a sweep, each the brightest of those at its depth, and on how many pictures it was seen."""
     found: list[list[LayerLine]] = []
     for lines in pictures:

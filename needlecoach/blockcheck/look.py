@@ -141,7 +141,9 @@ def _looks_at(
     reader: ClipReader, marks: Marks, targets: list[tuple[str, Target]], wish: Wish, sound: Sound | None
 ) -> tuple[list[_Look], tuple[str, ...]]:
     if marks.screen is not None:
-        raise MarksError(f"{reader.clip.path.name}: a filmed screen can't be checked; give the scanner's own recording.")
+        raise MarksError(
+            f"{reader.clip.path.name}: a filmed screen can't be checked; give the scanner's own recording."
+        )
     for _, target in targets:
         check_marks(replace(marks, target=target), reader.clip)
     frames = _frames(reader, targets, wish.frames)
@@ -309,7 +311,10 @@ def _in_block(name: str, depth_mm: float, block: Block | None) -> tuple[str, str
     allowed = max(_SAME_DEPTH_MM, _SAME_DEPTH_SHARE * depth_mm)
     fits = [target for target in block.targets if abs(target.depth_mm - depth_mm) <= allowed]
     if len(fits) == 1:
-        return fits[0].name, f"By its depth this is {fits[0].name} of block {block.code} (cast at {fits[0].depth_mm:g} mm)."
+        return (
+            fits[0].name,
+            f"By its depth this is {fits[0].name} of block {block.code} (cast at {fits[0].depth_mm:g} mm).",
+        )
     if not fits:
         return name, f"No target of block {block.code} was to lie at this depth: it may have sunk or floated."
     names = " or ".join(target.name for target in fits)

@@ -122,7 +122,8 @@ def _of_texture(texture: Texture) -> Reason:
         return Reason(
             "fine",
             "Texture",
-            words + f"That is smoother: as the mean of about {looks:.1f} looks, by the scanner's compounding or "
+            words
+            + f"That is smoother: as the mean of about {looks:.1f} looks, by the scanner's compounding or "
             "averaging.",
         )
     return Reason("fine", "Texture", words + "That is how flesh-like gel should look.")

@@ -86,7 +86,9 @@ class Beams:
         local = (places - view.corner_px).astype(np.float32)
         x, y = np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1])
         nowhere = (np.nan,) * 4
-        level = cv2.remap(view.level_db, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=nowhere)
+        level = cv2.remap(
+            view.level_db, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=nowhere
+        )
         across = np.diff(places, axis=1) * (view.scale.x_mm_per_px, view.scale.y_mm_per_px)
         apart = np.hypot(across[..., 0], across[..., 1]).mean(axis=1)
         return cls(np.asarray(level, np.float32), places.astype(np.float32), apart)
