@@ -1,1 +1,1 @@
-"""Whether a block of gel came out well, from pictures of it: gas, texture, depth, layer lines, needle paths."""
+"""Whether a block of gel came out well, from pictures: gas, texture, depth, layer lines, needle paths."""

@@ -11,8 +11,8 @@ from needlecoach.blockcheck.speckle import Cells
 from needlecoach.blockcheck.view import BLACK, FACE_MM, View
 from needlecoach.model import BoolArray, DepthFall, FloatArray
 
-# The course of brightness over depth is told in so many steps, by medians: what covers less than half of a depth
-# does not bend it.
+# The course of brightness over depth is told in so many steps, by medians: what covers less than half of a
+# depth does not bend it.
 _BIN_MM = 2.0
 # Theil-Sen takes all pairs of blocks; more than so many say nothing new.
 _MOST_BLOCKS = 1500
@@ -25,11 +25,11 @@ def expected_db(depth_mm: FloatArray, level_db: FloatArray) -> FloatArray:
     kept = np.unique(bins)
     middles = np.array([np.median(depth_mm[bins == one]) for one in kept])
     levels = np.array([np.median(level_db[bins == one]) for one in kept])
-    return np.interp(depth_mm, middles, levels)
+    return np.asarray(np.interp(depth_mm, middles, levels), dtype=float)
 
 
 def depth_fall(views: Sequence[View], masks: Sequence[BoolArray], pictures: Sequence[Cells]) -> DepthFall:
-    """Slope of level over depth by Theil and Sen with its 95 % interval, and the profile that it goes through.
+    """Slope of level over depth by Theil and Sen with its 95 % interval, and the profile it goes through.
 
     Parameters
     ----------

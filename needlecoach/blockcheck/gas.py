@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,8 +16,8 @@ from needlecoach.model import BoolArray, FloatArray, GasPocket, GasSpot
 # Of fully developed speckle exp(-10) of the samples lie 10 dB or more above the mean (exponential law of
 # intensities): a handful in a picture, and hardly any is wide and has a shadow.
 BRIGHT_DB = 10.0
-# Half the intensity is gone below it, and still a good third of it at the picture's far end: fluid is dark too,
-# but bright again below.
+# Half the intensity is gone below it, and still a good third of it at the picture's far end: fluid is dark
+# too, but bright again below.
 SHADOW_DB, FAR_SHADOW_DB = 3.0, 2.0
 # A shadow must be so long and so much darker than speckle alone makes it: in standard errors of a median.
 LEAST_SHADOW_MM, LEAST_SDS = 4.0, 4.0
@@ -103,7 +104,7 @@ def _usual_db(beams: Beams, bright: BoolArray, columns: tuple[int, int]) -> Floa
     return usual
 
 
-def _can_be_gas(spot: BoolArray, box: npt.NDArray[np.intp], beams: Beams) -> bool:
+def _can_be_gas(spot: BoolArray, box: npt.NDArray[Any], beams: Beams) -> bool:
     """Tell by its size and shape whether a bright spot can be a pocket of gas."""
     row = int(box[1])
     width_mm, height_mm = box[2] * beams.apart_mm[row], box[3] * ROW_STEP_MM

@@ -12,7 +12,8 @@ from needlecoach.model import BoolArray, FloatArray, LayerLine
 
 # Gel sets level; a probe held askew, or a bowl, tilts it by less than this.
 MOST_TILT_DEG, TILT_STEP_DEG = 10.0, 0.5
-# Twice the intensity of the gel above and below, in three of four parts of the width, and far out of the noise.
+# Twice the intensity of the gel above and below, in three of four parts of the width, and far out of the
+# noise.
 LEAST_DB, PART_SHARE, LEAST_SDS = 3.0, 0.25, 5.0
 _PARTS, _FEWEST_PARTS, _LEAST_KNOWN = 10, 5, 0.6
 _SMOOTH_MM, _FLANK_MM, _APART_MM, _MOST_LINES = 0.15, (0.8, 2.0), 1.2, 12
@@ -41,7 +42,7 @@ def find_layer_lines(view: View, *, left_out: BoolArray | None = None) -> tuple[
         finite, (0.5, 0.84)
     )  # walls make rows below them negative, noise is told above
     level = max(LEAST_DB, float(usual + LEAST_SDS * (upper - usual)))
-    found = []
+    found: list[LayerLine] = []
     scores = np.nan_to_num(scores, nan=-np.inf)
     while len(found) < _MOST_LINES and scores.max() > level:
         tilt, row = np.unravel_index(int(scores.argmax()), scores.shape)
@@ -68,7 +69,7 @@ def _upright(view: View, left_out: BoolArray | None) -> tuple[Floats32, Floats32
 
 
 def _score(power: Floats32, known: Floats32, tilt_deg: float) -> FloatArray:
-    """Of each row at a tilt: by how many dB it stands out in three of four parts of the width, NaN if unknown."""
+    """By how many dB each row at a tilt stands out in three of four parts of the width, NaN if unknown."""
     rise = -np.tan(np.radians(tilt_deg)) * BEAM_STEP_MM / ROW_STEP_MM
     size = power.shape[1], power.shape[0]
     # Row y of the sheared picture is the line through row y of its middle column.
@@ -85,7 +86,7 @@ def _score(power: Floats32, known: Floats32, tilt_deg: float) -> FloatArray:
     return _lower_part(over)
 
 
-def _flanks_db(sums: FloatArray, counts: FloatArray) -> FloatArray:
+def _flanks_db(sums: np.ndarray, counts: np.ndarray) -> FloatArray:
     """Level beside each row: of the gel just above and just below it that which is brighter.
 
     So a step in brightness from one pour to the next makes no line.
@@ -97,7 +98,7 @@ def _flanks_db(sums: FloatArray, counts: FloatArray) -> FloatArray:
     )
     above, below = np.roll(mean, middle, axis=0), np.roll(mean, -middle, axis=0)
     above[:middle], below[-middle:] = np.inf, np.inf
-    return np.maximum(above, below)
+    return np.asarray(np.maximum(above, below), dtype=float)
 
 
 def _lower_part(over_db: FloatArray) -> FloatArray:

@@ -54,7 +54,7 @@ _SAME_DEPTH_SHARE, _SAME_DEPTH_MM = 0.15, 4.0
 
 @dataclass(frozen=True)
 class Wish:
-    """How to look: all targets marked, the scanner's dynamic range, a stretch of frames, and the block's file."""
+    """How to look: targets marked, the scanner's dynamic range, a stretch of frames, the block's file."""
 
     targets: tuple[Target, ...] = ()
     dynamic_range_db: float = DYNAMIC_RANGE_DB
@@ -65,7 +65,8 @@ class Wish:
         low, high = LIMITS_RANGE_DB
         if not low <= self.dynamic_range_db <= high:  # NaN is not within
             raise MarksError(
-                f"--dynamic-range-db must be from {low:g} to {high:g} dB, got {self.dynamic_range_db:g}; 60 is usual."
+                f"--dynamic-range-db must be from {low:g} to {high:g} dB, got {self.dynamic_range_db:g}; "
+                "60 is usual."
             )
 
 
@@ -204,7 +205,7 @@ def _look(
     *,
     alone: bool,
 ) -> _Look:
-    """Look at one frame; a target marked on another one is left out here too, since the probe may rest on it."""
+    """Look at one frame; a target marked on another is left out here too, as the probe may rest on it."""
     view = View.of(frame.pixels, region, scale, wish.dynamic_range_db)
     marked = targets_mask(view, [target for _, target in every])
     targets = tuple(pair for pair in every if alone or pair[1].frame == frame.number)

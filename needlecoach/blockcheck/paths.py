@@ -14,8 +14,8 @@ from needlecoach.screen.sound import true_points_px, true_region, true_target
 ANGLES_DEG = tuple(range(20, 65, 5))
 # A needle held by hand keeps to its way no better than this (common practice, no source).
 ROOM_MM = 1.5
-# Needles show best below 30 degrees to the skin, and worse the steeper they go (Schafhalter-Zoppoth et al., Reg
-# Anesth Pain Med 2004); the second bound is ours.
+# Needles show best below 30 degrees to the skin, and worse the steeper they go (Schafhalter-Zoppoth et al.,
+# Reg Anesth Pain Med 2004); the second bound is ours.
 SHALLOW_DEG, STEEP_DEG = 30.0, 45.0
 # More room than this makes no way better.
 _AMPLE_MM, _STEP_MM = 5.0, 0.25
@@ -77,7 +77,8 @@ def paths_to(target: Target, obstacles: Sequence[Obstacle], ground: Ground) -> t
     ----------
     target : marked on the frame that the obstacles are of
     obstacles : gas, shadows and other targets on that frame
-    ground : the picture's region and scale, and the speed of sound where it is known: angles are then true ones
+    ground : the picture's region and scale, and the speed of sound where it is known: angles are then true
+    ones
 
     Notes
     -----
@@ -137,7 +138,7 @@ def _way_mm(centre_mm: FloatArray, back: FloatArray, ground: Ground) -> FloatArr
 
 
 def _slide_mm(start_mm: FloatArray, side: Side, ground: Ground) -> float:
-    """How far the probe must be slid away for a way that begins under its face, 0 for one that begins beside it."""
+    """How far the probe must be slid for a way that begins under its face, 0 if beside it."""
     region, scale = ground.true, ground.scale
     start_px = start_mm / (scale.x_mm_per_px, scale.y_mm_per_px)
     if region.depth_px(start_px) * scale.y_mm_per_px > 2 * _STEP_MM:

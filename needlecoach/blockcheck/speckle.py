@@ -1,9 +1,9 @@
 """Texture: speckle told from structure, block by block, by the ratio of mean to spread of the echoes.
 
-Where many small scatterers lie in each resolution cell, amplitudes follow the Rayleigh law and mean over standard
-deviation is sqrt(pi / (4 - pi)) = 1.913 whatever the gel (Burckhardt, IEEE Trans Sonics Ultrason 1978; from
-memory; the value follows from the law). The mean of N independent looks (compounding, frame averaging) raises it
-by sqrt(N); few scatterers, clumps and structure lower it.
+Where many small scatterers lie in each resolution cell, amplitudes follow the Rayleigh law and mean over
+standard deviation is sqrt(pi / (4 - pi)) = 1.913 whatever the gel (Burckhardt, IEEE Trans Sonics Ultrason
+1978; from memory; the value follows from the law). The mean of N independent looks (compounding, frame
+averaging) raises it by sqrt(N); few scatterers, clumps and structure lower it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from needlecoach.blockcheck.view import BLACK, FACE_MM, WHITE, Floats32, View
 from needlecoach.model import BoolArray, FloatArray
 
 RAYLEIGH_SNR = math.sqrt(math.pi / (4 - math.pi))
-# Of a block: so many speckles along each side. 64 give the ratio to about a tenth, and few blocks see structure.
+# Of a block: so many speckles along each side. 64 give the ratio to about a tenth, and few blocks see
+# structure.
 SPECKLES = 8
 _LEAST_PX, _MOST_SHARE = 12, 0.2
 # Share of a block that may be black or white, where levels are lost, and that must lie in the picture.
@@ -36,9 +37,9 @@ _FAR_PX, _PARTS, _SLOW_SHARE, _LEAST_LIT = 40, 6, 0.05, 0.8
 class Cells:
     """Blocks of one picture's gel.
 
-    `rest_db` (n, pixels of a block) are levels with each block's plane taken out, `level_db` (n,) the level of
-    its mean intensity, `corner_px` (n, 2) and `size_px` where it lies in the cut, `depth_mm` (n,) its depth as
-    shown. `n_lost` more blocks are black or white in part, so that nothing can be said of them.
+    `rest_db` (n, pixels of a block) are levels with each block's plane taken out, `level_db` (n,) the level
+    of its mean intensity, `corner_px` (n, 2) and `size_px` where it lies in the cut, `depth_mm` (n,) its
+    depth as shown. `n_lost` more blocks are black or white in part, so that nothing can be said of them.
     """
 
     rest_db: Floats32
@@ -71,9 +72,9 @@ class Cells:
 def speckle_size_px(level_db: Floats32, usable: BoolArray) -> tuple[float, float]:
     """Size (across, down) of a speckle: how far its level is correlated, summed over both directions.
 
-    1 px where neighbours are independent. The slow course of brightness is taken out before. Of the parts of the
-    picture that with a quarter of the others below it counts: a wall or a tube is alike over more than a speckle,
-    nothing over less.
+    1 px where neighbours are independent. The slow course of brightness is taken out before. Of the parts of
+    the picture that with a quarter of the others below it counts: a wall or a tube is alike over more than a
+    speckle, nothing over less.
     """
     rest = _without_slow_course(level_db, usable)
     h, w = level_db.shape
@@ -119,8 +120,9 @@ def speckle_cells(view: View, *, left_out: BoolArray | None = None) -> Cells:
 
     Notes
     -----
-    Blocks that touch what is left out, the probe's face, or hold lost levels do not count. A plane is fitted to
-    the levels of each block and taken out, so that brightness falling with depth does not count as texture.
+    Blocks that touch what is left out, the probe's face, or hold lost levels do not count. A plane is fitted
+    to the levels of each block and taken out, so that brightness falling with depth does not count as
+    texture.
     """
     usable = view.inside & (view.depth_mm > FACE_MM)
     if left_out is not None:

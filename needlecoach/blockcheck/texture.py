@@ -52,12 +52,12 @@ def check_is_gel(pictures: Sequence[Cells], what: str) -> None:
         why = f"{black:.0%} of it is black or white, where no texture can be read"
     else:
         why = (
-            f"only {share:.0%} of it has the even speckle of gel (one brightness at each depth, to 3 dB); the "
-            "rest is patches and lines, as tissue, a bowl without gel or a badly placed region show"
+            f"only {share:.0%} of it has the even speckle of gel (one brightness at each depth, to 3 dB); "
+            "the rest is patches and lines, as tissue, a bowl without gel or a badly placed region show"
         )
     raise UnscorableError(
-        f"{what}: this is no picture of a gel block that could be checked: {why}. Give pictures that show gel "
-        "over most of their width, or the picture's place with --region."
+        f"{what}: this is no picture of a gel block that could be checked: {why}. Give pictures that show "
+        "gel over most of their width, or the picture's place with --region."
     )
 
 

@@ -33,7 +33,8 @@ _VERDICTS: dict[Weight, BlockVerdict] = {"again": "cast again", "care": "usable 
 
 def verdict_of(reasons: Sequence[Reason]) -> BlockVerdict:
     """The verdict of the gravest reason; fine without any."""
-    gravest = min((reason.weight for reason in reasons), key=_ORDER.__getitem__, default="fine")
+    weights: list[Weight] = [reason.weight for reason in reasons]
+    gravest: Weight = min(weights, key=lambda weight: _ORDER[weight], default="fine")
     return _VERDICTS[gravest]
 
 
@@ -68,7 +69,8 @@ def _of_target(target: TargetPaths) -> Reason:
             "again",
             title,
             f"None of the {len(target.paths)} ways at 20° to 60° is clear: {'; '.join(names)}.",
-            "Try the block from another side or turn the probe; if nothing is clear there either, cast it again.",
+            "Try the block from another side or turn the probe; if nothing is clear there either, cast it "
+            "again.",
         )
     best = clear[0]
     words = (
@@ -90,8 +92,8 @@ def _of_gas(gas: Sequence[GasPocket], share: float) -> Reason:
     n = len(gas)
     words = (
         f"{n} {'pocket' if n == 1 else 'pockets'} of gas (or something as hard), the widest "
-        f"{gas[0].width_mm:.1f} mm at {gas[0].depth_mm:.0f} mm depth; gas and shadows cover {share:.0%} of the "
-        "worst picture."
+        f"{gas[0].width_mm:.1f} mm at {gas[0].depth_mm:.0f} mm depth; gas and shadows cover {share:.0%} of "
+        "the worst picture."
     )
     if share > MUCH_SHADOW:
         return Reason(
@@ -107,8 +109,8 @@ def _of_gas(gas: Sequence[GasPocket], share: float) -> Reason:
 
 def _of_texture(texture: Texture) -> Reason:
     words = (
-        f"Mean to spread of the echoes is {texture.snr:.2f} ({texture.snr_low:.2f} to {texture.snr_high:.2f}); "
-        f"fully developed speckle has {RAYLEIGH_SNR:.2f}. "
+        f"Mean to spread of the echoes is {texture.snr:.2f} ({texture.snr_low:.2f} to "
+        f"{texture.snr_high:.2f}); fully developed speckle has {RAYLEIGH_SNR:.2f}. "
     )
     if texture.snr_high < COARSE_SNR:
         return Reason(
@@ -155,8 +157,8 @@ def _of_depth(depth: DepthFall, targets: Sequence[TargetPaths]) -> Reason:
                 "again",
                 "Depth",
                 words + f" A target lies at {deepest:.0f} mm.",
-                "Raise gain and depth gain, or lower the frequency; if that does not help, cast again with less "
-                "fibre or the target higher.",
+                "Raise gain and depth gain, or lower the frequency; if that does not help, cast again with "
+                "less fibre or the target higher.",
             )
     if abs(depth.total_db) > STEEP_DB or depth.lost_mm is not None:
         return Reason(
@@ -181,8 +183,8 @@ def _of_lines(lines: Sequence[tuple[LayerLine, int]], n_pictures: int) -> Reason
         "care",
         "Layer lines",
         words,
-        "A bright level line is easily taken for a needle held flat, and may be the container's bottom. Pour the "
-        "next layer while the one below is set but still tacky and wet it first.",
+        "A bright level line is easily taken for a needle held flat, and may be the container's bottom. Pour "
+        "the next layer while the one below is set but still tacky and wet it first.",
     )
 
 

@@ -1,4 +1,4 @@
-"""One picture made ready for looking: levels in dB below white, brought back from the scanner's log compression."""
+"""One picture made ready for looking: levels in dB, brought back from the scanner's log compression."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class View:
     @property
     def corner_px(self) -> FloatArray:
         """Place of the cut's first pixel in the frame."""
-        return np.maximum(np.asarray(self.region.box_px[:2], dtype=float), 0)
+        return np.asarray(np.maximum(self.region.box_px[:2], 0), dtype=float)
 
     @cached_property
     def level_db(self) -> Floats32:
@@ -72,8 +72,8 @@ def to_db(greys: npt.NDArray[np.uint8], dynamic_range_db: float) -> Floats32:
 class Beams:
     """A view straightened: rows are depths, columns beams side by side, so that a shadow runs straight down.
 
-    `level_db` is (rows, columns), NaN outside the frame; `frame_px` (rows, columns, 2) where each sample lies;
-    `apart_mm` (rows,) how far neighbouring beams are apart.
+    `level_db` is (rows, columns), NaN outside the frame; `frame_px` (rows, columns, 2) where each sample
+    lies; `apart_mm` (rows,) how far neighbouring beams are apart.
     """
 
     level_db: Floats32
@@ -91,16 +91,16 @@ class Beams:
         )
         across = np.diff(places, axis=1) * (view.scale.x_mm_per_px, view.scale.y_mm_per_px)
         apart = np.hypot(across[..., 0], across[..., 1]).mean(axis=1)
-        return cls(np.asarray(level, np.float32), places.astype(np.float32), apart)
+        return cls(np.asarray(level, np.float32), places.astype(np.float32), np.asarray(apart, float))
 
     @property
     def depth_mm(self) -> FloatArray:
         """Depth of each row, as shown."""
-        return np.arange(self.level_db.shape[0]) * ROW_STEP_MM
+        return np.asarray(np.arange(self.level_db.shape[0]) * ROW_STEP_MM, dtype=float)
 
 
 def _depths_px(view: View) -> FloatArray:
-    return np.arange(0, view.deepest_mm, ROW_STEP_MM) / view.scale.y_mm_per_px
+    return np.asarray(np.arange(0, view.deepest_mm, ROW_STEP_MM) / view.scale.y_mm_per_px, dtype=float)
 
 
 def _rectangle_px(view: View) -> FloatArray:
@@ -117,4 +117,5 @@ def _sector_px(view: View) -> FloatArray:
     half = np.radians(region.half_angle_deg)
     step = BEAM_STEP_MM / view.scale.y_mm_per_px / float(np.median(radii))
     angle, radius = np.meshgrid(np.arange(-half, half, step), radii)
-    return np.stack([np.sin(angle), np.cos(angle)], axis=-1) * radius[..., None] + np.asarray(region.apex_px)
+    places = np.stack([np.sin(angle), np.cos(angle)], axis=-1) * radius[..., None] + region.apex_px
+    return np.asarray(places, dtype=float)

@@ -18,8 +18,9 @@ Side = Literal["left", "right"]
 class GasSpot:
     """A bright spot with a shadow below it, on one picture: gas, or something hard.
 
-    `above_db` is how far it stands out of the gel at its depth, `shadow_db` how far the gel below it is darker
-    than that beside. Depth and width are as shown; `outline_px` and `shadow_px` are polygons (n, 2) in the frame.
+    `above_db` is how far it stands out of the gel at its depth, `shadow_db` how far the gel below it is
+    darker than that beside. Depth and width are as shown; `outline_px` and `shadow_px` are polygons (n, 2)
+    in the frame.
     """
 
     centre_px: Point
@@ -44,7 +45,7 @@ class GasPocket:
 
 @dataclass(frozen=True)
 class LayerLine:
-    """A nearly level bright line right across a picture; `tilt_deg` is positive where it falls to the right."""
+    """A nearly level bright line right across a picture; a positive `tilt_deg` falls to the right."""
 
     ends_px: tuple[Point, Point]
     depth_mm: float
@@ -54,7 +55,7 @@ class LayerLine:
 
 @dataclass(frozen=True, eq=False)
 class TextureMap:
-    """Blocks of one picture: corners (n, 2) in px of the frame, their ratio (n,), and which count as even gel."""
+    """Blocks of one picture: corners (n, 2) in px of the frame, ratio (n,), and which count as even gel."""
 
     corner_px: FloatArray
     size_px: tuple[int, int]
@@ -67,10 +68,10 @@ class TextureMap:
 class Texture:
     """Speckle of a block's gel: median over blocks of mean to spread of the amplitudes.
 
-    `snr_low` and `snr_high` bound the median with 95 % confidence; `snr_spread` are the 10th and 90th percentile
-    over blocks. `snr_by_range` are (dB, ratio) for dynamic ranges beside the one stated, `full_range_db` the range
-    at which the texture would be that of fully developed speckle. `even_share` is the share of the picture, 0 to
-    1, that is gel of one texture and brightness.
+    `snr_low` and `snr_high` bound the median with 95 % confidence; `snr_spread` are the 10th and 90th
+    percentile over blocks. `snr_by_range` are (dB, ratio) for dynamic ranges beside the one stated,
+    `full_range_db` the range at which the texture would be that of fully developed speckle. `even_share` is
+    the share of the picture, 0 to 1, that is gel of one texture and brightness.
     """
 
     snr: float
@@ -88,8 +89,8 @@ class Texture:
 class DepthFall:
     """How the gel's brightness changes with depth as shown, in dB; a negative slope is a fall.
 
-    `profile` is (n, 2): depth in mm and median level. `lost_mm` is the depth below which the gel is mostly black,
-    None where it is not. `span_mm` are the depths between which the slope was measured.
+    `profile` is (n, 2): depth in mm and median level. `lost_mm` is the depth below which the gel is mostly
+    black, None where it is not. `span_mm` are the depths between which the slope was measured.
     """
 
     db_per_cm: float
@@ -110,8 +111,8 @@ class NeedlePath:
     """A straight way through the picture to a target's centre; points are in px of the frame.
 
     `angle_deg` is to the level. `room_mm` is how near the closest obstacle comes to the way, infinite without
-    any; `blocked_by` names one in the way. `slide_mm` is how far the probe must be slid before the needle can go
-    in beside it, 0 where it can already.
+    any; `blocked_by` names one in the way. `slide_mm` is how far the probe must be slid before the needle
+    can go in beside it, 0 where it can already.
     """
 
     side: Side
@@ -126,7 +127,7 @@ class NeedlePath:
 
 @dataclass(frozen=True, eq=False)
 class TargetPaths:
-    """A marked target and the ways to it, best first; blocked ones come last. Depth is of its centre, true."""
+    """A marked target and the ways to it, best first; blocked ones last. Depth is its centre's, true."""
 
     name: str
     outline_px: FloatArray
@@ -172,7 +173,7 @@ class Reason:
 
 @dataclass(frozen=True, eq=False)
 class BlockCheck:
-    """All that was found of a block. `shadow_share` is the share of a picture in gas shadow, the worst one."""
+    """All that was found of a block. `shadow_share` is the share of the worst picture in gas shadow."""
 
     sources: tuple[str, ...]
     verdict: BlockVerdict

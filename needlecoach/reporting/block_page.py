@@ -70,7 +70,7 @@ def verdict_lines(check: BlockCheck) -> list[str]:
 
 
 def pictures_shown(check: BlockCheck) -> list[CheckedPicture]:
-    """The pictures that the page shows: those with targets first, then those with most gas, in their order."""
+    """The pictures that the page shows: those with targets first, then those with most gas."""
     order = sorted(check.pictures, key=lambda one: (not one.targets, -len(one.gas)))
     kept = {id(one) for one in order[:MOST_PICTURES]}
     return [one for one in order if id(one) in kept]
@@ -132,7 +132,7 @@ def _target(target: TargetPaths) -> dict[str, Any]:
         "name": target.name[0].upper() + target.name[1:],
         "depth": f"{target.depth_mm:.0f} mm",
         "note": target.note,
-        "clear": [_way(number, way) for number, way in enumerate(target.clear, start=1)],
+        "ways": [_way(number, way) for number, way in enumerate(target.clear, start=1)],
         "blocked": _blocked(target),
         "n": len(target.paths),
     }

@@ -37,7 +37,8 @@ def texture_on(picture: CheckedPicture, label: str) -> Markup:
     corner = np.asarray(picture.corner_px)
     parts = []
     for (x, y), even in zip(picture.texture.corner_px - corner, picture.texture.even, strict=True):
-        box = f'<rect class="{"even" if even else "odd"}" x="{x:.0f}" y="{y:.0f}" width="{wide}" height="{high}"/>'
+        kind = "even" if even else "odd"
+        box = f'<rect class="{kind}" x="{x:.0f}" y="{y:.0f}" width="{wide}" height="{high}"/>'
         cross = (
             ""
             if even
@@ -62,7 +63,7 @@ def _png(greys: GreyImage) -> str:
 
 
 def _local(points_px: FloatArray, picture: CheckedPicture) -> FloatArray:
-    return np.asarray(points_px, dtype=float) - np.asarray(picture.corner_px)
+    return np.asarray(np.asarray(points_px, dtype=float) - picture.corner_px, dtype=float)
 
 
 def _points(points_px: FloatArray, picture: CheckedPicture) -> str:
@@ -116,7 +117,8 @@ def depth_course(depth: DepthFall, label: str) -> Markup:
     steps = "".join(_step(float(one), far) for one in np.arange(0, far + 1, 10 if far <= 60 else 20))
     return Markup(
         f'<svg class="course" role="img" aria-label="{escape(label)}" viewBox="0 0 {_WIDE} {_HIGH}">'
-        f'{rungs}{steps}<text class="mid" x="{(_LEFT + _RIGHT) / 2:.0f}" y="{_HIGH - 6}">depth as shown, mm</text>'
+        f'{rungs}{steps}<text class="mid" x="{(_LEFT + _RIGHT) / 2:.0f}" y="{_HIGH - 6}">'
+        "depth as shown, mm</text>"
         f'<polyline class="measured" points="{place(mm, level)}"/>'
         f'<polyline class="fall" points="{place(ends, middle + depth.db_per_cm / 10 * ends)}"/></svg>'
     )
