@@ -24,7 +24,9 @@ LEAST_SHADOW_MM, LEAST_SDS = 4.0, 4.0
 # Standard deviation of fully developed speckle in dB: pi / sqrt(6) * 10 / ln 10 (the law of extreme values).
 SPECKLE_SD_DB = 5.57
 _SMOOTH_MM, _JOIN_MM, _CLEAR_OF_SPOT_MM = 0.25, 0.8, 1.0
-_LEAST_WIDTH_MM, _BESIDE_MM = 0.5, 12.0
+_LEAST_WIDTH_MM, _BESIDE_MM, _MOST_SPOILT = 0.5, 12.0, 0.75
+# The rims of a spot are blurred beyond its shadow: so much of its width counts.
+_CORE_SHARE = 0.8
 # An oblique streak is a needle or its trail, one as wide as the picture a border: neither is a pocket of gas.
 _STREAK_MM, _STREAK_RATIO, _STREAK_DEG, _MOST_SHARE = 5.0, 3.5, (12.0, 78.0), 0.6
 # The same pocket on the next picture lies no further than this from where it was.
@@ -97,7 +99,10 @@ def _usual_db(beams: Beams, bright: BoolArray, columns: tuple[int, int]) -> Floa
     reach = max(round(_BESIDE_MM / BEAM_STEP_MM), 8)
     beside = np.r_[max(columns[0] - reach, 0) : columns[0], columns[1] : columns[1] + reach]
     beside = beside[beside < beams.level_db.shape[1]]
-    near = np.where(bright[:, beside], np.nan, beams.level_db[:, beside])
+    # What lies below something bright may be in its shadow: it tells nothing, unless little else is left.
+    spoilt = np.maximum.accumulate(bright[:, beside], axis=0)
+    spoilt[spoilt.mean(axis=1) > _MOST_SPOILT] = False
+    near = np.where(spoilt | bright[:, beside], np.nan, beams.level_db[:, beside])
     known = np.isfinite(near).any(axis=1)
     usual = np.full(len(near), np.nan, dtype=np.float32)
     usual[known] = np.nanmedian(near[known], axis=1)
@@ -126,7 +131,8 @@ def _with_shadow(beams: Beams, view: View, bright: BoolArray, spot: BoolArray) -
     left, right = int(columns.min()), int(columns.max()) + 1
     usual_db = _usual_db(beams, bright, (left, right))[:, None]
     start = int(rows.max()) + round(_CLEAR_OF_SPOT_MM / ROW_STEP_MM)
-    below, beside = beams.level_db[start:, left:right], usual_db[start:]
+    rim = int((right - left) * (1 - _CORE_SHARE) / 2)
+    below, beside = beams.level_db[start:, left + rim : right - rim], usual_db[start:]
     black_db = float(to_db(np.array([2], np.uint8), view.dynamic_range_db)[0])
     lit = (np.nan_to_num(beside, nan=-999.0) > black_db) & np.isfinite(below)
     deep = np.flatnonzero(lit.mean(axis=1) > 0.5)
