@@ -27,7 +27,7 @@ def clean(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def gassy(tmp_path_factory):
-    things = (Gas((-9.0, 8.0), 5.0), Gas((11.0, 9.0), 5.0), Layer(32.0, level_db=16.0))
+    things = (Gas((-13.0, 30.0), 4.0), Gas((11.0, 9.0), 5.0), Layer(35.0, level_db=16.0))
     return still(tmp_path_factory.mktemp("gas") / "gassy1.png", *things)
 
 
@@ -58,8 +58,16 @@ def test_gas_and_a_layer_line_are_told(gassy, tmp_path):
     assert found.exit_code == 0
     assert found.output.startswith("usable with care")
     assert "2 pockets of gas" in found.output
-    assert "at 32 mm" in found.output
+    assert "at 35 mm" in found.output
     assert "gas 2" in (tmp_path / "gassy1.check.html").read_text(encoding="utf-8")
+
+
+def test_gas_on_both_sides_of_a_target_means_casting_again(tmp_path):
+    path = still(tmp_path / "both1.png", Gas((-9.0, 8.0), 5.0), Gas((11.0, 9.0), 5.0))
+    found = run(path, "--mm-per-px", 0.112, "--target", spot(2, 20, 4), "--out", tmp_path)
+    assert found.exit_code == 0
+    assert found.output.startswith("cast again")
+    assert "None of the 18 ways" in found.output
 
 
 def test_two_targets_are_in_each_others_way(clean, tmp_path):

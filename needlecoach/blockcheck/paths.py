@@ -33,7 +33,7 @@ def obstacles_of(gas: Sequence[GasSpot], others: Sequence[tuple[str, Target]]) -
     """Gas, the shadows in which no needle shows, and the targets that are not meant."""
     found = [Obstacle("gas", spot.outline_px) for spot in gas]
     found += [Obstacle("a gas shadow, in which a needle can't be seen", spot.shadow_px) for spot in gas]
-    return found + [Obstacle(f"target {name}", target.outline_px) for name, target in others]
+    return found + [Obstacle(name, target.outline_px) for name, target in others]
 
 
 @dataclass(frozen=True, eq=False)

@@ -82,8 +82,10 @@ def _of_target(target: TargetPaths) -> Reason:
         if best.slide_mm
         else ""
     )
-    weight: Weight = "fine" if len(clear) >= len(target.paths) / 4 else "care"
-    return Reason(weight, title, words, slide)
+    if len(clear) >= len(target.paths) / 4:
+        return Reason("fine", title, words, slide)
+    few = "Few ways are left: write on the block from where it is to be pricked."
+    return Reason("care", title, words, f"{few} {slide}".strip())
 
 
 def _of_gas(gas: Sequence[GasPocket], share: float) -> Reason:
@@ -133,7 +135,7 @@ def _of_texture(texture: Texture) -> Reason:
 
 def _of_evenness(texture: Texture) -> Reason:
     words = f"{texture.even_share:.0%} of the gel has one texture and brightness at its depth."
-    if texture.even_share >= UNEVEN_SHARE:
+    if round(texture.even_share, 2) >= UNEVEN_SHARE:
         return Reason("fine", "Evenness", words)
     return Reason(
         "care",

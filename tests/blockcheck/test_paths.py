@@ -70,7 +70,7 @@ def test_room_is_the_distance_to_the_nearest_obstacle():
 
 def test_gas_its_shadow_and_other_targets_are_obstacles():
     spot = GasSpot((50, 50), 2.0, 5.0, 20.0, 6.0, box(40, 45, 60, 55), box(40, 55, 60, 399))
-    found = obstacles_of([spot], [("tube", Target.from_ellipse((300.0, 120.0), (30.0, 30.0)))])
+    found = obstacles_of([spot], [("target tube", Target.from_ellipse((300.0, 120.0), (30.0, 30.0)))])
     assert [one.words.split(",")[0] for one in found] == ["gas", "a gas shadow", "target tube"]
     ways = paths_to(BALL, found, GROUND)
     assert "a gas shadow" in next(w for w in ways if (w.side, w.angle_deg) == ("left", 25)).blocked_by

@@ -82,3 +82,14 @@ def test_gel_is_even_and_patches_are_not(gel):
     x, y = one.places_mm
     one.amplitude *= 10 ** (6 * np.sin(x / 1.5) * np.cos(y / 2) / 20 * 2)
     assert even_share(speckle_cells(one.view())) < 0.5
+
+
+@pytest.mark.parametrize("black_share", [0.01, 0.025])
+def test_speckle_whose_darkest_part_is_black_is_still_read(gel, black_share):
+    # Rayleigh law: a share p of the amplitudes lies below sqrt(-ln(1 - p)) times their root mean square.
+    below_db = -10 * np.log10(-np.log(1 - black_share))
+    view = gel().view(60.0, white_db=60.0 - below_db)
+    assert np.mean(view.greys == 0) == pytest.approx(black_share, rel=0.25)
+    cells = speckle_cells(view)
+    assert len(cells.snr) > 3 * cells.n_lost
+    assert np.median(cells.snr) == pytest.approx(RAYLEIGH_SNR, rel=0.07)

@@ -45,6 +45,7 @@ BRIGHT = LayerLine(((0, 9), (9, 9)), 20.0, 0.0, 15.0)
         ({"gas": (POCKET,), "shadow_share": 0.1}, "usable with care", "Gas"),
         ({"gas": (POCKET,) * 5, "shadow_share": 0.4}, "cast again", "Gas"),
         ({"targets": (paths(0), paths(9))}, "cast again", "Ways to ball"),
+        ({"targets": (paths(6),)}, "fine", "Ways to ball"),
         ({"targets": (paths(8),)}, "usable with care", "Ways to ball"),
         ({"texture": texture(1.2)}, "usable with care", "Texture"),
         ({"texture": texture(2.7)}, "fine", "Ways to ball"),
