@@ -24,7 +24,13 @@ PACKAGE = Path(needlecoach.__file__).parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-COMMANDS = typer.main.get_command(app).commands
+GROUPS = typer.main.get_command(app).commands
+# A group of commands is called with two words.
+COMMANDS = {
+    name if one is group else f"{name} {part}": one
+    for name, group in GROUPS.items()
+    for part, one in getattr(group, "commands", {"": group}).items()
+}
 SCORE = COMMANDS["score"]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
@@ -21,6 +22,7 @@ from needlecoach.model import (
     Medium,
 )
 
+_DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _Text = Annotated[str, Field(max_length=200)]
 
 
@@ -126,7 +128,7 @@ def block_text(block: Block) -> str:
 def parse_day(text: str, key: str) -> date:
     """Day of the calendar written YYYY-MM-DD; BlockError with the key otherwise."""
     try:
-        if len(text) != 10:  # fromisoformat takes other forms too
+        if not _DAY.fullmatch(text):  # fromisoformat takes other forms too
             raise ValueError
         return date.fromisoformat(text)
     except ValueError as problem:

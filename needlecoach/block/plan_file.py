@@ -13,6 +13,7 @@ from needlecoach.block.materials import material, own_material
 from needlecoach.block.reading import Entry, read_entries
 from needlecoach.errors import BlockError, OutputError
 from needlecoach.model import BlockContainer, BlockKind, BlockShape, BlockTarget, check_block_code
+from needlecoach.model.block import LIMITS_CONTAINER_MM
 from needlecoach.model.plan import Approach, Material, Plan, PlannedLayer, PlannedTarget, Side
 
 EXAMPLE = Path(__file__).with_name("example.json")
@@ -125,6 +126,11 @@ class PlanFile(Entry):
         _check_names([layer.name for layer in layers], "layers")
         _check_names([target.name for target in self.targets], "targets")
         height = sum(layer.thickness_mm for layer in layers)
+        if not LIMITS_CONTAINER_MM[0] <= height <= LIMITS_CONTAINER_MM[1]:
+            raise BlockError(
+                f"The layers come to {height:g} mm; a block is {LIMITS_CONTAINER_MM[0]:g} to "
+                f"{LIMITS_CONTAINER_MM[1]:g} mm high: change their thickness_mm."
+            )
         return Plan(
             code=check_block_code(self.code),
             cast_on=None if self.cast_on is None else parse_day(self.cast_on, "cast_on"),

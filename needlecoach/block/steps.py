@@ -79,7 +79,7 @@ def _placing(plan: Plan, number: int, endings: Sequence[Ending]) -> list[str]:
     for target, ending in zip(plan.targets, endings, strict=True):
         if target.layer != number:
             continue
-        where = f"{target.name} at {_place(target.place_mm)}"
+        where = f"{target.name}, {_place(target.place_mm)}"
         if ending.moves == "held":
             words.append(
                 f"{where}: hold its centre {ending.depth_mm:g} mm below the finished surface, by a thread "
@@ -101,11 +101,11 @@ def _place(place_mm: tuple[float, float]) -> str:
         f"{abs(value):g} mm {side}"
         for value, side in (
             (x, "right" if x > 0 else "left"),
-            (y, "to the front" if y > 0 else "to the back"),
+            (y, "front" if y > 0 else "back"),
         )
         if value
     ]
-    return " and ".join(sides) + " of the middle" if sides else "the middle"
+    return " and ".join(sides) + " from the middle" if sides else "in the middle"
 
 
 def _first_look(at_h: float) -> Step:

@@ -12,8 +12,12 @@ from needlecoach.reporting.record import versions
 from needlecoach.reporting.templating import template
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
-_KINDS = {"fluid": "fluid inside", "solid": "solid", "": "not said"}
-_CONTAINERS = {"box": "box", "round": "round container", "measured": "container of measured volume"}
+_KINDS = {"fluid": ", fluid inside", "solid": ", solid", "": ""}
+_CONTAINERS = {
+    "box": "box",
+    "round": "round container",
+    "measured": "container of measured volume, drawn as a round one",
+}
 # A depth at which the sheet shows what the speed of sound does.
 _SHOWN_AT_MM = 40.0
 
@@ -56,8 +60,8 @@ def _container(casting: Casting) -> str:
     )
     cast_ml = it.area_mm2 * it.height_mm / 1000
     return (
-        f"{_CONTAINERS[it.kind]}, {sides}, filled {it.height_mm:g} mm high: {cast_ml:.0f} ml of the "
-        f"{plan.room_ml:.0f} ml that it holds"
+        f"{_CONTAINERS[it.kind]}, {sides}, filled {it.height_mm:g} mm high: {cast_ml:.0f} ml; it "
+        f"holds {plan.room_ml:.0f} ml"
     )
 
 
@@ -69,7 +73,7 @@ def _target_row(casting: Casting, number: int) -> dict[str, str]:
     return {
         "number": str(number + 1),
         "name": target.name,
-        "what": f"{target.material.name}, {_KINDS[target.kind]}",
+        "what": f"{target.material.name}{_KINDS[target.kind]}",
         "size": f"{target.shape}, {size} mm",
         "place": _place(target),
         "wanted": f"{target.depth_mm:g} mm",

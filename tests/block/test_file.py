@@ -63,6 +63,8 @@ def test_an_outline_of_an_egg_may_be_anything_between_its_sections():
         ({"colour": "red"}, 'unknown key "colour"; take it out'),
         ({"code": "our best block"}, "A block is called by a code"),
         ({"cast_on": "26.11.2026"}, 'key "cast_on" must be a day as YYYY-MM-DD'),
+        ({"cast_on": "20261126"}, "YYYY-MM-DD"),
+        ({"cast_on": "2026-W48-4"}, "YYYY-MM-DD"),
         ({"temperature_c": 90.0}, "temperature must be from 0 to 40"),
         ({"medium": {"kind": "water"}}, "medium water needs its temperature"),
         (

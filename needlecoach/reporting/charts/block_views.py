@@ -12,8 +12,11 @@ from needlecoach.model.plan import Casting, Ending, PlannedTarget
 
 # Scales that a ruler can be used with: so many mm of the block to one mm of paper.
 _RATIOS = (1, 2, 4, 5, 10)
-# Width of a printed page between its margins, and what is left round the block for rulers; mm of paper.
-_PAGE_MM, _MARGIN_MM = 180.0, 9.0
+# Width of a printed page between its margins, and what is left round the block for rulers and above it; mm of
+# paper.
+_PAGE_MM, _MARGIN_MM, _ABOVE_MM = 180.0, 9.0, 3.5
+# Right of the view from the side, for the names of layers, mm of paper; letters that fit there.
+_NAMES_MM, _LETTERS = 30.0, 18
 # Sizes of text and lines, mm of paper.
 _TEXT_MM, _LINE_MM = 3.2, 0.35
 # A thing that ends this near to where it is wanted is drawn once.
@@ -23,7 +26,7 @@ _SAME_MM = 1.0
 def ratio_of(casting: Casting) -> int:
     """How many mm of the block are one of paper, so that both views fit across a page."""
     length = casting.plan.container.length_mm
-    return next((one for one in _RATIOS if length / one + 2 * _MARGIN_MM <= _PAGE_MM), _RATIOS[-1])
+    return next((one for one in _RATIOS if length / one + _MARGIN_MM + _NAMES_MM <= _PAGE_MM), _RATIOS[-1])
 
 
 def plan_view(casting: Casting, title: str) -> str:
@@ -59,7 +62,10 @@ def side_view(casting: Casting, title: str) -> str:
     for (target, ending), entry in zip(things, casting.entries_mm, strict=True):
         if target.approach.side in ("left", "right"):
             parts.append(_way((entry[0], 0.0), (target.place_mm[0], ending.depth_mm)))
-    return _drawing(parts, (-half, 0.0, 2 * half, deep), ratio, title)
+    # What would break the surface is shown whole.
+    tops = [depth - target.size_mm[2] / 2 for target, end in things for depth in end.range_mm]
+    top = min([0.0, *tops])
+    return _drawing(parts, (-half, top, 2 * half, deep - top), ratio, title, right_mm=_NAMES_MM)
 
 
 def _elsewhere(target: PlannedTarget, ending: Ending) -> list[float]:
@@ -74,9 +80,12 @@ def _layers(casting: Casting, half: float, ratio: int) -> Iterator[str]:
         top, bottom = plan.span_mm(number)
         kind = "layer opaque" if layer.opaque else "layer"
         yield f'<rect class="{kind}" {_box(-half, top, 2 * half, bottom - top)}/>'
-        x, y = -half + 1.5 * ratio, top + (_TEXT_MM + 0.8) * ratio
-        words = f"{layer.name}, {layer.gelatin_g_l:g} g/l"
-        yield f'<text class="label" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>'
+        x, middle = half + 1.5 * ratio, (top + bottom) / 2 + 0.35 * _TEXT_MM * ratio
+        lines = (_short(layer.name), f"{layer.gelatin_g_l:g} g/l")
+        for words, y in zip(
+            lines, (middle - 0.6 * _TEXT_MM * ratio, middle + 0.6 * _TEXT_MM * ratio), strict=True
+        ):
+            yield f'<text x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>'
 
 
 def _thing(
@@ -145,16 +154,28 @@ def _word_every(ratio: int) -> int:
     return 1 if ratio == 1 else 2 if ratio == 2 else 5 if ratio <= 5 else 10
 
 
-def _drawing(parts: list[str], box: tuple[float, float, float, float], ratio: int, title: str) -> str:
+def _short(name: str) -> str:
+    return name if len(name) <= _LETTERS else name[: _LETTERS - 1] + "…"
+
+
+def _drawing(
+    parts: list[str],
+    box: tuple[float, float, float, float],
+    ratio: int,
+    title: str,
+    *,
+    right_mm: float = _MARGIN_MM,
+) -> str:
     """The parts within a frame; printed, one mm of paper is `ratio` of the block."""
     edge = _MARGIN_MM * ratio
-    wide, high = box[2] + 2 * edge, box[3] + 2 * edge
+    wide, high = box[2] + edge + right_mm * ratio, box[3] + edge + _ABOVE_MM * ratio
     size = (
         f"--paper: {wide / ratio:.1f}mm; --text: {_TEXT_MM * ratio:.1f}px; --line: {_LINE_MM * ratio:.2f}px"
     )
+    left, top = box[0] - edge, box[1] - _ABOVE_MM * ratio
     return (
-        f'<svg class="view" style="{size}" viewBox="{box[0] - edge:.1f} {box[1] - edge:.1f} {wide:.1f} '
-        f'{high:.1f}" role="img" aria-label="{escape(title)}">' + "".join(parts) + "</svg>"
+        f'<svg class="view" style="{size}" viewBox="{left:.1f} {top:.1f} {wide:.1f} {high:.1f}" '
+        f'role="img" aria-label="{escape(title)}">' + "".join(parts) + "</svg>"
     )
 
 
