@@ -23,6 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "scoring": set(),
     "block": {"scoring"},
     "blockuse": {"block", "marks", "screen"},
+    "blockcheck": {"clips", "screen", "marks"},
     "filmed": {"clips", "screen"},
     "analyse": {"filmed", "clips", "screen", "marks", "finding", "tracking", "scoring"},
     "corrections": {"marks"},
@@ -40,6 +41,7 @@ ALLOWED: dict[str, set[str]] = {
     "toolvalues": {"cohort", "gather", "reporting"},
     "agreement": {"cohort", "reporting", "toolvalues"},
     "casting": {"block", "screen", "reporting"},
+    "checking": {"block", "blockcheck", "marks", "reporting"},
     "console": set(),
     "capturing": {"clips", "console"},
     "commands": {"clips", "marks", "inspection", "reporting", "console"},
@@ -115,6 +117,8 @@ ALLOWED: dict[str, set[str]] = {
         "live",
         "capturing",
         "casting",
+        "blockcheck",
+        "checking",
     },
 }
 # And the one that asks scoring where tip and target lie along the strip.

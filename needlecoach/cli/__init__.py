@@ -1,6 +1,18 @@
 """The command line: parse, call, print. Commands are listed in the order in which they are imported here."""
 
-from needlecoach.cli import score, look, serve, live, capture, phantom, cohort, agree, replay, demo  # isort: skip
+from needlecoach.cli import (
+    agree,
+    capture,
+    cohort,
+    demo,
+    live,
+    look,
+    phantom,
+    phantom_check,
+    replay,
+    score,
+    serve,
+)  # isort: skip
 from needlecoach.cli.root import app, main
 
 __all__ = [
@@ -13,6 +25,7 @@ __all__ = [
     "look",
     "main",
     "phantom",
+    "phantom_check",
     "replay",
     "score",
     "serve",
