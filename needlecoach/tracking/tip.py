@@ -29,7 +29,7 @@ ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
 # Live, the first picture looked at is one of before a needle came in: only so is it told without hindsight.
-IN_BEFORE_LIVE = 1e-6
+IN_BEFORE_LIVE = 1e-40
 MOST_NATS = 500.0
 
 
