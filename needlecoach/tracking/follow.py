@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -42,7 +42,7 @@ from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.scenery import EARLY_TRAVEL_MM, LEAST_TRAVEL_MM, real_needle
 from needlecoach.tracking.spot import Spot, find_spot
 from needlecoach.tracking.throw import not_foreboded, sheath_moves, thrown_at
-from needlecoach.tracking.tip import Belief, TipPath, follow_tip, last_belief
+from needlecoach.tracking.tip import IN_AT_START, IN_BEFORE_LIVE, Belief, TipPath, follow_tip, last_belief
 
 # A strip is compared with itself this long apart; a tip that fades while moving costs this share of the
 # evidence.
@@ -157,11 +157,12 @@ def _by_shaft(
     """Follow a needle along the axis on which its shaft was seen."""
     seen = seen.pinned(np.flatnonzero(known.placed), known.place[known.placed])
     sheet = Sheet.along(seen.fit(), changes.mask)
-    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, thrown_mm)
+    how = {"thrown_mm": thrown_mm, "in_at_start": IN_AT_START if changes.hindsight else IN_BEFORE_LIVE}
+    by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, how)
     axis = seen.fit(by_motion.position_mm + AXIS_BEYOND_MM)
     if axis.away_mm(sheet.axis, FAR_MM).max() > SAME_AXIS_MM:
         sheet = Sheet.along(axis, changes.mask)
-        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, thrown_mm)
+        by_motion, stirring, motion = _by_motion(pictures, time_s, sheet, known, how)
     axis, inside, path = sheet.axis, sheet.inside, by_motion
     grey = sheet.strips(pictures)
     usual_grey = usual_tip_grey(grey, path.position_mm)
@@ -182,15 +183,15 @@ def _by_shaft(
         if not changes.hindsight:
             shown += emission(motion_odds(motion, inside), fade_share=MOTION_FADE_SHARE)
         shown = known.bind(shown, axis, grey)
-        path = follow_tip(shown, stirring, time_s, thrown_mm=thrown_mm)
+        path = follow_tip(shown, stirring, time_s, **how)
     onward = None
     if not changes.hindsight:
         onward = Onward(
             table,
             usual_grey,
             motion_noise(motion, inside),
-            last_belief(shown, stirring, time_s, thrown_mm=thrown_mm),
-            last_belief(motion_shown(motion_odds(motion, inside), time_s), stirring, time_s),
+            last_belief(shown, stirring, time_s, **how),
+            last_belief(motion_shown(motion_odds(motion, inside), time_s), stirring, time_s, **how),
             shafts_of(axis, covered),
             changes.past[-1],
         )
@@ -211,19 +212,22 @@ def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spo
 
 
 def _by_motion(
-    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, known: Known, thrown_mm: float
+    pictures: Sequence[GreyImage], time_s: FloatArray, sheet: Sheet, known: Known, how: Mapping[str, float]
 ) -> tuple[TipPath, FloatArray, FloatImages]:
     """First guess of the path, from what moves along the axis alone; how surely each strip moves; motion."""
     motion = motion_strips(pictures, time_s, sheet, over_s=MOTION_SPAN_S)
     moving = motion_odds(motion, sheet.inside)
     stirring = moving_share(moving)
     shown = motion_shown(moving, time_s)
-    path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
-    if thrown_mm and (sheath := sheath_moves(path, moving, stirring, sheet.strips(pictures), time_s)).any():
+    path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, **how)
+    if (
+        how["thrown_mm"]
+        and (sheath := sheath_moves(path, moving, stirring, sheet.strips(pictures), time_s)).any()
+    ):
         moving[sheath] = np.where(sheet.inside[sheath], 0.0, -1.0)
         stirring = moving_share(moving)
         shown = motion_shown(moving, time_s)
-        path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, thrown_mm=thrown_mm)
+        path = follow_tip(known.bind(shown, sheet.axis), stirring, time_s, **how)
     return path, stirring, motion
 
 

@@ -28,6 +28,8 @@ EDGE_REACH_MM = 2.0
 ENTER_PROBABILITY = 0.01
 LEAVE_PROBABILITY = 0.3
 IN_AT_START = 0.05
+# Live, the first picture looked at is one of before a needle came in: only so is it told without hindsight.
+IN_BEFORE_LIVE = 1e-40
 MOST_NATS = 500.0
 
 
@@ -108,7 +110,12 @@ def _with_throw(kernels: FloatArray, thrown_mm: float) -> FloatArray:
 
 
 def follow_tip(
-    log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArray, *, thrown_mm: float = 0.0
+    log_likelihood: FloatArray,
+    moving: FloatArray,
+    time_s: FloatArray,
+    *,
+    thrown_mm: float = 0.0,
+    in_at_start: float = IN_AT_START,
 ) -> TipPath:
     """Find the tip in every frame by the forward-backward algorithm.
 
@@ -120,6 +127,7 @@ def follow_tip(
         How surely the strip shows motion, 0-1 (see `moving_share`).
     time_s : (n_frames,)
     thrown_mm : how far a spring may throw the needle forward at once; 0 for one without
+    in_at_start : chance that a needle is in in the first frame
 
     Notes
     -----
@@ -128,16 +136,22 @@ def follow_tip(
     """
     dynamics = Dynamics(log_likelihood.shape[1], thrown_mm)
     likely = _Likely.of(log_likelihood, moving)
-    return _forward_backward(likely, [dynamics.over(float(step)) for step in np.diff(time_s)])
+    steps = [dynamics.over(float(step)) for step in np.diff(time_s)]
+    return _forward_backward(likely, steps, in_at_start)
 
 
 def last_belief(
-    log_likelihood: FloatArray, moving: FloatArray, time_s: FloatArray, *, thrown_mm: float = 0.0
+    log_likelihood: FloatArray,
+    moving: FloatArray,
+    time_s: FloatArray,
+    *,
+    thrown_mm: float = 0.0,
+    in_at_start: float = IN_AT_START,
 ) -> Belief:
     """Where the tip may be in the last frame, given all frames; parameters as for `follow_tip`."""
     dynamics = Dynamics(log_likelihood.shape[1], thrown_mm)
     likely = _Likely.of(log_likelihood, moving)
-    belief = _start(likely)
+    belief = _start(likely, in_at_start)
     for t, step_s in enumerate(np.diff(time_s), start=1):
         belief = _step(belief, likely, t, dynamics.over(float(step_s)))
     return belief
@@ -164,11 +178,6 @@ class Belief:
 
     state: FloatArray
     absent: float
-
-    @classmethod
-    def at_start(cls, log_likelihood: FloatArray, moving: float) -> Belief:
-        """Belief after the first picture, its log likelihood (n,)."""
-        return _start(_Likely.of(log_likelihood[None], np.array([moving])))
 
     def after(self, log_likelihood: FloatArray, moving: float, step: _Dynamics) -> Belief:
         """Belief after the next picture, its log likelihood (n,), a step of `Dynamics` later."""
@@ -197,10 +206,10 @@ class _Likely:
         return cls(like, np.exp(-np.minimum(top, MOST_NATS)))
 
 
-def _start(likely: _Likely) -> Belief:
+def _start(likely: _Likely, in_at_start: float) -> Belief:
     n = likely.like.shape[2]
-    state = np.full((3, n), IN_AT_START / (3 * n)) * likely.like[0]
-    absent = (1 - IN_AT_START) * likely.absent[0]
+    state = np.full((3, n), in_at_start / (3 * n)) * likely.like[0]
+    absent = (1 - in_at_start) * likely.absent[0]
     total = state.sum() + absent
     return Belief(state / total, absent / total)
 
@@ -216,7 +225,7 @@ def _step(before: Belief, likely: _Likely, t: int, step: _Dynamics) -> Belief:
     return Belief(state / total, absent / total)
 
 
-def _forward_backward(likely: _Likely, dynamics: list[_Dynamics]) -> TipPath:
+def _forward_backward(likely: _Likely, dynamics: list[_Dynamics], in_at_start: float) -> TipPath:
     """Posterior of every frame given all frames, and what it says of the tip.
 
     The most likely sequence of states would not do: it punishes every fast move by the number of places the
@@ -226,7 +235,7 @@ def _forward_backward(likely: _Likely, dynamics: list[_Dynamics]) -> TipPath:
     like, like_absent = likely.like, likely.absent
     forward, forward_absent = np.zeros((n_frames, 3, n), dtype=np.float32), np.zeros(n_frames)
     moved = np.empty((3, n))
-    belief = _start(likely)
+    belief = _start(likely, in_at_start)
     for t in range(n_frames):
         if t:
             belief = _step(belief, likely, t, dynamics[t - 1])
