@@ -136,6 +136,7 @@ def test_what_is_no_gel_is_declined(tmp_path):
         (["--target", "1,2,3"], "--target"),
         (["--mm-per-px", "0.112", "--dynamic-range-db", "5"], "--dynamic-range-db"),
         (["--mm-per-px", "0.112", "--frames", "x"], "--frames"),
+        (["--mm-per-px", "0.112", "--frames", "5-9"], "--frames 5-9"),
         (["--mm-per-px", "0.112", "--target", "5000,20,9,9"], "target's centre"),
         (["--mm-per-px", "0.112", "--block", "nothing.block.json"], "nothing.block.json"),
         ([], "scale"),

@@ -174,8 +174,6 @@ def _frames(
 ) -> list[Frame]:
     """Frames spread over the sweep, with those on which targets are marked, in their order."""
     marked = {target.frame for _, target in targets}
-    if reader.clip.n_frames <= 1 and reader.clip.kind == "video":
-        return reader.sample_frames(1)
     n = reader.clip.n_frames or len(reader.times_s())
     first, last = (0, n - 1) if stretch is None else stretch
     if not 0 <= first <= last < n:

@@ -53,6 +53,7 @@ BRIGHT = LayerLine(((0, 9), (9, 9)), 20.0, 0.0, 15.0)
         ({"depth": depth(-5.0)}, "usable with care", "Depth"),
         ({"depth": depth(-2.0, lost_mm=30.0)}, "usable with care", "Depth"),
         ({"depth": depth(-2.0, lost_mm=15.0)}, "cast again", "Depth"),
+        ({"lines": ((BRIGHT, 8),), "targets": (paths(9),)}, "cast again", "Ways to ball"),
         ({"lines": ((LINE, 8),)}, "fine", "Ways to ball"),
         ({"lines": ((BRIGHT, 8),)}, "usable with care", "Layer lines"),
     ],
