@@ -21,6 +21,7 @@ from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 from playwright.sync_api import sync_playwright
 from speed import make_clip
@@ -103,6 +104,7 @@ def pictures_in(path: Path) -> int:
 
 def measure(clip: Path, out: Path, seconds: float) -> None:
     """Follow, record and show the stream for so long, and print what came of it."""
+    cv2.setNumThreads(1)  # as the command does
     marks = Setup.of_file(clip.with_suffix(".marks.json"), MarkOptions())
     with ExitStack() as stack:
         address = stack.enter_context(served(clip))

@@ -16,8 +16,8 @@ from needlecoach.reporting.results import write_results
 from needlecoach.scored import Wish, completed, scorable_marks, scored_card
 from needlecoach.tracking.beside import another_process
 
-# Following the live picture goes first; a third of the other's time is enough (nice(2); common practice).
-_POLITENESS = 5
+# Following and recording the live picture go first (nice(2); common practice): the live card is there meanwhile.
+_POLITENESS = 15
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import cv2
 import typer
 
 from needlecoach.clips.capture import open_source
@@ -55,6 +56,7 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
         When something is to be mended, in one line. A camera that is not there is none: the page says so.
     """
     say = _silent if quiet else _say
+    cv2.setNumThreads(1)  # threads of ours share the cores already; OpenCV's own would wait for one another
     setup = Setup(order.marks) if order.setup is None else Setup.of_file(order.setup, order.marks)
     loop = None if order.replay_page is None else Loop(order.replay_page, Wishes(), say=say)
     if loop is not None:
