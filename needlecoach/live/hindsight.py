@@ -16,7 +16,7 @@ from needlecoach.reporting.results import write_results
 from needlecoach.scored import Wish, completed, scorable_marks, scored_card
 from needlecoach.tracking.beside import another_process
 
-# Following and recording the live picture go first (nice(2); common practice): the live card is there meanwhile.
+# Following and recording go first (nice(2); common practice): a live card is there meanwhile.
 _POLITENESS = 15
 
 
