@@ -33,6 +33,8 @@ BEAT_S = 0.25
 RETELL_S = 1.0
 # Wider pictures are sent smaller: no page at a bench shows more, and coding them takes too long.
 MOST_WIDTH_PX = 1920
+# About the ultrasound picture a page shows this share of its right edge's place (MARGIN in live-picture.js).
+REGION_ROOM = 0.04
 _JPEG = [cv2.IMWRITE_JPEG_QUALITY, 80]
 
 
@@ -58,6 +60,7 @@ class _Page:
     on_the_way: dict[int, float] = field(default_factory=dict)
     sent_s: float = -np.inf
     last_row: int = -1
+    whole: bool = False
     version: int = -1
     word: object = None
     told_s: float = -np.inf
@@ -116,12 +119,16 @@ class Feed:
             with self._changed:
                 self._pages.pop(page.key, None)
 
-    def drawn(self, key: str, number: int, *, hidden: bool) -> None:
-        """Take in that a page has drawn a picture; those sent before it are done with as well."""
+    def drawn(self, key: str, number: int, *, hidden: bool, whole: bool = False) -> None:
+        """Take in that a page has drawn a picture; those sent before it are done with as well.
+
+        A page says with it whether it shows the `whole` picture or only the ultrasound's.
+        """
         now_s = self._practice.now_s()
         page = self._pages.get(key)
         if page is None or number not in page.on_the_way:
             return
+        page.whole = whole
         taken_s = now_s - page.on_the_way[number]
         for one in [one for one in page.on_the_way if one <= number]:
             page.on_the_way.pop(one, None)
@@ -168,7 +175,7 @@ class Feed:
             than = shown.number
             if not any(page.has_room() for page in list(self._pages.values())):
                 continue  # a newer one will have been captured once one has
-            self._hand_out(part_of(shown))
+            self._hand_out(part_of(shown, whole=any(page.whole for page in list(self._pages.values()))))
 
     def _hand_out(self, part: Part) -> None:
         for page in list(self._pages.values()):
@@ -188,17 +195,34 @@ def _news(page: _Page, state: State) -> dict[str, Any]:
     return {"state": {name: value for name, value in state.record().items() if name not in left_out}}
 
 
-def part_of(shown: Shown) -> Part:
-    """Code a picture for the page."""
+def part_of(shown: Shown, *, whole: bool = True) -> Part:
+    """Code a picture for the page; all of it or, where it is known, what the ultrasound picture takes up."""
     height, width = shown.pixels.shape[:2]
+    left, top, right, bottom = (0, 0, width, height) if whole else _region_box(shown)
     row = shown.state.row
     head: dict[str, Any] = {
         "number": shown.number,
         "time_s": round(shown.time_s, 4),
         "size_px": [width, height],
+        "box_px": [left, top, right - left, bottom - top],
         "row": None if row is None else {**row.record(), "strip": ""},  # which is in `rows`
     }
-    return Part(shown.number, shown.time_s, head, _jpeg(shown.pixels), shown.state)
+    return Part(shown.number, shown.time_s, head, _jpeg(shown.pixels[top:bottom, left:right]), shown.state)
+
+
+def _region_box(shown: Shown) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the ultrasound picture with the room that a page shows about it."""
+    height, width = shown.pixels.shape[:2]
+    corners = shown.state.setup.region_px
+    if not corners:
+        return 0, 0, width, height
+    xs, ys = zip(*corners, strict=True)
+    room = REGION_ROOM * max(xs) + 1
+    left, top = (
+        int(np.clip(min(values) - room, 0, side - 2)) for values, side in ((xs, width), (ys, height))
+    )
+    right, bottom = (int(np.ceil(max(values) + room)) for values in (xs, ys))
+    return left, top, int(np.clip(right, left + 2, width)), int(np.clip(bottom, top + 2, height))
 
 
 def column(row: Row) -> list[Any]:

@@ -27,6 +27,7 @@ class _Drawn(Asked):
     page: str
     number: int
     hidden: bool = False
+    whole: bool = False
 
 
 class _Nothing(Asked):
@@ -156,7 +157,7 @@ def _drawn(feed: Feed) -> Endpoint:
     async def endpoint(request: Request) -> Response:
         sent = await asked(request, _Drawn)
         assert isinstance(sent, _Drawn)
-        feed.drawn(sent.page, sent.number, hidden=sent.hidden)
+        feed.drawn(sent.page, sent.number, hidden=sent.hidden, whole=sent.whole)
         return Response(status_code=204)
 
     return endpoint

@@ -30,6 +30,13 @@ class Row(Protocol):
         ...
 
 
+class Setup(Protocol):
+    """What holds for the day; `region_px` are corners of the ultrasound picture, none before it is known."""
+
+    @property
+    def region_px(self) -> Sequence[tuple[float, float]]: ...
+
+
 class State(Protocol):
     """The session at one moment; `version` rises with attempts, cards, marks, not with pictures."""
 
@@ -39,6 +46,8 @@ class State(Protocol):
     def word(self) -> object: ...
     @property
     def row(self) -> Row | None: ...
+    @property
+    def setup(self) -> Setup: ...
 
     def record(self) -> dict[str, Any]:
         """As values that JSON can hold."""

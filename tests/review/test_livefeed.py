@@ -78,8 +78,27 @@ def test_a_picture_comes_with_what_was_found_in_it(practice):
             assert head["row"]["sight"] == "seen"
             assert head["row"]["tip_px"] == pytest.approx(shown.state.row.tip_px)
             found = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
-            assert np.abs(found.astype(int) - shown.pixels).mean() < 3
+            left, top, width, height = head["box_px"]
+            part = shown.pixels[top : top + height, left : left + width]
+            assert np.abs(found.astype(int) - part).mean() < 3
             assert [row[0] for row in head["rows"]] == [2.5]
+
+    in_a_loop(run)
+
+
+def test_only_the_ultrasound_picture_is_sent_unless_a_page_shows_all(practice):
+    async def run():
+        async with opened(practice) as (feed, [(key, stream)]):
+            shown = practice.play(60)
+            head, _ = await picture_of(stream)
+            left, top, width, height = head["box_px"]
+            corners = np.array(shown.state.setup.region_px)
+            assert (corners >= (left, top)).all() and (corners <= (left + width, top + height)).all()
+            assert width * height < 640 * 480
+            feed.drawn(key, 60, hidden=False, whole=True)
+            practice.play(61)
+            head, _ = await picture_of(stream)
+            assert head["box_px"] == [0, 0, 640, 480]
 
     in_a_loop(run)
 

@@ -70,7 +70,8 @@ export class Picture {
     ctx.setTransform(fine, 0, 0, fine, 0, 0);
     ctx.fillStyle = "#000000";
     ctx.fillRect(0, 0, boxW, boxH);
-    ctx.drawImage(bitmap, dx, dy, this.sizePx[0] * scale, this.sizePx[1] * scale);
+    const [x, y, w, h] = head.box_px; // what of the picture was sent
+    ctx.drawImage(bitmap, x * scale + dx, y * scale + dy, w * scale, h * scale);
     const pen = new Pen(ctx, ([x, y]) => [(x + 0.5) * scale + dx, (y + 0.5) * scale + dy], scale, { frame: head.number, exact: true });
     if (!head.row) return;
     drawTarget(pen, head.row);

@@ -54,7 +54,7 @@ async function drawNewest() {
 }
 
 function tellDrawn(number) {
-  const body = JSON.stringify({ page: page.key, number, hidden: document.hidden });
+  const body = JSON.stringify({ page: page.key, number, hidden: document.hidden, whole: picture.whole });
   // Not waited for: when it is lost the server has patience.
   fetch("api/live/drawn", { method: "POST", headers: { "Content-Type": "application/json" }, body }).catch(() => {});
 }
