@@ -255,7 +255,7 @@ _JSON = st.recursive(
 )
 
 
-@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
+@settings(derandomize=True)
 @given(st.sampled_from([*WHOLE]), _JSON)
 def test_any_json_gives_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, key: str, value: object
@@ -270,7 +270,7 @@ def test_any_json_gives_marks_or_a_marks_error(
 _COORDINATES = st.lists(st.floats() | st.integers(), min_size=2, max_size=2)
 
 
-@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
+@settings(derandomize=True)
 @given(_COORDINATES, _COORDINATES, st.floats() | st.integers(), st.lists(_COORDINATES, max_size=5))
 def test_any_numbers_give_marks_or_a_marks_error(
     tmp_path_factory: pytest.TempPathFactory, first: list, second: list, mm: float, corners: list
@@ -285,7 +285,7 @@ def test_any_numbers_give_marks_or_a_marks_error(
             assert len(str(problem).splitlines()) == 1
 
 
-@settings(deadline=None, derandomize=True)  # files are written, and a busy machine is no fault
+@settings(derandomize=True)
 @given(st.binary(max_size=40))
 def test_any_bytes_give_marks_or_a_marks_error(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = tmp_path_factory.mktemp("fuzz") / "L01.marks.json"
@@ -388,7 +388,7 @@ OPTION_TEXT = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300, derandomize=True)
 @given(text=OPTION_TEXT)
 def test_any_option_gives_a_sound_value_or_one_line(text: str) -> None:
     for parse, kind in (

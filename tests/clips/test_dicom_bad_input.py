@@ -172,7 +172,7 @@ def test_claimed_sizes_take_no_memory(
         tracemalloc.stop()
 
 
-@settings(max_examples=60, derandomize=True, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 @pytest.mark.parametrize("kind", ["plain", "ybr", "palette", "rle", "jpeg", "jpeg2000", "jpegls", "lossless"])
 def test_damage_gives_a_clip_or_one_line(

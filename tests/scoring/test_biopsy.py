@@ -248,7 +248,7 @@ def test_nothing_known_after_a_firing(drawing, monkeypatch):
     assert all(attempt.figures[name].value is None for name in CORE_MEASURES)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(st.floats(-30, 30), min_size=2, max_size=6), st.floats(2, 30), st.floats(2, 40))
 def test_best_place_against_every_place(walls, notch_mm, throw_mm):
     """Every hundredth of a millimetre tried: none is better, and the middle of the plateau is found."""

@@ -36,7 +36,7 @@ def in_ellipse_mm(point, direction, semi_axes, from_mm, to_mm):
     return max(0.0, min(to_mm, -b / a + half) - max(from_mm, -b / a - half))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(places, places, angles, st.floats(1, 10), st.floats(1, 10), places, st.floats(0, 30))
 def test_within_an_ellipse_as_by_closed_form(x, y, angle, rx, ry, from_mm, long_mm):
     point, to_mm = np.array([x, y]), from_mm + long_mm
@@ -49,7 +49,7 @@ def test_within_an_ellipse_as_by_closed_form(x, y, angle, rx, ry, from_mm, long_
     assert smaller - 1e-6 <= found <= larger + 1e-6
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     places, places, angles, places, st.floats(0.01, 30), st.lists(st.floats(1, 10), min_size=3, max_size=12)
 )

@@ -15,7 +15,7 @@ from needlecoach.model import Scale, Target
 from needlecoach.scoring import COLUMNS, score_track
 from tests.scoring.conftest import MM_PER_PX, REGION, Drawing
 
-SOME = settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+SOME = settings(max_examples=8, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 TARGET_MM = (18.0, 1.0, 4.0)
 SHARES = ("tip_visibility_share", "tip_visibility_advancing")
 

@@ -43,7 +43,7 @@ def section_mm(size_mm, turn, beside):
     st.floats(0, 0.99),
     st.sampled_from(["ball", "egg"]),
 )
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_no_upright_slice_of_a_ball_or_egg_is_called_too_large(size_mm, turn, beside, shape):
     across, high = section_mm(size_mm, turn, beside)
     cast = replace(BALL, shape=shape, size_mm=size_mm)
