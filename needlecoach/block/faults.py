@@ -17,6 +17,8 @@ from needlecoach.model.plan import Ending, Fault, Plan, PlannedTarget
 _WEAKEST_G_L, _THICKEST_G_L = 15.0, 150.0
 # Warmer gel melts the set gel that it is poured on (common practice, no source).
 _MELTS_C = 40.0
+# Gelatin gel softens and melts from here on (handbooks say 27 to 34 °C; from memory).
+_SOFT_C = 27.0
 # Thinner layers set askew; gel above a thing keeps it from drying and lifts it out of the near field
 # (common practice, no source).
 _THINNEST_MM, _COVER_MM = 5.0, 5.0
@@ -86,6 +88,12 @@ def _of_layers(plan: Plan) -> Iterator[Fault]:
 
 
 def _of_order(plan: Plan) -> Iterator[Fault]:
+    if plan.scan_c >= _SOFT_C:
+        yield Fault(
+            True, f"At {plan.scan_c:g} °C gelatin softens and melts; scan it below {_SOFT_C:g} (scan_c)."
+        )
+    if plan.fridge_c <= 0:
+        yield Fault(True, f"At {plan.fridge_c:g} °C ice spoils the gel; cool it to 2 to 8 °C (fridge_c).")
     if plan.pour_c > _MELTS_C and len(plan.layers) > 1:
         yield Fault(False, f"Gel poured at {plan.pour_c:g} °C may melt the layer below; let it cool to 35.")
     for lower, upper in pairwise(plan.layers):

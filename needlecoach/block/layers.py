@@ -78,5 +78,5 @@ def weighed_in_all(amounts: Sequence[Amounts]) -> Weighed:
 
 def _weighed(water: int, gelatin: int, fibre: int, colour: int) -> Weighed:
     """From tenths."""
-    spoons = round(2 * fibre / 10 / TABLESPOON_G) / 2
+    spoons = round(4 * fibre / 10 / TABLESPOON_G) / 4
     return Weighed(water / 10, gelatin / 10, fibre / 10, colour / 10, spoons)

@@ -84,6 +84,7 @@ class DayBook:
         self._cards: list[Card] = []
         self._open: list[Entry] = []
         self._n_begun = 0
+        self._ended_s = -math.inf
         self.running: Entry | None = None
         self.trouble = ""
 
@@ -99,14 +100,16 @@ class DayBook:
             if entry.ended is not None:
                 finish_s = max(at_s - TOLD_LATE_S, entry.ended.at_s + BETWEEN_S)
                 entry.finish_s = min(entry.finish_s, finish_s)
-        before = max((one.ended.at_s for one in self._open if one.ended is not None), default=-math.inf)
+        before_s = (
+            self._ended_s
+        )  # a recording that reaches back into the one before would score its end again
         wall, self._n_begun = self.book.wall(), self._n_begun + 1
         learner = None if self.book.visitor else self.book.learner or laid.given.learner
         name = unused_name(self.book.out, learner or "try", wall)
         entry = Entry(self._n_begun, name, f"{wall:%H:%M}", laid, of_day, at_s, learner)
         self.running = entry
         self._open.append(entry)
-        self._do(lambda: self._save(entry, max(at_s - BEFORE_S, before + BETWEEN_S)))
+        self._do(lambda: self._save(entry, max(at_s - BEFORE_S, before_s + BETWEEN_S)))
 
     def end(self, ended: Ended, rows: tuple[Followed, ...], now_s: float) -> None:
         """The running attempt has ended: its live card follows at once."""
@@ -114,6 +117,7 @@ class DayBook:
         if entry is None:
             return
         entry.ended, entry.rows = ended, rows
+        self._ended_s = ended.at_s
         entry.finish_s = ended.at_s + AFTER_S if ended.why == "left" else now_s
         self._do(lambda: self._score_live(entry))
         self.tick(now_s)

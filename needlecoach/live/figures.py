@@ -49,9 +49,12 @@ def verdict_of(card: Scorecard, within_s: tuple[float, float] | None = None) -> 
         return Verdict("unscorable", "Not scored: no needle was followed", (), ())
     attempt = max(card.attempts, key=lambda one: _shared_s(one, within_s))
     notes = [_bare(note) for note in card.quality_notes if _is_shown(note, attempt)]
-    if sum(_shared_s(one, within_s) > 0 for one in card.attempts) > 1:
+    n_parts = sum(_shared_s(one, within_s) > 0 for one in card.attempts)
+    if n_parts > 1:
         notes.insert(
-            0, "The needle was out for a moment: this is of the longest part, as an attempt of its own."
+            0,
+            f"The needle was out for a moment: with hindsight these are {n_parts} attempts, of which this is "
+            "the longest. The results, and a cohort, hold all of them.",
         )
     return Verdict(
         outcome=attempt.outcome,

@@ -12,7 +12,7 @@ import typer
 
 from needlecoach.clips.capture import open_source
 from needlecoach.clips.recorder import Recorder
-from needlecoach.live.saving import RECORDINGS
+from needlecoach.live.saving import ENDING, RECORDINGS, without_results
 from needlecoach.live.session import Session
 from needlecoach.live.setup import Setup
 from needlecoach.marks import MarkOptions
@@ -78,6 +78,12 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
         stack.callback(_close, session, say)
         session.start()
         serve_live(session, order.wish, port=port, browser=browser, say=_say)
+    if left := without_results(order.out):
+        many = "recordings were" if len(left) > 1 else "recording was"
+        _say(
+            f"{len(left)} {many} not scored yet; do it with: "
+            f"needlecoach score {order.out / RECORDINGS}/*{ENDING} --out {order.out}"
+        )
 
 
 def _close(session: Session, say: Callable[[str], None]) -> None:

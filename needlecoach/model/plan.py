@@ -125,7 +125,7 @@ class Amounts:
 
 @dataclass(frozen=True)
 class Weighed:
-    """Amounts as they are weighed and measured at the bench; fibre also in level tablespoons, to a half."""
+    """Amounts as weighed and measured at the bench; fibre also in level tablespoons, to a quarter."""
 
     water_ml: float
     gelatin_g: float

@@ -25,6 +25,14 @@ def test_a_good_plan_has_none(plan):
     assert told(plan, thing(), thing("pouch", "water", 12.0, 31.0, (40.0, 30.0))) == ()
 
 
+@pytest.mark.parametrize(
+    ("scan_c", "fridge_c", "says"), [(35.0, 5.0, "gelatin melts"), (20.0, 0.0, "ice spoils")]
+)
+def test_temperatures_at_which_there_is_no_gel(plan, scan_c, fridge_c, says):
+    found = stops(replace(plan, scan_c=scan_c, fridge_c=fridge_c))
+    assert any(says in words for words in found), found
+
+
 def test_volume_short(plan):
     (words,) = stops(replace(plan, room_ml=1900.0))
     assert words.startswith("The layers come to 1950 ml and 75 mm, the container holds 1900 ml")

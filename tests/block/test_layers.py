@@ -27,7 +27,7 @@ def test_strengths_of_practice_scale_linearly(strength, litres):
     assert made.water_ml == pytest.approx(1000 * litres)
     assert made.gelatin_g == pytest.approx(strength * litres)
     assert made.fibre_g == pytest.approx(5 * litres)
-    assert weighed_of(made).tablespoons == round(2 * litres) / 2
+    assert weighed_of(made).tablespoons == round(4 * litres) / 4
 
 
 STRENGTHS = st.floats(15, 150), st.floats(0, 30), st.booleans()

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -31,6 +32,10 @@ def told(port, path):
 
 @pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
 def test_without_a_camera_the_page_says_so_and_ctrl_c_ends_it_cleanly(tmp_path, end):
+    left = tmp_path / "reports" / "recordings" / "L01-left.mkv"  # as a program that was killed leaves it
+    left.parent.mkdir(parents=True)
+    left.write_bytes(b"")
+    left.with_suffix(".marks.json").write_text('{"schema": 1}')
     process = started(tmp_path)
     port, key = re.search(
         r"http://127\.0\.0\.1:(\d+)/([\w-]{32})/live$", process.stdout.readline().strip()
@@ -44,10 +49,14 @@ def test_without_a_camera_the_page_says_so_and_ctrl_c_ends_it_cleanly(tmp_path, 
     assert state["word"]["key"] == "no_picture" and state["word"]["help"]
     began = time.monotonic()
     process.send_signal(end)
-    _, err = process.communicate(timeout=30)
+    out, err = process.communicate(timeout=30)
     assert process.returncode == 0 and err == ""
     assert time.monotonic() - began < 8
-    assert not list(tmp_path.rglob("*.mkv"))
+    assert list(tmp_path.rglob("*.mkv")) == [left]
+    assert (
+        "1 recording was not scored yet" in out
+        and f"needlecoach score {Path('reports', 'recordings')}" in out
+    )
 
 
 def test_the_big_screens_page_is_there_from_the_start(tmp_path):

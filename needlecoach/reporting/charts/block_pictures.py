@@ -94,9 +94,11 @@ def _way(way: NeedlePath, picture: CheckedPicture, number: int) -> str:
 def _gas(number: int, centre_px: Point, width_mm: float, picture: CheckedPicture) -> str:
     x, y = _local(np.array(centre_px), picture)
     across = max(0.6 * width_mm / picture.scale.x_mm_per_px, 5.0)
+    is_far = x > 0.75 * picture.greys.shape[1]  # the name would be cut off
+    at, anchor = (x - across, ' text-anchor="end"') if is_far else (x + across, "")
     return (
         f'<ellipse class="gas" cx="{x:.1f}" cy="{y:.1f}" rx="{across:.1f}" ry="{max(across * 0.6, 5):.1f}"/>'
-        f'<text class="gas-name" x="{x + across:.1f}" y="{y:.1f}">gas {number}</text>'
+        f'<text class="gas-name" x="{at:.1f}" y="{y:.1f}"{anchor}>gas {number}</text>'
     )
 
 
