@@ -26,7 +26,7 @@ def test_a_good_plan_has_none(plan):
 
 
 @pytest.mark.parametrize(
-    ("scan_c", "fridge_c", "says"), [(35.0, 5.0, "gelatin melts"), (20.0, 0.0, "ice spoils")]
+    ("scan_c", "fridge_c", "says"), [(35.0, 5.0, "gelatin softens"), (20.0, 0.0, "ice spoils")]
 )
 def test_temperatures_at_which_there_is_no_gel(plan, scan_c, fridge_c, says):
     found = stops(replace(plan, scan_c=scan_c, fridge_c=fridge_c))
