@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
@@ -41,6 +42,12 @@ from needlecoach.tracking.turning import turned
 
 SPEED_S = 0.15
 KEPT_S = 0.3
+# What moves fast enough to show from one of a scanner's pictures to the next is told by these alone: over a
+# longer time motion reaches back to where the tip was. What then stays as it is over so far is no shaft.
+QUICK_S = 0.033
+STILL_MM = 0.5
+STILL_NATS = 0.6
+BRIGHTER_GREY = 12.0
 # Motion that tells the tip this well tells how far a needle was drawn back.
 DRAWN_SD_MM = 4.0
 
@@ -107,9 +114,14 @@ class Stepper:
         grey = self._sheet.sample(picture, 0)
         change = self._change(grey, time_s)
         odds = read_odds(self._onward.table, change[None], self._sheet.inside)
-        bonus = tip_bonus(grey[None], odds, self._onward.usual_grey)
-        motion = self._motion(grey, time_s)
-        moving, by_motion = float(moving_share(motion)[0]), emission(motion, fade_share=MOTION_FADE_SHARE)[0]
+        moves, now = self._motion(grey, time_s - MOTION_SPAN_S / 2), self._motion(grey, time_s - QUICK_S)
+        quick = float(moving_share(now)[0])
+        odds = _without_still(odds, now, quick)
+        brighter = 1 - quick * (1 - self._brighter(grey, time_s - QUICK_S))
+        bonus = tip_bonus(grey[None], odds, self._onward.usual_grey) * brighter
+        moving = max(float(moving_share(moves)[0]), quick)
+        slow_nats, quick_nats = (emission(one, fade_share=MOTION_FADE_SHARE)[0] for one in (moves, now))
+        by_motion = slow_nats + quick * (quick_nats - slow_nats)
         shown, step = emission(odds, bonus)[0] + by_motion, self._dynamics.over(step_s)
         self._belief = self._belief.after(shown, moving, step)
         self._by_motion = self._by_motion.after(by_motion - REST_NATS_PER_S * step_s, moving, step)
@@ -146,11 +158,16 @@ class Stepper:
         recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
         return unghosted(change, np.maximum.reduce([change, *recent]))
 
-    def _motion(self, grey: FloatImages, time_s: float) -> FloatArray:
-        """Log odds of a moving shaft, (1, n), from how the strip has changed since half a span ago."""
-        ago = [one for one in self._past if one.time_s <= time_s - MOTION_SPAN_S / 2 + 0.005]
+    def _motion(self, grey: FloatImages, since_s: float) -> FloatArray:
+        """Log odds of a moving shaft, (1, n), from how the strip has changed since then."""
+        ago = [one for one in self._past if one.time_s <= since_s + 0.005]
         motion = np.zeros_like(grey)[None] if not ago else moved_by(ago[-1].grey[None], grey[None])
         return motion_odds(motion, self._sheet.inside, self._onward.noise_grey)
+
+    def _brighter(self, grey: FloatImages, since_s: float) -> FloatImages:
+        """How surely each place has become brighter since then, (n,), 0-1: what a tip does wherever it gets."""
+        ago = [one for one in self._past if one.time_s <= since_s + 0.005]
+        return np.ones_like(grey) if not ago else np.clip((grey - ago[-1].grey) / BRIGHTER_GREY, 0, 1)
 
     def _reach_mm(self, along_mm: float, moving: float) -> float:
         """How far the needle reaches: no further than it was seen to be drawn back."""
@@ -214,6 +231,13 @@ class Stepper:
     def _speed_mm_s(self, along_mm: float, time_s: float) -> float:
         ago = [one for one in self._past if np.isfinite(one.along_mm) and time_s - one.time_s <= SPEED_S]
         return abs(along_mm - ago[0].along_mm) / (time_s - ago[0].time_s) if ago else 0.0
+
+
+def _without_still(odds: FloatArray, moving_odds: FloatArray, moving: float) -> FloatArray:
+    """Log odds of a shaft, less what is for one where nothing changes while the needle moves: a trail."""
+    reach = 2 * round(STILL_MM / SAMPLE_MM) + 1
+    near = cv2.blur((moving_odds > 0).astype(np.float32), (reach, 1), borderType=cv2.BORDER_REPLICATE)
+    return np.where(near <= 0, odds - moving * (np.maximum(odds, 0) + STILL_NATS), odds)
 
 
 def _cut(sheet: Sheet, n: int) -> Sheet:
