@@ -73,6 +73,7 @@ class _Past:
     grey: FloatImages
     change: FloatImages
     along_mm: float
+    moved_mm: float
 
 
 class Stepper:
@@ -94,6 +95,7 @@ class Stepper:
         self._seen: float | None = lately.seen
         self._time_s = lately.time_s
         self._past: deque[_Past] = deque()
+        self._back_mm_s = 0.0
         self._real = np.isfinite(lately.in_since_s)
 
     @property
@@ -105,7 +107,7 @@ class Stepper:
         """Take in a picture that belongs to what was known already, oldest first."""
         grey = self._sheet.sample(picture, 0)
         change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
-        self._past.append(_Past(time_s, picture, grey, change, np.nan))
+        self._past.append(_Past(time_s, picture, grey, change, np.nan, np.nan))
 
     def step(self, picture: GreyImage, time_s: float) -> Step:
         """Read the next picture."""
@@ -115,6 +117,7 @@ class Stepper:
         change = self._change(grey, time_s)
         odds = read_odds(self._onward.table, change[None], self._sheet.inside)
         moves, now = self._motion(grey, time_s - MOTION_SPAN_S / 2), self._motion(grey, time_s - QUICK_S)
+        now = _from_further(now, self._back_mm_s * QUICK_S)
         quick = float(moving_share(now)[0])
         odds = _without_still(odds, now, quick)
         brighter = 1 - quick * (1 - self._brighter(grey, time_s - QUICK_S))
@@ -128,9 +131,11 @@ class Stepper:
         along_mm, sd_mm, _ = self._belief.read()
         self._real = self._real and np.isfinite(along_mm) and not self._went_out(along_mm)
         along_mm = along_mm if self._real else np.nan
+        self._back_mm_s = self._drawn_mm_s(time_s) if quick > STIRRING else 0.0
         self._learn(grey, self._reach_mm(along_mm, moving), step_s)
         found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
-        self._past.append(_Past(time_s, picture, grey, change, found.along_mm))
+        moved_mm = self._by_motion.read()[0]
+        self._past.append(_Past(time_s, picture, grey, change, found.along_mm, moved_mm))
         while self._past[0].time_s < time_s - KEPT_S and len(self._past) > 2:
             self._past.popleft()
         self._time_s = time_s
@@ -164,8 +169,16 @@ class Stepper:
         motion = np.zeros_like(grey)[None] if not ago else moved_by(ago[-1].grey[None], grey[None])
         return motion_odds(motion, self._sheet.inside, self._onward.noise_grey)
 
+    def _drawn_mm_s(self, time_s: float) -> float:
+        """How fast what moves has been drawn back lately."""
+        ago = [one for one in self._past if np.isfinite(one.moved_mm) and time_s - one.time_s <= SPEED_S]
+        if not ago:
+            return 0.0
+        way_mm = float(np.nan_to_num(ago[0].moved_mm - self._by_motion.read()[0]))
+        return max(0.0, way_mm / (time_s - ago[0].time_s))
+
     def _brighter(self, grey: FloatImages, since_s: float) -> FloatImages:
-        """How surely each place has become brighter since then, (n,), 0-1: what a tip does wherever it gets."""
+        """How surely each place has become brighter since then, (n,), 0-1: what a tip makes of a place."""
         ago = [one for one in self._past if one.time_s <= since_s + 0.005]
         return np.ones_like(grey) if not ago else np.clip((grey - ago[-1].grey) / BRIGHTER_GREY, 0, 1)
 
@@ -238,6 +251,12 @@ def _without_still(odds: FloatArray, moving_odds: FloatArray, moving: float) -> 
     reach = 2 * round(STILL_MM / SAMPLE_MM) + 1
     near = cv2.blur((moving_odds > 0).astype(np.float32), (reach, 1), borderType=cv2.BORDER_REPLICATE)
     return np.where(near <= 0, odds - moving * (np.maximum(odds, 0) + STILL_NATS), odds)
+
+
+def _from_further(odds: FloatArray, by_mm: float) -> FloatArray:
+    """Strips (1, n) drawn back along the axis: where a tip was a moment ago something changed too."""
+    by = round(by_mm / SAMPLE_MM)
+    return np.pad(odds, ((0, 0), (0, by)), mode="edge")[:, by:]
 
 
 def _cut(sheet: Sheet, n: int) -> Sheet:
