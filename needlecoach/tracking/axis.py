@@ -14,6 +14,7 @@ from needlecoach.tracking.arcs import Echoes, Pins, fit_arcs, read_bands, shaft_
 from needlecoach.tracking.chain import (
     EARLY_TOTAL_MM,
     SHORTEST_TOTAL_MM,
+    LinesKept,
     Node,
     chain_lines,
     entries_of,
@@ -149,15 +150,18 @@ def find_axis(
     depth_share: FloatArray,
     step_mm: float,
     pick: Callable[[list[Node]], list[Node]] = list,
+    kept: LinesKept | None = None,
 ) -> AxisEvidence | None:
     """Find the evidence for the needle's axis over a clip; `pick` may choose among the candidate lines.
+
+    Lines `kept` from an earlier look at the same pictures are not looked for again.
 
     Returns
     -------
     AxisEvidence or None
         None when no line enters from an edge, stands out against its own past and future, and lasts.
     """
-    lines = pick(lines_of(changes, depth_share, step_mm))
+    lines = pick(lines_of(changes, depth_share, step_mm, kept))
     chain = chain_lines(lines, changes.time_s, step_mm)
     stretches = segments(chain, step_mm, SHORTEST_TOTAL_MM if changes.hindsight else EARLY_TOTAL_MM)
     if not stretches:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -79,13 +79,58 @@ class Node:
     reward: float
 
 
-def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[Node]:
-    """Candidate lines of every block that come in from an edge."""
-    nodes = []
+class LinesKept:
+    """Lines of blocks that were looked at before: what comes later changes little in them.
+
+    A block is kept once the blocks beside it are complete and it was looked at for the second time: by then
+    it is known where the needle was.
+    """
+
+    def __init__(self) -> None:
+        self._numbers: Sequence[int] = ()
+        self._looked_at = -1
+        self._keys: list[tuple[int, int]] = []
+        self._lines: dict[tuple[int, int], list[Node]] = {}
+
+    def begin(self, numbers: Sequence[int]) -> None:
+        """Begin a look at the frames of these numbers, which rise from look to look."""
+        self._looked_at = self._numbers[-1] if self._numbers else -1
+        self._numbers = list(numbers)
+
+    def lay(self, block_of: npt.NDArray[np.intp]) -> None:
+        """Say which block each of the frames is in; what is kept of others is let go."""
+        blocks = np.arange(int(block_of[-1]) + 1)
+        first = np.searchsorted(block_of, blocks - 1)
+        last = np.searchsorted(block_of, blocks + 1, side="right") - 1
+        self._keys = [(self._numbers[i], self._numbers[j]) for i, j in zip(first, last, strict=True)]
+        self._lines = {key: self._lines[key] for key in self._keys if key in self._lines}
+
+    def lines(self, block: int) -> list[Node] | None:
+        """The lines of a block; None where they must be looked for."""
+        known = self._lines.get(self._keys[block])
+        return None if known is None else [replace(node, block=block) for node in known]
+
+    def keep(self, block: int, nodes: list[Node]) -> None:
+        """Keep the lines of a block if no more will change in it."""
+        if 0 < block < len(self._keys) - 2 and self._keys[block][1] <= self._looked_at:
+            self._lines[self._keys[block]] = nodes
+
+
+def lines_of(
+    changes: Changes, depth_share: FloatArray, step_mm: float, kept: LinesKept | None = None
+) -> list[Node]:
+    """Candidate lines of every block that come in from an edge; those `kept` are not looked for again."""
+    nodes: list[Node] = []
+    if kept is not None:
+        kept.lay(changes.block_of)
     times = max(1, int(COARSEST_MM / step_mm))
     faintest_grey = COARSE_FAINTEST_GREY if times > 1 else FAINTEST_RIDGE_GREY
     mask = _shrunk(changes.mask.astype(np.float32), times) == 1
     for block, picture in enumerate(changes.pictures):
+        if kept is not None and (known := kept.lines(block)) is not None:
+            nodes += known
+            continue
+        here = len(nodes)
         coarse = _shrunk(single(picture), times)
         found = find_lines(coarse, step_mm=times * step_mm, mask=mask, count=8, faintest_grey=faintest_grey)
         lines = [line.enlarged(times) for line in found]
@@ -100,6 +145,8 @@ def lines_of(changes: Changes, depth_share: FloatArray, step_mm: float) -> list[
             worth = min(line.support_mm, SUPPORT_CAP_MM) * np.exp(-gap_mm / ENTRY_REACH_MM)
             lever = entry + line.direction * LEVER_MM / step_mm
             nodes.append(Node(block, line, entry, lever, float(worth) - SHORTEST_SUPPORT_MM))
+        if kept is not None:
+            kept.keep(block, nodes[here:])
     return nodes
 
 

@@ -21,6 +21,8 @@ GreyImages = npt.NDArray[np.uint8]
 Shaft = npt.NDArray[np.float64]
 
 BLOCK_S = 0.25
+# Sums of times are off by less than this: a picture that falls on a block's beginning is always in it.
+ROUNDING_S = 1e-4
 # What drifts by less than this must not look new: the reference is dilated by it.
 JITTER_MM = 0.3
 EDGE_MM = 0.5
@@ -93,7 +95,9 @@ def find_changes(
     A needle is brighter than the darkest look of its place both before and after; scenery is not, nor is a
     trail once it has been laid, since from then on it stays.
     """
-    block_of = np.floor((time_s - time_s[0]) / block_s).astype(np.intp)
+    # Live, the same pictures make the same blocks whichever are still looked at.
+    began_s = time_s[0] if hindsight else -ROUNDING_S
+    block_of = np.floor((time_s - began_s) / block_s).astype(np.intp)
     block_of = np.unique(block_of, return_inverse=True)[1]
     n_blocks = int(block_of[-1]) + 1
     counts = np.bincount(block_of, minlength=n_blocks)

@@ -10,6 +10,7 @@ import numpy as np
 
 from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.axis import Axis, AxisEvidence, find_axis
+from needlecoach.tracking.chain import LinesKept
 from needlecoach.tracking.changes import Changes, Shaft, find_changes
 from needlecoach.tracking.cover import COVER_BEYOND_MM, comes_in_at, covered_mm, reached_first
 from needlecoach.tracking.flash import flash_bonus
@@ -56,6 +57,7 @@ AXIS_BEYOND_MM = 2.0
 # An axis that moved by less than this, so far in, need not be looked along again.
 SAME_AXIS_MM = 0.1
 FAR_MM = 25.0
+LATELY_S = 1.5
 # How far beyond the estimated tip a place still counts as covered, in each round.
 COVER_MM = (0.5, COVER_BEYOND_MM)
 
@@ -106,12 +108,14 @@ def follow_needle(
     thrown_mm: float = 0.0,
     hindsight: bool = True,
     shafts: Sequence[Shaft | None] = (),
+    kept: LinesKept | None = None,
 ) -> Course | None:
     """Follow the needle through steadied working pictures; None when no axis stands out anywhere.
 
     `known` is what a person said of single frames, `thrown_mm` how far a spring may throw the needle. Without
     `hindsight` the last picture is now: places are told by their past alone, a needle by its shaft alone, and
-    the course can be carried onward; `shafts` are what an earlier look made of the same pictures.
+    the course can be carried onward; `shafts` and lines `kept` are what an earlier look made of the same
+    pictures.
     """
     known = known or Known.nothing(time_s)
     pictures = levelled(pictures, plane.mask)
@@ -126,6 +130,7 @@ def follow_needle(
         depth_share=plane.depth_share,
         step_mm=plane.step_mm,
         pick=pick,
+        kept=kept,
     )
     seen = known.through(seen, changes.mask, plane.step_mm)
     course = None if seen is None else _by_shaft(seen, pictures, changes, time_s, known, thrown_mm)
@@ -201,7 +206,10 @@ def _by_shaft(
     path = path.without(known.absent)
     throws = thrown_at(path, time_s) if thrown_mm else ()
     by_motion = not_foreboded(by_motion, path, throws, time_s)
-    return Course(axis, path, by_motion, _spots(pictures, axis, path), grey, odds, before, throws, onward)
+    # Live, how well the tip is seen hangs on the latest pictures alone.
+    since_s = -np.inf if changes.hindsight else time_s[-1] - LATELY_S
+    spots = _spots(pictures, axis, path.without(time_s < since_s))
+    return Course(axis, path, by_motion, spots, grey, odds, before, throws, onward)
 
 
 def _spots(pictures: Sequence[GreyImage], axis: Axis, path: TipPath) -> list[Spot | None]:

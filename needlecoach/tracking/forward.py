@@ -7,42 +7,30 @@ import uuid
 from collections import deque
 from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 
 import numpy as np
 
 from needlecoach.model import FloatArray, GreyImage, LiveRow, Sight
-from needlecoach.tracking.averaging import undone
 from needlecoach.tracking.drift import moved
 from needlecoach.tracking.edge import at_edge
 from needlecoach.tracking.lately import MOST_S, Lately, News, forget, look_beside
-from needlecoach.tracking.level import LEAST_STEP_GREY, grey_level, shifted
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.steadying import Steadier, Stir
-from needlecoach.tracking.stepping import Step, Stepper
+from needlecoach.tracking.stepping import Step
 from needlecoach.tracking.target import TargetFollower
+from needlecoach.tracking.walking import WARM_S, Shown, Walk
 
 # So long at least lies between the beginnings of two looks at what the pictures until then tell; a look that
 # takes longer leaves the other process this share of its time for others.
 LOOK_EVERY_S, REST_SHARE = 0.3, 0.25
 # Pictures are looked through while something stirs in them, and for so long after.
 STIRRED_S = 1.5
-# Steps begin with the pictures of so long before them: what moves shows over a time.
-WARM_S = 0.2
+# So many steps may be taken for one picture, each of some 5 ms: none of them waits for long.
+STEPS_AT_ONCE = 7
 # A tip that is not seen, and not known to within so much, is lost.
 LOST_SD_MM = 3.0
 # A camera gives no more than so many pictures a second.
 MOST_WAITING = round(60 * MOST_S)
-
-
-@dataclass(frozen=True, eq=False)
-class _Shown:
-    """A steadied picture."""
-
-    number: int
-    time_s: float
-    picture: GreyImage
-    drift: FloatArray
 
 
 class Forward:
@@ -77,14 +65,13 @@ class Forward:
         self._beside = beside or self._own_thread()
         self._key = uuid.uuid4().hex
         self._steadier, self._stir = Steadier(plane), Stir()
-        self._inside = plane.mask.astype(np.uint8)
-        self._recent: deque[_Shown] = deque()
-        self._waiting: deque[_Shown] = deque(maxlen=MOST_WAITING)
+        self._recent: deque[Shown] = deque()
+        self._waiting: deque[Shown] = deque(maxlen=MOST_WAITING)
         self._job: Future[Lately | None] | None = None
         self._began_s, self._rest_s, self._stirred_s = -np.inf, 0.0, -np.inf
-        self._lately: Lately | None = None
-        self._stepper: Stepper | None = None
-        self._before: _Shown | None = None
+        self._walk: Walk | None = None
+        self._coming: Walk | None = None
+        self._behind: deque[Shown] = deque()
 
     def __enter__(self) -> Forward:
         return self
@@ -110,11 +97,11 @@ class Forward:
         picture : its working picture, as it was captured
         """
         held = self._steadier.hold(picture, time_s)
-        shown = _Shown(number, time_s, held.picture, held.drift)
+        shown = Shown(number, time_s, held.picture, held.drift)
         if self._stir.stirs(held.picture, time_s):
             self._stirred_s = time_s
         self._take(time_s)
-        step = self._step(shown) if self._stepper is not None else None
+        step = self._follow(shown)
         self._recent.append(shown)
         self._waiting.append(shown)
         self._ask(time_s)
@@ -127,7 +114,8 @@ class Forward:
 
     def _ask(self, time_s: float) -> None:
         """Have the pictures until now looked through, where that is due."""
-        needle_in = self._stepper is not None and self._stepper.real
+        walk = self._coming or self._walk
+        needle_in = walk is not None and walk.stepper.real
         due = time_s - self._began_s >= LOOK_EVERY_S and time_s >= self._rest_s
         if self._job is not None or not due or not (needle_in or time_s - self._stirred_s <= STIRRED_S):
             return
@@ -159,34 +147,28 @@ class Forward:
             self._go_on(lately)
 
     def _go_on(self, lately: Lately) -> None:
-        """Step from the picture that was looked at last to the latest one."""
-        self._lately, self._stepper = lately, None
+        """Walk on from the picture that was looked at last: what was walked until now may have strayed."""
+        self._coming = None
         if lately.axis is None or np.isnan(lately.in_since_s):
+            self._walk = None
             return
-        self._stepper = Stepper(lately, self._plane.mask, self._thrown_mm)
-        self._before = None
-        for one in self._recent:
-            if one.number <= lately.number:
-                if one.time_s >= lately.time_s - WARM_S:
-                    self._stepper.warm(self._read(one), one.time_s)
-                self._before = one
-            else:
-                self._step(one)
+        looked_at = [one for one in self._recent if one.number <= lately.number]
+        self._coming = Walk(lately, self._plane.mask, self._thrown_mm, looked_at)
+        self._behind = deque(one for one in self._recent if one.number > lately.number)
 
-    def _step(self, shown: _Shown) -> Step:
-        assert self._stepper is not None
-        step = self._stepper.step(self._read(shown), shown.time_s)
-        self._before = shown
-        return step
-
-    def _read(self, shown: _Shown) -> GreyImage:
-        """The picture as the tracker reads it: averaging undone, at the gain of those before."""
-        assert self._lately is not None
-        picture, share, before = shown.picture, self._lately.share, self._before
-        if share and before is not None:
-            picture = undone(picture, shown.drift, before.picture, before.drift, share)
-        by = round(grey_level(picture, self._inside) - self._lately.level)
-        return picture if abs(by) < LEAST_STEP_GREY else shifted(picture, -by)
+    def _follow(self, shown: Shown) -> Step | None:
+        """Step to the next picture; a walk that begins further back first catches up, a few steps a time."""
+        if self._coming is None:
+            return None if self._walk is None else self._walk.step(shown)
+        step = None
+        self._behind.append(shown)
+        at_once = STEPS_AT_ONCE - (self._walk is not None)
+        for _ in range(min(len(self._behind), at_once)):
+            step = self._coming.step(self._behind.popleft())
+        if not self._behind:
+            self._walk, self._coming = self._coming, None
+            return step
+        return None if self._walk is None else self._walk.step(shown)
 
     def _trim(self, time_s: float) -> None:
         """Keep what the next steps may begin with."""
@@ -196,14 +178,14 @@ class Forward:
         while self._waiting and self._waiting[0].time_s < time_s - MOST_S:
             self._waiting.popleft()
 
-    def _row(self, shown: _Shown, step: Step | None) -> LiveRow:
+    def _row(self, shown: Shown, step: Step | None) -> LiveRow:
         target_px, found, target_sd_mm = np.full(2, np.nan), False, 0.0
         if self._target is not None:
             target_px, found, target_sd_mm = self._target.now(shown.picture, shown.time_s, shown.drift)
         tip, entry, slope = np.full(2, np.nan), np.full(2, np.nan), np.nan
         if step is not None and np.isfinite(step.along_mm):
-            assert self._stepper is not None
-            axis = self._stepper.axis
+            assert self._walk is not None
+            axis = self._walk.stepper.axis
             tip = self._in_frame(axis.points(0, step.along_mm, step.across_mm), shown.drift)
             entry = self._in_frame(at_edge(axis, self._plane.mask)[0], shown.drift)
             slope = slope_deg(moved(axis.chord(0, step.along_mm), np.array([0.0, 0.0, shown.drift[2]])))

@@ -10,7 +10,8 @@ import numpy as np
 from needlecoach.model import FloatArray, GreyImage
 from needlecoach.tracking.averaging import averaged_share, without_averaging
 from needlecoach.tracking.axis import Axis
-from needlecoach.tracking.changes import Shaft
+from needlecoach.tracking.chain import LinesKept
+from needlecoach.tracking.changes import BLOCK_S, ROUNDING_S, Shaft
 from needlecoach.tracking.follow import Course, Onward, follow_needle
 from needlecoach.tracking.kymograph import FloatImages
 from needlecoach.tracking.level import grey_level
@@ -70,6 +71,7 @@ class Looker:
         self._drift: list[FloatArray] = []
         self._in_since_s = np.nan
         self._shafts: dict[int, Shaft | None] = {}
+        self._kept = LinesKept()
 
     def look(self, news: News) -> Lately | None:
         """Take in the next pictures; what all that are kept tell, None of the first few."""
@@ -85,7 +87,8 @@ class Looker:
         # Where the needle is since then is not known yet: it has left nothing.
         latest = self._shafts[max(self._shafts)] if self._shafts else None
         shafts = [self._shafts.get(number, latest) for number in self._numbers]
-        lately = look(self._plane, self._pictures, closed_s, drift, self._thrown_mm, shafts)
+        self._kept.begin(self._numbers)
+        lately = look(self._plane, self._pictures, closed_s, drift, self._thrown_mm, shafts, self._kept)
         # They stay here: what is sent back is small.
         self._shafts = {}
         if lately.onward is not None and lately.in_since_s == lately.in_since_s:
@@ -109,10 +112,10 @@ class Looker:
     def _drop(self) -> None:
         """Let go of what is no longer looked through."""
         time_s = np.array(self._time_s)
-        keep = time_s >= time_s[-1] - LOOK_S
+        keep = time_s >= _block_start_s(time_s[-1] - LOOK_S)
         if np.isfinite(self._in_since_s):
             quiet = (time_s >= self._in_since_s - QUIET_S) & (time_s < self._in_since_s)
-            keep = quiet | (time_s >= max(time_s[-1] - MOST_S, self._in_since_s))
+            keep = quiet | (time_s >= max(_block_start_s(time_s[-1] - MOST_S), self._in_since_s))
         kept = np.flatnonzero(keep).tolist()
         self._numbers, self._time_s = [self._numbers[i] for i in kept], [self._time_s[i] for i in kept]
         self._pictures, self._drift = [self._pictures[i] for i in kept], [self._drift[i] for i in kept]
@@ -120,7 +123,13 @@ class Looker:
 
 def _without_holes(time_s: FloatArray) -> FloatArray:
     """Times in which nothing lasts longer than what is left out of a long stay."""
-    return np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(time_s), LEFT_OUT_S))])
+    steps_s = np.minimum(np.diff(time_s), LEFT_OUT_S)
+    return np.cumsum(np.concatenate([time_s[:1] - _block_start_s(time_s[0]), steps_s]))
+
+
+def _block_start_s(time_s: float) -> float:
+    """When the block of a time begins: whole blocks are let go of, so that those kept stay as they are."""
+    return float(np.floor((time_s + ROUNDING_S) / BLOCK_S) * BLOCK_S - ROUNDING_S)
 
 
 def look(
@@ -130,8 +139,9 @@ def look(
     drift: FloatArray,
     thrown_mm: float,
     shafts: Sequence[Shaft | None] = (),
+    kept: LinesKept | None = None,
 ) -> Lately:
-    """Follow the needle through steadied pictures, the last being now; `shafts` as for `follow_needle`."""
+    """Follow the needle through steadied pictures, the last being now; the rest as for `follow_needle`."""
     share = averaged_share(pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
     if share:
         pictures = without_averaging(pictures, time_s, drift, mask=plane.mask, step_mm=plane.step_mm)
@@ -139,7 +149,9 @@ def look(
     level = float(
         np.median([grey_level(picture, inside) for picture in pictures[:: max(1, len(pictures) // 25)]])
     )
-    course = follow_needle(list(pictures), time_s, plane, thrown_mm=thrown_mm, hindsight=False, shafts=shafts)
+    course = follow_needle(
+        list(pictures), time_s, plane, thrown_mm=thrown_mm, hindsight=False, shafts=shafts, kept=kept
+    )
     if course is None:
         return Lately(0, 0.0, level, share)
     present = np.isfinite(course.path.position_mm)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from needlecoach.model import BoolArray, FloatArray, GreyImage
@@ -41,6 +42,12 @@ from needlecoach.tracking.turning import turned
 
 SPEED_S = 0.15
 KEPT_S = 0.3
+# What moves fast enough to show from one of a scanner's pictures to the next is told by these alone: over a
+# longer time motion reaches back to where the tip was. What then stays as it is over so far is no shaft.
+QUICK_S = 0.033
+STILL_MM = 0.5
+STILL_NATS = 0.6
+BRIGHTER_GREY = 12.0
 # Motion that tells the tip this well tells how far a needle was drawn back.
 DRAWN_SD_MM = 4.0
 
@@ -66,6 +73,7 @@ class _Past:
     grey: FloatImages
     change: FloatImages
     along_mm: float
+    moved_mm: float
 
 
 class Stepper:
@@ -87,6 +95,7 @@ class Stepper:
         self._seen: float | None = lately.seen
         self._time_s = lately.time_s
         self._past: deque[_Past] = deque()
+        self._back_mm_s = 0.0
         self._real = np.isfinite(lately.in_since_s)
 
     @property
@@ -98,7 +107,7 @@ class Stepper:
         """Take in a picture that belongs to what was known already, oldest first."""
         grey = self._sheet.sample(picture, 0)
         change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
-        self._past.append(_Past(time_s, picture, grey, change, np.nan))
+        self._past.append(_Past(time_s, picture, grey, change, np.nan, np.nan))
 
     def step(self, picture: GreyImage, time_s: float) -> Step:
         """Read the next picture."""
@@ -107,18 +116,26 @@ class Stepper:
         grey = self._sheet.sample(picture, 0)
         change = self._change(grey, time_s)
         odds = read_odds(self._onward.table, change[None], self._sheet.inside)
-        bonus = tip_bonus(grey[None], odds, self._onward.usual_grey)
-        motion = self._motion(grey, time_s)
-        moving, by_motion = float(moving_share(motion)[0]), emission(motion, fade_share=MOTION_FADE_SHARE)[0]
+        moves, now = self._motion(grey, time_s - MOTION_SPAN_S / 2), self._motion(grey, time_s - QUICK_S)
+        now = _from_further(now, self._back_mm_s * QUICK_S)
+        quick = float(moving_share(now)[0])
+        odds = _without_still(odds, now, quick)
+        brighter = 1 - quick * (1 - self._brighter(grey, time_s - QUICK_S))
+        bonus = tip_bonus(grey[None], odds, self._onward.usual_grey) * brighter
+        moving = max(float(moving_share(moves)[0]), quick)
+        slow_nats, quick_nats = (emission(one, fade_share=MOTION_FADE_SHARE)[0] for one in (moves, now))
+        by_motion = slow_nats + quick * (quick_nats - slow_nats)
         shown, step = emission(odds, bonus)[0] + by_motion, self._dynamics.over(step_s)
         self._belief = self._belief.after(shown, moving, step)
         self._by_motion = self._by_motion.after(by_motion - REST_NATS_PER_S * step_s, moving, step)
         along_mm, sd_mm, _ = self._belief.read()
         self._real = self._real and np.isfinite(along_mm) and not self._went_out(along_mm)
         along_mm = along_mm if self._real else np.nan
+        self._back_mm_s = self._drawn_mm_s(time_s) if quick > STIRRING else 0.0
         self._learn(grey, self._reach_mm(along_mm, moving), step_s)
         found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
-        self._past.append(_Past(time_s, picture, grey, change, found.along_mm))
+        moved_mm = self._by_motion.read()[0]
+        self._past.append(_Past(time_s, picture, grey, change, found.along_mm, moved_mm))
         while self._past[0].time_s < time_s - KEPT_S and len(self._past) > 2:
             self._past.popleft()
         self._time_s = time_s
@@ -146,11 +163,24 @@ class Stepper:
         recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
         return unghosted(change, np.maximum.reduce([change, *recent]))
 
-    def _motion(self, grey: FloatImages, time_s: float) -> FloatArray:
-        """Log odds of a moving shaft, (1, n), from how the strip has changed since half a span ago."""
-        ago = [one for one in self._past if one.time_s <= time_s - MOTION_SPAN_S / 2 + 0.005]
+    def _motion(self, grey: FloatImages, since_s: float) -> FloatArray:
+        """Log odds of a moving shaft, (1, n), from how the strip has changed since then."""
+        ago = [one for one in self._past if one.time_s <= since_s + 0.005]
         motion = np.zeros_like(grey)[None] if not ago else moved_by(ago[-1].grey[None], grey[None])
         return motion_odds(motion, self._sheet.inside, self._onward.noise_grey)
+
+    def _drawn_mm_s(self, time_s: float) -> float:
+        """How fast what moves has been drawn back lately."""
+        ago = [one for one in self._past if np.isfinite(one.moved_mm) and time_s - one.time_s <= SPEED_S]
+        if not ago:
+            return 0.0
+        way_mm = float(np.nan_to_num(ago[0].moved_mm - self._by_motion.read()[0]))
+        return max(0.0, way_mm / (time_s - ago[0].time_s))
+
+    def _brighter(self, grey: FloatImages, since_s: float) -> FloatImages:
+        """How surely each place has become brighter since then, (n,), 0-1: what a tip makes of a place."""
+        ago = [one for one in self._past if one.time_s <= since_s + 0.005]
+        return np.ones_like(grey) if not ago else np.clip((grey - ago[-1].grey) / BRIGHTER_GREY, 0, 1)
 
     def _reach_mm(self, along_mm: float, moving: float) -> float:
         """How far the needle reaches: no further than it was seen to be drawn back."""
@@ -214,6 +244,19 @@ class Stepper:
     def _speed_mm_s(self, along_mm: float, time_s: float) -> float:
         ago = [one for one in self._past if np.isfinite(one.along_mm) and time_s - one.time_s <= SPEED_S]
         return abs(along_mm - ago[0].along_mm) / (time_s - ago[0].time_s) if ago else 0.0
+
+
+def _without_still(odds: FloatArray, moving_odds: FloatArray, moving: float) -> FloatArray:
+    """Log odds of a shaft, less what is for one where nothing changes while the needle moves: a trail."""
+    reach = 2 * round(STILL_MM / SAMPLE_MM) + 1
+    near = cv2.blur((moving_odds > 0).astype(np.float32), (reach, 1), borderType=cv2.BORDER_REPLICATE)
+    return np.where(near <= 0, odds - moving * (np.maximum(odds, 0) + STILL_NATS), odds)
+
+
+def _from_further(odds: FloatArray, by_mm: float) -> FloatArray:
+    """Strips (1, n) drawn back along the axis: where a tip was a moment ago something changed too."""
+    by = round(by_mm / SAMPLE_MM)
+    return np.pad(odds, ((0, 0), (0, by)), mode="edge")[:, by:]
 
 
 def _cut(sheet: Sheet, n: int) -> Sheet:
