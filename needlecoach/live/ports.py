@@ -4,41 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from needlecoach.clips.reader import ColourImage
+from needlecoach.clips.capture import Captured, SourceState
 from needlecoach.live.saving import Recorder
 from needlecoach.live.state import RecordingNow, SourceNow
-
-
-class Captured(Protocol):
-    """One picture: its number, the session time at which it came, and its pixels, blue-green-red."""
-
-    @property
-    def number(self) -> int: ...
-
-    @property
-    def time_s(self) -> float: ...
-
-    @property
-    def pixels(self) -> ColourImage: ...
-
-
-class SourceState(Protocol):
-    """What the camera does: opening, running, stalled, gone or ended, and the same in words."""
-
-    @property
-    def kind(self) -> str: ...
-
-    @property
-    def words(self) -> str: ...
-
-    @property
-    def since_s(self) -> float: ...
-
-    @property
-    def size_px(self) -> tuple[int, int]: ...
-
-    @property
-    def fps(self) -> float: ...
 
 
 class Source(Protocol):

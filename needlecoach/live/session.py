@@ -7,6 +7,7 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 
+from needlecoach.clips.capture import Captured
 from needlecoach.errors import ClipError
 from needlecoach.live.attempts import AttemptWatch, Began, Event, Why
 from needlecoach.live.daybook import Book, DayBook
@@ -14,7 +15,7 @@ from needlecoach.live.dayssetup import DaysSetup
 from needlecoach.live.following import Followed, FollowerOf, Following, forward
 from needlecoach.live.hindsight import Scorer
 from needlecoach.live.kept import KeptRows
-from needlecoach.live.ports import Captured, LiveRecorder, Source, recording_now, source_now
+from needlecoach.live.ports import LiveRecorder, Source, recording_now, source_now
 from needlecoach.live.saving import without_results
 from needlecoach.live.saying import SteadySight, warnings_of, word_of
 from needlecoach.live.setup import Setup
