@@ -26,6 +26,7 @@ import numpy as np
 
 from needlecoach.model import Target
 from needlecoach.reporting.cells import ATTEMPT_COLUMNS, CORRECTED
+from needlecoach.reporting.record import target_size_mm
 from needlecoach.reporting.results import record_text
 
 SEED = 7
@@ -91,7 +92,7 @@ def record(one: Invented, outline_px: Sequence[Sequence[float]]) -> dict[str, An
     points = {"points_px": [[530.0, 44.0], [530.0, 444.0]], "points_mm": 40.0}
     scale = {"x_mm_per_px": MM_PER_PX, "y_mm_per_px": MM_PER_PX, "source": "two marked points", **points}
     target = {"outline_px": outline_px, "frame": 0, "marking_sd_px": 1.0, "centre_px": [361.0, 261.0]}
-    return {
+    told: dict[str, Any] = {
         "schema": 1,
         "invented": True,
         "first_scored_at": one.at.isoformat(),
@@ -115,6 +116,8 @@ def record(one: Invented, outline_px: Sequence[Sequence[float]]) -> dict[str, An
         "options": {"no_target": False, "fps": None, "pass_withdrawal_mm": 5.0},
         "result": {"attempts": 1, "confidence": 0.9, "unscorable": "", "quality_notes": []},
     }
+    told["result"]["target_size_mm"] = target_size_mm(told)
+    return told
 
 
 def write_folders(attempts: Sequence[Invented], reports: Path) -> None:

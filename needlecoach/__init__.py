@@ -1,5 +1,12 @@
 """Scores practice of ultrasound-guided needle sampling on gelatin phantoms."""
 
-from importlib.metadata import version
+__version__: str
 
-__version__ = version("needlecoach")
+
+def __getattr__(name: str) -> str:
+    if name != "__version__":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    # Asked only when wanted: looking it up takes a tenth of a process's start.
+    from importlib.metadata import version
+
+    return version("needlecoach")

@@ -6,19 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import pandas as pd
-
-from needlecoach.cohort.anonymise import anonymise
-from needlecoach.cohort.report import Interval, build_report
 from needlecoach.cohort.values import CohortReport, Crossing, Rates
 from needlecoach.errors import CohortError
-from needlecoach.gather.together import gather
-from needlecoach.keyfile import check_apart, read_key, write_key
-from needlecoach.reporting.cohort_csv import attempts_text
-from needlecoach.reporting.cohort_files import check_replaceable, write_cohort_files
+from needlecoach.gather.recordings import no_collection
+from needlecoach.gather.together import Gathering
 from needlecoach.scoring.standard import Standard
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from needlecoach.cohort.report import Interval
+
+# What the process that works beside this one needs.
+_LOADED = ("needlecoach.cohort.report", "needlecoach.reporting.cohort_csv")
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,7 @@ class Written:
     faults: tuple[str, ...]
 
 
+@no_collection()
 def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date | None = None) -> Written:
     """Read results, and write `cohort.html`, `cohort.csv` and `learners.csv` into `out`.
 
@@ -58,17 +61,29 @@ def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date 
     NeedlecoachError
         When something is to be mended, in one line; no file is changed then, but the key may have grown.
     """
-    check_replaceable(out, reports)
-    key = {}
-    if wish.key is not None:
-        check_apart(wish.key, out, reports)
-        key = read_key(wish.key)
-    gathered = gather(reports)
-    table, notes = _of_task(gathered.table, wish), gathered.named_notes
-    if wish.key is not None:
-        table, key = anonymise(table, key)
-        notes = (*gathered.notes, "Learners have other codes here than where they practise.")
-    with attempts_text(table) as attempts:
+    with Gathering(reports) as begun:
+        # Imported while others read: together these take a second.
+        from needlecoach.cohort.anonymise import anonymise
+        from needlecoach.cohort.aside import aside
+        from needlecoach.cohort.report import DIFFICULTY_COLUMNS, build_report, difficulty_of
+        from needlecoach.keyfile import check_apart, read_key, write_key
+        from needlecoach.reporting.cohort_csv import attempts_text
+        from needlecoach.reporting.cohort_files import check_replaceable, write_cohort_files
+
+        check_replaceable(out, reports)
+        key = {}
+        if wish.key is not None:
+            check_apart(wish.key, out, reports)
+            key = read_key(wish.key)
+        n_attempts = begun.read()
+    with aside(n_attempts, *_LOADED) as elsewhere:
+        gathered = begun.result()
+        table, notes = _of_task(gathered.table, wish), gathered.named_notes
+        if wish.key is not None:
+            table, key = anonymise(table, key)
+            notes = (*gathered.notes, "Learners have other codes here than where they practise.")
+        difficulty = elsewhere(difficulty_of, table.filter(items=DIFFICULTY_COLUMNS))
+        attempts = elsewhere(attempts_text, table)
         report = build_report(
             table,
             rates=wish.rates,
@@ -80,6 +95,7 @@ def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date 
             today=today or date.today(),
             notes=notes,
             quiet_after=wish.quiet_after,
+            difficulty=difficulty,
         )
         if wish.key is not None:  # before anything goes by its codes
             write_key(wish.key, key)

@@ -71,25 +71,30 @@ def gains_for(points: int) -> FloatArray:
     return gains
 
 
-def fit_numbers(basis: Basis, places: Places, value: FloatArray, gains: FloatArray) -> NumberFit:
-    """Hold values (n,) against a basis, by restricted likelihood, the noise's variance integrated out."""
-    n, mean = len(value), places.means(value)
-    line = basis.line.T @ (places.count * mean)
-    bend = basis.bend.T @ (places.count * mean) / basis.size
-    left = mean - basis.line @ line - basis.bend @ (bend / basis.size)
+def fit_numbers(basis: Basis, places: Places, values: FloatArray, gains: FloatArray) -> list[NumberFit]:
+    """Hold values (s, n), each row by itself, against a basis, by restricted likelihood.
+
+    The noise's variance is integrated out. Rows are held all at once, as there are thousands of short ones.
+    """
+    n, mean = values.shape[1], places.means(values)
+    line = (places.count * mean) @ basis.line
+    bend = (places.count * mean) @ basis.bend / basis.size
+    left = mean - line @ basis.line.T - (bend / basis.size) @ basis.bend.T
     gain = gains[:, None] * (basis.size / basis.size[0]) ** 2
-    squares = places.within(value) + places.count @ left**2 + (bend**2 / (1 + gain)).sum(axis=1)
+    squares = (places.within(values) + left**2 @ places.count)[:, None] + bend**2 @ (1 / (1 + gain)).T
     # Of values that lie exactly on a line nothing but rounding is left.
-    squares = np.maximum(squares, 1e-24 * float(places.count @ mean**2) + 1e-200)
-    likelihood = -0.5 * np.log1p(gain).sum(axis=1) - 0.5 * (n - 2) * np.log(squares)
-    return NumberFit(basis, n, line, bend, gain, squares, likelihood + LEAN * np.log(gains))
+    squares = np.maximum(squares, 1e-24 * (mean**2 @ places.count)[:, None] + 1e-200)
+    weight = -0.5 * np.log1p(gain).sum(axis=1) - 0.5 * (n - 2) * np.log(squares) + LEAN * np.log(gains)
+    return [
+        NumberFit(basis, n, *own[:2], gain, *own[2:]) for own in zip(line, bend, squares, weight, strict=True)
+    ]
 
 
 def share_courses(basis: Basis, places: Places, success: FloatArray) -> Courses:
     """Courses of a chance in logits, from 0s and 1s (n,), by Laplace's approximation."""
     columns = np.hstack([basis.line, basis.bend])
     shown = np.hstack([basis.line_shown, basis.bend_shown])
-    precision, share = _precision(basis, columns.shape[1]), places.means(success)
+    precision, share = _precision(basis, columns.shape[1]), places.means(success[None])[0]
     best, curvature = _most_likely(columns, places.count, share, precision)
     logit = best @ columns.T
     likelihood = (places.count * (share * logit - np.logaddexp(0, logit))).sum(axis=1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -47,6 +47,7 @@ _SUCCESS = Measure("success", "Success", "", share=True, lower_is_better=False)
 # Distance, then what is drawn for every task.
 _DISTANCE = {"aspirate": ("closest_centre_mm", True), "core": ("notch_in_target_mm", False)}
 _OTHERS = ("blind_advance_mm", "time_to_target_s", "passes")
+DIFFICULTY_COLUMNS = ("learner", "order", "target", "block", "success")
 # Counts that are no lower, unless a learner's own are: an attempt without a pass has only short pushes.
 _LEAST = {"passes": 1.0}
 
@@ -80,6 +81,7 @@ def build_report(
     today: date,
     notes: Sequence[str] = (),
     quiet_after: int = 14,
+    difficulty: Callable[[], Difficulty] | None = None,
 ) -> CohortReport:
     """Calculate everything that a cohort's page shows.
 
@@ -92,6 +94,7 @@ def build_report(
     interval : of shares
     today : by which learners have gone quiet, with more than `quiet_after` days since their last attempt
     notes : warnings that the report begins with, in whole sentences
+    difficulty : waits for `difficulty_of` this table, where it is under way already
 
     Raises
     ------
@@ -107,24 +110,35 @@ def build_report(
     check_table(table)
     if not len(table):
         raise CohortError("No attempt was found in these results; there is nothing to show.")
-    coded = targets_by_block(table[table["learner"] != ""].reset_index(drop=True))
-    difficulty = fit_difficulty(coded)
+    coded = _coded(table)
     calibration = calibrate(rates, length, false_competence)
     asked = _Asked(
         rates, crossing, calibration, standard, interval, today, quiet_after, measures_of(coded["task"])
     )
+    curves = _curves(coded, asked)
+    told = fit_difficulty(coded) if difficulty is None else difficulty()
     return CohortReport(
         table=table,
         measures=asked.measures,
-        learners=_learners(coded, difficulty, asked),
-        targets=_targets(coded, difficulty, asked),
-        difficulty=difficulty,
+        learners=_learners(coded, curves, told, asked),
+        targets=_targets(coded, told, asked),
+        difficulty=told,
         rates=rates,
         crossing=crossing,
         calibration=calibration,
         standard="" if standard is None else standard.name,
         notes=(*notes, *_notes(coded)),
     )
+
+
+def difficulty_of(table: pd.DataFrame) -> Difficulty:
+    """Learners told from targets, as `build_report` shows it; `table` needs `DIFFICULTY_COLUMNS` only."""
+    return fit_difficulty(_coded(table))
+
+
+def _coded(table: pd.DataFrame) -> pd.DataFrame:
+    """Attempts with a learner's code."""
+    return targets_by_block(table[table["learner"] != ""].reset_index(drop=True))
 
 
 def measures_of(tasks: pd.Series) -> tuple[Measure, ...]:
@@ -139,32 +153,61 @@ def _measure(name: str, lower_is_better: bool) -> Measure:
     return Measure(name, column.title, column.unit, lower_is_better=lower_is_better)
 
 
-def _learners(coded: pd.DataFrame, difficulty: Difficulty, asked: _Asked) -> tuple[LearnerReport, ...]:
+def _curves(coded: pd.DataFrame, asked: _Asked) -> dict[str, tuple[Curve, ...]]:
+    """Curves of each learner's scorable attempts, by code."""
+    scorable = coded[np.isfinite(coded["success"].to_numpy(dtype=float))]
+    columns = {name: scorable[name].to_numpy(dtype=float) for name in ("order", *_names(asked.measures))}
+    return {
+        str(code): tuple(
+            _curve(columns["order"][rows], columns[one.name][rows], one) for one in asked.measures
+        )
+        for code, rows in scorable.groupby("learner").indices.items()
+    }
+
+
+def _names(measures: Sequence[Measure]) -> list[str]:
+    return [one.name for one in measures]
+
+
+def _learners(
+    coded: pd.DataFrame, curves: Mapping[str, tuple[Curve, ...]], difficulty: Difficulty, asked: _Asked
+) -> tuple[LearnerReport, ...]:
     """Reports in the order of the codes."""
     expected = None if difficulty.reason else pd.Series(difficulty.expected_failure, index=coded.index)
     # Taking rows of all hundred columns, learner by learner, would take longer than the rest.
     narrow = coded[[name for name in _used(asked) if name in coded]]
+    none = tuple(_curve(np.empty(0), np.empty(0), one) for one in asked.measures)
     return tuple(
-        _learner(str(code), own, None if expected is None else expected[own.index], difficulty, asked)
+        _learner(
+            str(code),
+            own,
+            curves.get(str(code), none),
+            None if expected is None else expected[own.index],
+            difficulty,
+            asked,
+        )
         for code, own in narrow.groupby("learner", sort=True)
     )
 
 
 def _used(asked: _Asked) -> dict[str, None]:
-    """Columns that a learner's report is made from."""
+    """Columns that a learner's report is made from, but for the curves."""
     names = ["learner", "date", "order", "success", "index_of_difficulty", "time_to_target_s"]
-    names += [one.name for one in asked.measures]
     for criterion in () if asked.standard is None else asked.standard.criteria:
         names += [criterion.column, f"{criterion.column}_sd"]
     return dict.fromkeys(names)
 
 
 def _learner(
-    code: str, own: pd.DataFrame, expected: pd.Series | None, difficulty: Difficulty, asked: _Asked
+    code: str,
+    own: pd.DataFrame,
+    curves: tuple[Curve, ...],
+    expected: pd.Series | None,
+    difficulty: Difficulty,
+    asked: _Asked,
 ) -> LearnerReport:
     known = np.isfinite(own["success"].to_numpy(dtype=float))
-    scorable = own[known]
-    success = scorable["success"].to_numpy(dtype=float)
+    success = own["success"].to_numpy(dtype=float)[known]
     days = [day for day in own["date"] if day]
     first, last = (min(days), max(days)) if days else ("", "")
     return LearnerReport(
@@ -174,12 +217,12 @@ def _learner(
         last_date=last,
         hits=asked.share(success),
         last_hits=asked.share(success[-LAST:]),
-        curves=tuple(_curve(scorable, measure) for measure in asked.measures),
+        curves=curves,
         cusum=two_boundary(success, asked.rates, asked.crossing),
         lc_cusum=lc_cusum(success, asked.rates, asked.calibration.limit),
         risk_adjusted=None
         if expected is None or not len(success)
-        else risk_adjusted(success, expected[known].to_numpy(dtype=float)),
+        else risk_adjusted(success, expected.to_numpy(dtype=float)[known]),
         ability=difficulty.abilities.get(code),
         throughput_bits_s=throughput(own),
         need=None if asked.standard is None else need_of(own, asked.standard, LAST),
@@ -187,9 +230,7 @@ def _learner(
     )
 
 
-def _curve(scorable: pd.DataFrame, measure: Measure) -> Curve:
-    order = scorable["order"].to_numpy(dtype=float)
-    value = scorable[measure.name].to_numpy(dtype=float)
+def _curve(order: FloatArray, value: FloatArray, measure: Measure) -> Curve:
     smooth = (smooth_shares if measure.share else smooth_numbers)(order, value)
     if smooth is not None and measure.name in _LEAST:
         smooth = _held(smooth, min(_LEAST[measure.name], float(np.nanmin(value))))

@@ -122,18 +122,17 @@ def _course(order: bytes, bends: int) -> tuple[Places, Basis, FloatArray]:
 
 def _best_scale(series: Series) -> tuple[float | None, NumberFit]:
     """The scale on which values are likeliest (Box and Cox, J R Stat Soc B 1964;26:211), and its fit."""
-    gains = gains_for(len(series.value))
-    best: tuple[float, float | None, NumberFit] | None = None
-    for offset in _offsets(series.value):
-        scaled = series.value if offset is None else np.log(series.value + offset)
-        fit = fit_numbers(series.basis, series.places, scaled, gains)
-        likelihood = float(np.logaddexp.reduce(fit.log_weight)) - (
-            0.0 if offset is None else float(scaled.sum())
-        )
-        if best is None or likelihood > best[0]:
-            best = likelihood, offset, fit
-    assert best is not None
-    return best[1], best[2]
+    offsets = _offsets(series.value)
+    scaled = np.array(
+        [series.value if offset is None else np.log(series.value + offset) for offset in offsets]
+    )
+    fits = fit_numbers(series.basis, series.places, scaled, gains_for(len(series.value)))
+    likelihoods = [
+        float(np.logaddexp.reduce(fit.log_weight)) - (0.0 if offset is None else float(row.sum()))
+        for fit, offset, row in zip(fits, offsets, scaled, strict=True)
+    ]
+    best = int(np.argmax(likelihoods))
+    return offsets[best], fits[best]
 
 
 def _offsets(value: FloatArray) -> list[float | None]:

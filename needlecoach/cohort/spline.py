@@ -24,13 +24,15 @@ class Places:
     count: FloatArray
     place: npt.NDArray[np.intp]
 
-    def means(self, value: FloatArray) -> FloatArray:
-        """Mean of the values (n,) at each place, (p,)."""
-        return np.bincount(self.place, value) / self.count
+    def means(self, values: FloatArray) -> FloatArray:
+        """Mean of each row of values (s, n) at each place, (s, p)."""
+        sums = [np.bincount(self.place, row) for row in values]
+        return np.array(sums).reshape(len(values), len(self.count)) / self.count
 
-    def within(self, value: FloatArray) -> float:
-        """Sum of squares of the values (n,) about the means of their places."""
-        return float(np.sum((value - self.means(value)[self.place]) ** 2))
+    def within(self, values: FloatArray) -> FloatArray:
+        """Sum of squares of each row of values (s, n) about the means of their places, (s,)."""
+        squares: FloatArray = np.sum((values - self.means(values)[:, self.place]) ** 2, axis=1)
+        return squares
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from needlecoach.cohort.recording import WORDS, Recording, number_columns
 from needlecoach.errors import CohortError
 from needlecoach.scoring.standard import COUNTS, OUTCOMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # In front of the columns of attempts.csv; `attempt` is one of those, moved to the front.
 LEADING = (
@@ -57,6 +59,9 @@ def table_of(recordings: Sequence[Recording], columns: Sequence[str]) -> pd.Data
         without a learner), `at` is the marked date, else the first scoring (UTC, NaT where neither is known),
         `success` 1 for a hit, 0 for a miss or borderline, NaN for what can't be scored.
     """
+    # Imported here: results are read in other processes before this takes its half second.
+    import pandas as pd
+
     pairs = [(one, row) for one in recordings for row in one.attempts]
     names = number_columns(columns)
     numbers = np.array([row.numbers for _, row in pairs], dtype=float).reshape(len(pairs), len(names))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
-
-import pandas as pd
+from typing import TYPE_CHECKING, Literal
 
 from needlecoach.errors import CohortError
 from needlecoach.model import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Crossing = Literal["stop", "restart", "go-on"]
 Side = Literal["acceptable", "unacceptable"]

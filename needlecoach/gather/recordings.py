@@ -6,20 +6,19 @@ import gc
 import math
 import multiprocessing
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import lru_cache
-from itertools import chain
 from pathlib import Path
-from typing import Any, NamedTuple
-
-import numpy as np
+from typing import NamedTuple
 
 from needlecoach.cohort.recording import KINDS, TASKS, AttemptRow, Recording, number_columns
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.cells import ATTEMPT_COLUMNS, bare
 from needlecoach.reporting.folders import FolderResult, read_result
+from needlecoach.reporting.record import target_size_mm
+from needlecoach.reporting.reopen import read_run
 from needlecoach.scoring.standard import OUTCOMES
 
 NUMBERS = number_columns(ATTEMPT_COLUMNS)
@@ -38,7 +37,7 @@ class Unread(NamedTuple):
 
 @contextmanager
 def no_collection() -> Iterator[None]:
-    """Spare looking for rings among a million values that hold none: up to a third of the time of reading."""
+    """Spare looking for rings among a million values that hold none: up to a third of the time it takes."""
     was = gc.isenabled()
     gc.disable()
     try:
@@ -48,22 +47,39 @@ def no_collection() -> Iterator[None]:
             gc.enable()
 
 
-def read_folders(folders: Sequence[Path]) -> tuple[list[Recording], list[Unread]]:
-    """Read results folders, many of them on all cores.
+class Reading:
+    """Results folders being read, many of them on all cores; a context manager.
 
-    Returns
-    -------
-    tuple
-        The recordings that could be read, in the order given, and what was wrong with the others.
+    Begins at once, so that something else can be done before `result` is asked for.
     """
-    processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
-    if len(folders) < _WORTH_A_PROCESS or processes < 2:
-        return _parted([_read_some(folders)])
-    some = [folders[start : start + _AT_A_TIME] for start in range(0, len(folders), _AT_A_TIME)]
-    # Started anew: a forked process could inherit locks of threads that run already.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
-        return _parted(list(pool.map(_read_some, some)))
+
+    def __init__(self, folders: Sequence[Path]) -> None:
+        self._folders = folders
+        self._pool: ProcessPoolExecutor | None = None
+        processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
+        if len(folders) >= _WORTH_A_PROCESS and processes >= 2:
+            some = [folders[start : start + _AT_A_TIME] for start in range(0, len(folders), _AT_A_TIME)]
+            # Started anew: a forked process could inherit locks of threads that run already.
+            self._pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+            self._read = self._pool.map(_read_some, some)
+
+    def __enter__(self) -> Reading:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def result(self) -> tuple[list[Recording], list[Unread]]:
+        """Wait for all of it.
+
+        Returns
+        -------
+        tuple
+            The recordings that could be read, in the order of their folders, and what was wrong with the
+            others.
+        """
+        return _parted([_read_some(self._folders)] if self._pool is None else list(self._read))
 
 
 def recording_of(result: FolderResult, place: Path) -> Recording:
@@ -75,7 +91,7 @@ def recording_of(result: FolderResult, place: Path) -> Recording:
         When something in it is not what it should be.
     """
     marks, run = result.marks, result.run
-    width_mm, depth_mm = _target_mm(run)
+    width_mm, depth_mm = _target_size_mm(result, place)
     return Recording(
         place=str(place),
         folder=result.folder,
@@ -152,20 +168,11 @@ def one_of(allowed: Sequence[str], value: object, name: str) -> str:
     return str(value)
 
 
-def _target_mm(run: Mapping[str, Any]) -> tuple[float, float]:
-    """Diameter of a circle of the outline's area, and how deep its centre lies under the region's upper edge.
-
-    NaN without a target, and in a camera's recording: its outline is of another picture than its scale.
-    """
-    target, scale, region = run["marks"].get("target"), run.get("scale"), run.get("region")
-    if not target or not scale or not region or run.get("screen"):
-        return math.nan, math.nan
-    x, y = np.fromiter(chain.from_iterable(target["outline_px"]), float).reshape(-1, 2).T
-    x_mm, y_mm = float(scale["x_mm_per_px"]), float(scale["y_mm_per_px"])
-    x0, y0 = x - x[0], y - y[0]  # far from the origin the products would lose digits
-    area_px2 = abs(float(x0[:-1] @ y0[1:] - x0[1:] @ y0[:-1])) / 2
-    depth_mm = (float(target["centre_px"][1]) - float(region["box_px"][1])) * y_mm
-    return 2 * math.sqrt(area_px2 * x_mm * y_mm / math.pi), depth_mm
+def _target_size_mm(result: FolderResult, place: Path) -> Sequence[float]:
+    """Width and depth of the target, NaN each where unknown; older results hold only what they come from."""
+    told = result.run.get("result") or {}
+    size = told["target_size_mm"] if "target_size_mm" in told else target_size_mm(read_run(place))
+    return (math.nan, math.nan) if size is None else [float(one) for one in size]
 
 
 def _parted(

@@ -9,18 +9,20 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
 from pathlib import Path
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from needlecoach.cohort.recording import AttemptRow, Recording
 from needlecoach.cohort.table import table_of
 from needlecoach.errors import CohortError, MarksError
-from needlecoach.gather.recordings import Unread, no_collection, read_folders
+from needlecoach.gather.recordings import Reading, Unread
 from needlecoach.gather.tables import read_table
 from needlecoach.gather.walk import DEEPEST, find
 from needlecoach.marks import parse_learner
 from needlecoach.reporting.cells import ATTEMPT_COLUMNS
 from needlecoach.reporting.folders import NEVER, in_order
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # As many faults are told by name; the others are counted.
 _MOST_NAMED = 5
@@ -50,48 +52,80 @@ class Gathered:
         return (f"Not read: {', '.join(names)}.", *self.notes)
 
 
-@no_collection()
-def gather(reports: Sequence[Path]) -> Gathered:
-    """Read results folders and tables of attempts into one table.
+class Gathering:
+    """Results folders and tables of attempts on their way into one table; a context manager.
+
+    Folders are read from the start, by other processes where they are many; `read` waits for them.
 
     Parameters
     ----------
     reports
         Results folders, folders of them down to a depth of 4, or tables of attempts.
 
-    Returns
-    -------
-    Gathered
-        A recording that was scored into several folders counts once, as it was scored last. Invented results
-        (those of a demonstration) are left out where there are others. What comes from tables has no
-        fingerprint: there attempts are the same when clip, learner, number and all figures are.
-
     Raises
     ------
     CohortError
-        When something named is not there, or nothing could be read.
+        When something named is not there.
     """
-    places = find(reports)
-    read, problems = read_folders(places.folders)
-    for path in places.tables:
-        try:
-            read += read_table(path)
-        except CohortError as problem:
-            problems.append(Unread(path, str(problem)))
-    problems += [Unread(path, f"{path}: can't be looked into.") for path in places.barred]
-    if not read:
-        raise _nothing(reports, problems)
-    real = [one for one in read if not one.invented] or read
-    coded, unnamed = _coded(real)
-    once, doubled = _once(coded)
-    first = _first_times(coded)
-    table = table_of(list(_in_order(once, first)), ATTEMPT_COLUMNS)
-    notes = (
-        *_notes(coded, once, table, len(problems), doubled, unnamed),
-        *_invented_notes(len(read) - len(real)),
-    )
-    faulty = tuple(Path(os.path.abspath(one.place)).name for one in problems)
-    return Gathered(table, tuple(one.why for one in problems), notes, faulty)
+
+    def __init__(self, reports: Sequence[Path]) -> None:
+        self._reports = reports
+        self._places = find(reports)
+        self._reading = Reading(self._places.folders)
+
+    def __enter__(self) -> Gathering:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self._reading.__exit__(*problem)
+
+    def read(self) -> int:
+        """Wait for the folders, read the tables; return how many attempts they hold, some perhaps twice."""
+        self._read, self._problems = self._reading.result()
+        for path in self._places.tables:
+            try:
+                self._read += read_table(path)
+            except CohortError as problem:
+                self._problems.append(Unread(path, str(problem)))
+        self._problems += [Unread(path, f"{path}: can't be looked into.") for path in self._places.barred]
+        return sum(len(one.attempts) for one in self._read)
+
+    def result(self) -> Gathered:
+        """Put together what was `read`.
+
+        Returns
+        -------
+        Gathered
+            A recording that was scored into several folders counts once, as it was scored last. Invented
+            results (those of a demonstration) are left out where there are others. What comes from tables has
+            no fingerprint: there attempts are the same when clip, learner, number and all figures are.
+
+        Raises
+        ------
+        CohortError
+            When nothing could be read.
+        """
+        read, problems = self._read, self._problems
+        if not read:
+            raise _nothing(self._reports, problems)
+        real = [one for one in read if not one.invented] or read
+        coded, unnamed = _coded(real)
+        once, doubled = _once(coded)
+        first = _first_times(coded)
+        table = table_of(list(_in_order(once, first)), ATTEMPT_COLUMNS)
+        notes = (
+            *_notes(coded, once, table, len(problems), doubled, unnamed),
+            *_invented_notes(len(read) - len(real)),
+        )
+        faulty = tuple(Path(os.path.abspath(one.place)).name for one in problems)
+        return Gathered(table, tuple(one.why for one in problems), notes, faulty)
+
+
+def gather(reports: Sequence[Path]) -> Gathered:
+    """Read results folders and tables of attempts into one table; see `Gathering`."""
+    with Gathering(reports) as begun:
+        begun.read()
+    return begun.result()
 
 
 def fault_lines(faults: Sequence[str]) -> list[str]:

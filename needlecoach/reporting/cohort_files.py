@@ -11,9 +11,9 @@ from pathlib import Path
 
 from needlecoach.cohort.values import CohortReport
 from needlecoach.errors import OutputError
-from needlecoach.reporting.cohort_csv import csv_text
+from needlecoach.reporting.cohort_csv import attempts_text, csv_text
 from needlecoach.reporting.cohort_page import render_cohort
-from needlecoach.reporting.cohort_tables import LEARNER_COLUMNS, attempts_of_cohort, learners_table
+from needlecoach.reporting.cohort_tables import LEARNER_COLUMNS, learners_table
 
 PAGE, ATTEMPTS, LEARNERS = "cohort.html", "cohort.csv", "learners.csv"
 FILES = (PAGE, ATTEMPTS, LEARNERS)
@@ -29,7 +29,7 @@ def write_cohort_files(report: CohortReport, out: Path, attempts: Callable[[], s
     """Write `cohort.html`, `cohort.csv` and `learners.csv` into a folder; return the page's path.
 
     Those of a former run are replaced, all three or none; other files are left alone. `attempts` returns the
-    text of cohort.csv where that is under way already (`cohort_csv.attempts_text`).
+    text of cohort.csv where that is under way already.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def write_cohort_files(report: CohortReport, out: Path, attempts: Callable[[], s
         with _partial_folder(out) as folder:
             _write(folder / PAGE, render_cohort(report))
             _write(folder / LEARNERS, csv_text(learners_table(report)))
-            _write(folder / ATTEMPTS, attempts() if attempts else csv_text(attempts_of_cohort(report.table)))
+            _write(folder / ATTEMPTS, attempts() if attempts else attempts_text(report.table))
             _move_into_place(folder, out)
     return out / PAGE
 

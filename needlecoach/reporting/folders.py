@@ -10,8 +10,10 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+from pydantic_core import SchemaValidator, ValidationError, core_schema
+
 from needlecoach.errors import NeedlecoachError
-from needlecoach.reporting.reopen import first_scored, last_scored_s, read_run
+from needlecoach.reporting.reopen import content_of, first_scored, last_scored_s, read_run
 
 RUN_FILE, ATTEMPTS_FILE = "run.json", "attempts.csv"
 NEVER = datetime.max.replace(tzinfo=UTC)
@@ -23,8 +25,8 @@ class FolderResult:
     """One results folder as read: what its run.json says of the recording, and the cells of its attempts.csv.
 
     `folder` is the folder's name. `marks` always has a `date`, None where none was marked. `written_s` is
-    when the results were written (seconds since 1970), `run` all of run.json. `cells` has a row per attempt,
-    each as long as `header`.
+    when the results were written (seconds since 1970), `run` what run.json says but for most of the marks,
+    region and scale. `cells` has a row per attempt, each as long as `header`.
     """
 
     folder: str
@@ -110,7 +112,7 @@ def in_order(times: Sequence[tuple[str | None, datetime]]) -> list[int]:
 
 
 def _read(folder: Path) -> FolderResult:
-    run = read_run(folder)
+    run = read_run(folder, _parts)
     marks, clip = dict(run["marks"]), run["clip"]
     if marks.setdefault("date", None) is not None:
         date.fromisoformat(marks["date"])
@@ -128,9 +130,34 @@ def _read(folder: Path) -> FolderResult:
     )
 
 
+def _parts(content: bytes) -> dict[str, Any]:
+    """What is needed of a run.json: its outline, most of the file, is not made into Python's numbers."""
+    try:
+        parts: dict[str, Any] = _RUN.validate_json(content)
+    except ValidationError as problem:  # whose own words are several lines
+        raise ValueError(problem.errors(include_url=False)[0]["msg"]) from problem
+    return parts
+
+
+def _any_of(*names: str, **others: core_schema.CoreSchema) -> core_schema.CoreSchema:
+    """An object of which these members are kept, whatever they hold; none of them need be there."""
+    kept = dict.fromkeys(names, core_schema.any_schema()) | others
+    return core_schema.typed_dict_schema(
+        {name: core_schema.typed_dict_field(schema, required=False) for name, schema in kept.items()}
+    )
+
+
+_RUN = SchemaValidator(
+    _any_of(
+        *("schema", "invented", "first_scored_at", "scored_at", "versions", "clip", "options", "result"),
+        marks=_any_of(*("learner", "task", "target_name", "target_kind", "phantom", "block", "date")),
+    )
+)
+
+
 def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Heading and rows of a table of attempts; a row that ends early is filled up with empty cells."""
-    lines = csv.reader(io.StringIO(path.read_bytes().decode("utf-8-sig"), newline=""), strict=True)
+    lines = csv.reader(io.StringIO(content_of(path).decode("utf-8-sig"), newline=""), strict=True)
     header = tuple(next(lines, ()))
     cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
     number, _ = (header.index(name) for name in ("attempt", "outcome"))

@@ -9,11 +9,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import asdict, fields, is_dataclass
 from functools import cache
-from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
 
-import cv2
 import numpy as np
 
 from needlecoach.model import BlockTarget, FilmedScreen, Marks, Medium, OfBlock, Scale, Scorecard, Target
@@ -30,6 +28,11 @@ def versions() -> dict[str, str]:
 
 @cache  # each takes milliseconds to look up, and they don't change while a program runs
 def _versions() -> Mapping[str, str]:
+    # Imported here: who only reads records, thousands of them in processes of their own, needs neither.
+    from importlib.metadata import version
+
+    import cv2
+
     return {
         "needlecoach": version("needlecoach"),
         "python": platform.python_version(),
@@ -57,7 +60,7 @@ def run_record(
     given = card.marks if card.screen is None else card.screen.given
     straight_px = (card.clip.width_px, card.clip.height_px)
     width_px, height_px = straight_px if card.screen is None else card.screen.frame_size_px
-    return {
+    record: dict[str, Any] = {
         "schema": SCHEMA,
         **({"invented": True} if given.invented else {}),
         **({} if first_scored_at is None else {"first_scored_at": first_scored_at}),
@@ -93,6 +96,24 @@ def run_record(
             "quality_notes": list(card.quality_notes),
         },
     }
+    record["result"]["target_size_mm"] = target_size_mm(record)
+    return record
+
+
+def target_size_mm(record: Mapping[str, Any]) -> list[float] | None:
+    """Diameter of a circle of the target's area, and how deep its centre lies under the region's upper edge.
+
+    None without a target, and in a camera's recording: its outline is of another picture than its scale.
+    """
+    target, scale, region = record["marks"].get("target"), record.get("scale"), record.get("region")
+    if not target or not scale or not region or record.get("screen"):
+        return None
+    x, y = np.array(target["outline_px"], dtype=float).T
+    x_mm, y_mm = float(scale["x_mm_per_px"]), float(scale["y_mm_per_px"])
+    x0, y0 = x - x[0], y - y[0]  # far from the origin the products would lose digits
+    area_px2 = abs(float(x0[:-1] @ y0[1:] - x0[1:] @ y0[:-1])) / 2
+    depth_mm = (float(target["centre_px"][1]) - float(region["box_px"][1])) * y_mm
+    return [2 * math.sqrt(area_px2 * x_mm * y_mm / math.pi), depth_mm]
 
 
 def marks_record(marks: Marks) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -35,8 +36,12 @@ PAGE_KEYS = frozenset(
 )
 
 
-def read_run(folder: Path) -> dict[str, Any]:
-    """Return the record of the run (run.json) of a results folder.
+def _from_json(content: bytes) -> Any:
+    return from_json(content, cache_strings="keys")  # a third of the time of the json module
+
+
+def read_run(folder: Path, parsed: Callable[[bytes], Any] = _from_json) -> dict[str, Any]:
+    """Return the record of the run (run.json) of a results folder, or what `parsed` takes from its bytes.
 
     Raises
     ------
@@ -45,12 +50,18 @@ def read_run(folder: Path) -> dict[str, Any]:
     """
     path = folder / "run.json"
     try:
-        run = _parsed(path, path.read_bytes())
+        run = _parsed(path, content_of(path), parsed)
     except OSError as problem:
         raise _unread(folder, path, problem) from problem
     if run.get("schema") != SCHEMA or not {"clip", "marks", "options"} <= run.keys():
         raise NeedlecoachError(f"{folder}: was written by another version; score the clip again.")
     return run
+
+
+def content_of(path: Path) -> bytes:
+    """Content of a small file, in half the time of `read_bytes`; OSError as that."""
+    with open(path, "rb", buffering=0) as file:
+        return file.readall()
 
 
 def read_attempts(folder: Path) -> list[dict[str, str]]:
@@ -150,9 +161,9 @@ def _unread(folder: Path, path: Path, problem: OSError) -> NeedlecoachError:
     )
 
 
-def _parsed(path: Path, content: bytes) -> dict[str, Any]:
+def _parsed(path: Path, content: bytes, parsed: Callable[[bytes], Any] = _from_json) -> dict[str, Any]:
     try:
-        value = from_json(content)  # a third of the time of the json module
+        value = parsed(content)
     except ValueError as problem:
         raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
     if not isinstance(value, dict):

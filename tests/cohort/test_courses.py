@@ -22,7 +22,7 @@ def test_scatter_within_ties_counts():
     along = np.repeat(np.linspace(0, 1, 12), 2)
     value = 3 * along + np.tile([1.0, -1.0], 12)
     places = laid_out(along)
-    fit = fit_numbers(basis_over(places, SHOWN), places, value, np.array([0.1, 50.0]))
+    [fit] = fit_numbers(basis_over(places, SHOWN), places, value[None], np.array([0.1, 50.0]))
     np.testing.assert_allclose(fit.squares, 24, rtol=1e-6)
 
 

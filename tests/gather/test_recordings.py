@@ -6,14 +6,20 @@ import math
 import pytest
 
 from needlecoach.gather import recordings
-from needlecoach.gather.recordings import NUMBERS, read_folders
+from needlecoach.gather.recordings import NUMBERS, Reading
+from needlecoach.reporting.record import target_size_mm
 from tests.gather.written import HIT, MISS, run_of, write
 
 
+def read(folders):
+    with Reading(folders) as begun:
+        return begun.result()
+
+
 def one(folder):
-    read, problems = read_folders([folder])
+    found, problems = read([folder])
     assert problems == []
-    return read[0]
+    return found[0]
 
 
 def test_everything_is_read(tmp_path):
@@ -47,6 +53,18 @@ def test_sizes_that_can_not_be_told_are_unknown(tmp_path, change):
     assert math.isnan(one(folder).target_width_mm) and math.isnan(one(folder).target_depth_mm)
 
 
+@pytest.mark.parametrize(("told", "width_mm"), [([4.5, 12.0], 4.5), (None, math.nan)])
+def test_sizes_that_the_results_tell_are_taken_from_there(tmp_path, told, width_mm):
+    folder = write(tmp_path, "a")
+    (folder / "run.json").write_text(json.dumps(run_of("a") | {"result": {"target_size_mm": told}}))
+    assert one(folder).target_width_mm == pytest.approx(width_mm, nan_ok=True)
+
+
+def test_a_scored_result_tells_the_size_that_its_outline_has():
+    told = target_size_mm(run_of("a"))
+    assert math.pi * told[0] ** 2 / 4 == pytest.approx(8.0) and told[1] == pytest.approx(6.0)
+
+
 def test_without_a_date_the_day_is_that_of_the_first_scoring(tmp_path):
     assert one(write(tmp_path, "a", first="2026-03-02T23:30:00-05:00")).day == "2026-03-03"
 
@@ -71,8 +89,8 @@ def test_a_spoilt_folder_is_told_in_one_line_and_the_others_go_on(tmp_path, file
     text = (bad / file).read_text()
     assert was in text
     (bad / file).write_text(text.replace(was, now))
-    read, problems = read_folders([bad, good])
-    assert [one.folder for one in read] == ["good"]
+    found, problems = read([bad, good])
+    assert [one.folder for one in found] == ["good"]
     assert [one.place for one in problems] == [bad]
     assert problems[0].why.startswith(str(bad)) and "\n" not in problems[0].why
 
@@ -80,10 +98,10 @@ def test_a_spoilt_folder_is_told_in_one_line_and_the_others_go_on(tmp_path, file
 def test_many_folders_are_read_by_other_processes_just_the_same(tmp_path, monkeypatch):
     folders = [write(tmp_path, f"r{n}") for n in range(5)]
     (folders[3] / "run.json").write_text("{")
-    alone = read_folders(folders)
+    alone = read(folders)
     monkeypatch.setattr(recordings, "_WORTH_A_PROCESS", 2)
     monkeypatch.setattr(recordings, "_AT_A_TIME", 2)
     monkeypatch.setattr(recordings.os, "cpu_count", lambda: 2)
-    together = read_folders(folders)
+    together = read(folders)
     assert [one.folder for one in together[0]] == [one.folder for one in alone[0]] == ["r0", "r1", "r2", "r4"]
     assert together[1] == alone[1]

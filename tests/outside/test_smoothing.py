@@ -22,7 +22,7 @@ BASIS = basis_over(PLACES, SHOWN)
 @pytest.mark.parametrize("gain", [0.1, 10.0, 1000.0])
 def test_course_of_one_bending_is_scipys_smoothing_spline(gain):
     """A wandering course's middle is the natural cubic spline of least squares plus penalty (Wahba 1978)."""
-    fit = fit_numbers(BASIS, PLACES, VALUES, np.array([gain]))
+    [fit] = fit_numbers(BASIS, PLACES, VALUES[None], np.array([gain]))
     reference = make_smoothing_spline(ALONG, VALUES, lam=BASIS.size[0] ** 2 / gain)
     np.testing.assert_allclose(fit.courses().middle[0], reference(SHOWN), atol=1e-4)
 
@@ -32,7 +32,7 @@ def test_course_of_one_bending_with_ties_is_scipys_with_weights():
     values = np.append(VALUES, VALUES[3:8] + 0.5)
     places = laid_out(order)
     basis = basis_over(places, SHOWN)
-    fit = fit_numbers(basis, places, values, np.array([30.0]))
+    [fit] = fit_numbers(basis, places, values[None], np.array([30.0]))
     weights, means = np.ones(N), VALUES.copy()
     weights[3:8], means[3:8] = 2, VALUES[3:8] + 0.25
     reference = make_smoothing_spline(ALONG, means, w=weights, lam=basis.size[0] ** 2 / 30.0)
@@ -41,7 +41,7 @@ def test_course_of_one_bending_with_ties_is_scipys_with_weights():
 
 def test_a_course_without_bends_is_the_regression_line_and_its_interval():
     """statsmodels' OLS: middle and standard error of the mean."""
-    middle, sd = fit_numbers(BASIS, PLACES, VALUES, np.array([1e-12])).courses().mixed()
+    middle, sd = fit_numbers(BASIS, PLACES, VALUES[None], np.array([1e-12]))[0].courses().mixed()
     line = sm.OLS(VALUES, sm.add_constant(ALONG)).fit().get_prediction(sm.add_constant(SHOWN))
     np.testing.assert_allclose(middle, line.predicted_mean, atol=1e-9)
     np.testing.assert_allclose(sd, line.se_mean, atol=1e-9)
