@@ -76,6 +76,8 @@ ALLOWED: dict[str, set[str]] = {
     "watching": set(),
     "openday": {"clips", "marks", "analyse", "reporting", "watching", "console"},
     "live": {
+        "block",
+        "blockuse",
         "clips",
         "marks",
         "screen",

@@ -9,6 +9,7 @@ import typer
 
 from needlecoach import scored
 from needlecoach.cli.options import (
+    BlockOption,
     BrowserOption,
     DeadSpaceOption,
     GaugeOption,
@@ -25,6 +26,7 @@ from needlecoach.cli.options import (
     ScreenOption,
     SpeedOfSoundOption,
     StandardOption,
+    TargetNameOption,
     TargetOption,
     TargetSizeOption,
     TaskOption,
@@ -32,10 +34,12 @@ from needlecoach.cli.options import (
     ThrowOption,
     TickOption,
     WithdrawalOption,
+    block_option,
     checked_rate,
     checked_withdrawal,
     scale_option,
     standard_option,
+    target_name_option,
     target_option,
     target_size_option,
 )
@@ -70,6 +74,8 @@ def live(
         float | None, typer.Option(metavar="N", help="Pictures a second to ask for; 30 when left out.")
     ] = None,
     target: TargetOption = None,
+    target_name: TargetNameOption = None,
+    block: BlockOption = None,
     scale: ScaleOption = None,
     mm_per_px: PixelOption = None,
     tick_mm: TickOption = None,
@@ -126,6 +132,8 @@ def live(
         throw_mm=throw_mm,
         notch_mm=notch_mm,
         dead_space_mm=dead_space_mm,
+        target_name=target_name_option(target_name),
+        block=block_option(block),
     )
     wish = scored.Wish(
         no_target=no_target,

@@ -42,6 +42,9 @@ RateOption = Annotated[
 KeepScreenOption = Annotated[
     bool, typer.Option("--keep-screen", help="Show the whole screen, not the ultrasound picture only.")
 ]
+TargetNameOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="The target's name, such as one of its block.")
+]
 BlockOption = Annotated[
     Path | None,
     typer.Option(

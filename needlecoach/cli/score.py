@@ -31,6 +31,7 @@ from needlecoach.cli.options import (
     ScreenOption,
     SpeedOfSoundOption,
     StandardOption,
+    TargetNameOption,
     TargetOption,
     TargetSizeOption,
     TaskOption,
@@ -83,9 +84,7 @@ def score(
     target_frame: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Frame on which --target was marked (first: 0).")
     ] = None,
-    target_name: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The target's name, such as one of its block.")
-    ] = None,
+    target_name: TargetNameOption = None,
     block: BlockOption = None,
     scale: ScaleOption = None,
     mm_per_px: PixelOption = None,

@@ -12,7 +12,7 @@ import typer
 
 from needlecoach.clips.capture import open_source
 from needlecoach.clips.recorder import Recorder
-from needlecoach.live.saving import ENDING, RECORDINGS, without_results
+from needlecoach.live.saving import ENDING, RECORDINGS, keep_block, without_results
 from needlecoach.live.session import Session
 from needlecoach.live.setup import Setup
 from needlecoach.marks import MarkOptions
@@ -58,6 +58,8 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
     say = _silent if quiet else _say
     cv2.setNumThreads(1)  # threads of ours share the cores already; OpenCV's own would wait for one another
     setup = Setup(order.marks) if order.setup is None else Setup.of_file(order.setup, order.marks)
+    if block := setup.block():
+        keep_block(order.out, block)
     loop = None if order.replay_page is None else Loop(order.replay_page, Wishes(), say=say)
     if loop is not None:
         say(f"The big screen's page: {loop.path}")

@@ -39,6 +39,8 @@ def moved_marks(
     visitor : leave out who it was, the notes and the date
     """
     given = laid.given
+    # A recording's own medium would go before that of the block's file, which may be measured anew.
+    of_block = given.of_block is not None and given.of_block.medium
     known: dict[str, Any] = {
         "schema": 1,
         "learner": None if visitor else learner or given.learner,
@@ -53,7 +55,8 @@ def moved_marks(
         "target": _target(laid, of_day, target_px, view),
         "scale": _scale(laid, view),
         "region_px": _region(laid, view),
-        "medium": None if given.medium is None else _medium(given),
+        "block": given.block,
+        "medium": None if given.medium is None or of_block else _medium(given),
         "screen_px": None if view is None else _corners(laid, view),
         "notes": "" if visitor else given.notes,
     }

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
 import shutil
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
+from needlecoach.block.file import read_block, write_block
+from needlecoach.blockuse import ENDING as BLOCK_ENDING
 from needlecoach.errors import OutputError
 from needlecoach.marks import MarksFile, marks_path, write_marks
+from needlecoach.model import Block
 
 RECORDINGS = "recordings"
 ENDING, STILL = ".mkv", "setup"
@@ -115,6 +119,26 @@ def recordings_folder(out: Path) -> Path:
             f"{folder}: can't be made ({problem.strerror or problem}); choose another --out."
         ) from problem
     return folder
+
+
+def keep_block(out: Path, block: Block) -> Path:
+    """Put the block's file where recordings of it are scored by it; return its place.
+
+    Raises
+    ------
+    OutputError
+        When another file of this block's code lies there, or it can't be written.
+    """
+    place = recordings_folder(out) / f"{block.code}{BLOCK_ENDING}"
+    if os.path.lexists(place):
+        if read_block(place) != block:
+            raise OutputError(
+                f"{place}: tells otherwise of block {block.code} than the file that was given; recordings "
+                "there are scored by it, so bring it up to date, or put it elsewhere."
+            )
+        return place
+    write_block(place, block)
+    return place
 
 
 def unused_name(out: Path, stem: str, wall: datetime) -> str:

@@ -6,6 +6,7 @@ import hashlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from needlecoach.blockuse import block_beside, with_block
 from needlecoach.errors import MarksError
 from needlecoach.marks import (
     MarkOptions,
@@ -15,7 +16,7 @@ from needlecoach.marks import (
     merge_marks,
     read_marks,
 )
-from needlecoach.model import Marks
+from needlecoach.model import Block, Marks
 
 SUFFIX = ".marks.json"
 # What can be the recording that marks were made on, the likeliest first.
@@ -64,11 +65,20 @@ class Setup:
         return self.file is not None and self.file.is_file()
 
     def marks(self) -> Marks:
-        """Marks with the options over them; MarksError when they can't be read or contradict each other."""
-        if not self.has_file():
-            return merge_marks(Marks(), self.options)
-        assert self.file is not None
-        return merge_marks(read_marks(self.file), self.options)
+        """Marks with the options over them, and with what the block's file tells.
+
+        Raises
+        ------
+        NeedlecoachError
+            When they can't be read or contradict each other, or the block's file can't be read.
+        """
+        marks = self._own_marks()
+        block = self._block_of(marks)
+        return marks if block is None else with_block(marks, block)
+
+    def block(self) -> Block | None:
+        """The block that is pricked: of the command line, else the marked one, its file beside the marks."""
+        return self._block_of(self._own_marks())
 
     def marks_file(self) -> MarksFile | None:
         """Content of the marks file itself, None where there is none; MarksError when it can't be read."""
@@ -79,6 +89,17 @@ class Setup:
             return marks_from_json(self.file.read_bytes().decode("utf-8-sig"))
         except (OSError, UnicodeDecodeError) as problem:
             raise MarksError(f"{self.file}: can't be read; save the marks again.") from problem
+
+    def _own_marks(self) -> Marks:
+        if not self.has_file():
+            return merge_marks(Marks(), self.options)
+        assert self.file is not None
+        return merge_marks(read_marks(self.file), self.options)
+
+    def _block_of(self, marks: Marks) -> Block | None:
+        if self.options.block is not None or self.file is None or marks.block is None:
+            return self.options.block
+        return block_beside(self.file, marks.block)
 
     def version(self) -> str:
         """What tells one content of the marks file from another; "" while there is none."""

@@ -22,9 +22,9 @@ from needlecoach.errors import OutputError
 from needlecoach.review.latency import Latency
 from needlecoach.review.practice import Practice, Row, Shown, State
 
-# A page has at most so many pictures that it has not said to have drawn: what waits in lines of the network
-# would be drawn late. Two keep it busy while its answer is on the way.
-MOST_ON_THE_WAY = 2
+# A page has at most so many pictures that it has not said to have drawn: what waits in lines of the network,
+# or for the picture before, would be drawn late. A second would keep the browser busy all the time.
+MOST_ON_THE_WAY = 1
 # A page that says nothing for so long (its window is hidden, its machine slept) is sent another one.
 PATIENCE_S = 1.0
 # What has changed without a picture (the camera is gone) is told so often.

@@ -108,6 +108,7 @@ def test_old_pictures_are_dropped_and_their_columns_are_not(practice):
         async with opened(practice) as (feed, [(key, stream)]):
             practice.play(60)
             first, _ = await picture_of(stream)
+            feed.drawn(key, 60, hidden=False)
             for number in range(61, 80):
                 practice.play(number)
             await asyncio.sleep(0.1)
@@ -191,9 +192,10 @@ def test_the_days_cards_are_told_once(practice, monkeypatch):
     monkeypatch.setattr(livefeed, "RETELL_S", 60.0)
 
     async def run():
-        async with opened(practice) as (_, [(_, stream)]):
+        async with opened(practice) as (feed, [(key, stream)]):
             practice.play(1)
             assert "state" not in (await picture_of(stream))[0]
+            feed.drawn(key, 1, hidden=False)
             practice.play(190)  # the attempt is over: the fake session has a card, and a higher version
             head, _ = await picture_of(stream)
             assert [card["number"] for card in head["state"]["history"]] == [1]
