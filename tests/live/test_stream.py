@@ -4,7 +4,6 @@ The stream's pictures carry their numbers outside the ultrasound picture, by whi
 """
 
 import json
-import time
 
 import pandas as pd
 import pytest
