@@ -130,6 +130,13 @@ def test_what_is_no_gel_is_declined(tmp_path):
     assert not out.exists()
 
 
+def test_where_no_picture_stands_out_the_file_is_named_and_the_advice_fits(tmp_path):
+    cv2.imwrite(str(tmp_path / "flat.png"), np.full((480, 640, 3), 120, np.uint8))
+    found = run(tmp_path / "flat.png", "--mm-per-px", 0.1, "--out", tmp_path / "out")
+    assert found.exit_code == 3
+    assert "flat.png: no ultrasound picture stands out" in found.output and "--screen" not in found.output
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

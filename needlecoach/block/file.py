@@ -24,6 +24,7 @@ from needlecoach.model import (
 
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _Text = Annotated[str, Field(max_length=200)]
+_A_PLAN = "is a plan, not the file of a block; give the CODE.block.json that phantom plan makes of it."
 
 
 class _Container(Entry):
@@ -97,7 +98,7 @@ def read_block(path: Path) -> Block:
         one line with the file, the key and what to do.
     """
     path = Path(path)
-    content = read_entries(path, BlockFile)
+    content = read_entries(path, BlockFile, {"thickness_mm": _A_PLAN})
     try:
         return content.to_block()
     except BlockError as problem:

@@ -19,6 +19,7 @@ from needlecoach.model.plan import Approach, Material, Plan, PlannedLayer, Plann
 EXAMPLE = Path(__file__).with_name("example.json")
 
 _Text = Annotated[str, Field(max_length=60)]
+_A_BLOCK = "is the file of a block, not a plan; give the plan it was made from (phantom example has one)."
 _Side = Annotated[float, Field(ge=20, le=1000)]
 _Size = Annotated[float, Field(ge=0.5, le=300)]
 
@@ -158,7 +159,7 @@ def read_plan(path: Path) -> Plan:
         one line with the file, the key and what to do.
     """
     path = Path(path)
-    content = read_entries(path, PlanFile)
+    content = read_entries(path, PlanFile, {"top_mm": _A_BLOCK})
     try:
         return content.to_plan()
     except BlockError as problem:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TypeVar
 
@@ -24,8 +25,8 @@ class Entry(BaseModel):
 Content = TypeVar("Content", bound=Entry)
 
 
-def read_entries(path: Path, form: type[Content]) -> Content:
-    """Content of a JSON file of ours.
+def read_entries(path: Path, form: type[Content], others: Mapping[str, str]) -> Content:
+    """Content of a JSON file of ours; `others` says by a key that it lacks which of our files it is instead.
 
     Raises
     ------
@@ -48,12 +49,9 @@ def read_entries(path: Path, form: type[Content]) -> Content:
     except UnicodeDecodeError as problem:
         raise BlockError(f"{path}: is not UTF-8 text; save it as UTF-8 JSON.") from problem
     except ValidationError as problem:
-        raise BlockError(f"{path}: {first_fault(problem)}") from problem
-
-
-def write_entries(path: Path, content: BaseModel) -> None:
-    """Write a file of ours as JSON; the old one stays until the new one is whole. OutputError otherwise."""
-    write_whole(path, entries_text(content))
+        foreign = {one["loc"][-1] for one in problem.errors() if one["type"] == "extra_forbidden"}
+        other = next((words for key, words in others.items() if key in foreign), None)
+        raise BlockError(f"{path}: {other or first_fault(problem)}") from problem
 
 
 def entries_text(content: BaseModel) -> str:

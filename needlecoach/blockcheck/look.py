@@ -150,7 +150,14 @@ def _looks_at(
     frames = _frames(reader, targets, wish.frames)
     size_px = (reader.clip.width_px, reader.clip.height_px)
     of_file = reader.areas[0].box_px if reader.areas else None
-    region = settle_region(frames, size_px, given=marks.region_box_px, of_file=of_file)
+    try:
+        region = settle_region(frames, size_px, given=marks.region_box_px, of_file=of_file)
+    except UnscorableError as problem:
+        # What scoring advises, to set a filmed screen straight, is not done here.
+        raise UnscorableError(
+            f"{reader.clip.path}: no ultrasound picture stands out; give its place with --region x,y,w,h, "
+            "or a recording that no camera made of the screen."
+        ) from problem
     _check_colours(reader, region, size_px)
     for _, target in targets:
         check_marks(replace(marks, target=target), reader.clip, region=region)

@@ -4,7 +4,9 @@ import json
 
 import pytest
 
+from needlecoach.block.file import read_block
 from needlecoach.block.plan_file import EXAMPLE, read_plan, write_example
+from needlecoach.casting import plan_block
 from needlecoach.errors import BlockError, OutputError
 
 # Invented.
@@ -100,3 +102,13 @@ def test_faults_are_one_line(tmp_path, keys, says):
     assert says in words
     assert words.startswith(f"{tmp_path / 'plan.json'}: ")
     assert "\n" not in words
+
+
+def test_a_plan_and_the_file_of_a_block_are_told_from_each_other(tmp_path):
+    plan = tmp_path / "mine.json"
+    plan.write_text(json.dumps(PLAN))
+    block = plan_block(plan, tmp_path).block
+    with pytest.raises(BlockError, match="is a plan, not the file of a block"):
+        read_block(plan)
+    with pytest.raises(BlockError, match="is the file of a block, not a plan"):
+        read_plan(block)
