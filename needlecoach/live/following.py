@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import traceback
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -18,6 +19,9 @@ from needlecoach.model import GreyImage, LiveRow, ScreenView
 from needlecoach.tracking.plane import Plane
 from needlecoach.tracking.target import TargetFollower
 from needlecoach.tracking.throw import farthest_throw_mm
+
+# How many pictures are followed a second is told over so many.
+RATE_OF, GAP_S = 60, 1.0
 
 
 class Follower(Protocol):
@@ -56,11 +60,20 @@ class Following:
         self._follower_of, self._beside = follower_of, beside
         self._follower = self._new_follower()
         self.defects = 0
+        self._seen_s: deque[float] = deque(maxlen=RATE_OF)
 
     @property
     def fault(self) -> Fault:
         """What a person is told."""
         return self._fitness.said
+
+    @property
+    def fps(self) -> float | None:
+        """How many pictures were followed a second, over the last of them; None before there are enough."""
+        times_s = list(self._seen_s)
+        if len(times_s) < RATE_OF or times_s[-1] <= times_s[0]:
+            return None
+        return (len(times_s) - 1) / (times_s[-1] - times_s[0])
 
     def fits(self, pixels: ColourImage) -> bool:
         """Tell whether a frame is of the size that was marked."""
@@ -68,6 +81,9 @@ class Following:
 
     def see(self, number: int, time_s: float, pixels: ColourImage) -> Followed | None:
         """Follow the next frame; None where its picture can't be followed."""
+        if self._seen_s and time_s - self._seen_s[-1] > GAP_S:  # the camera was gone
+            self._seen_s.clear()
+        self._seen_s.append(time_s)
         picture = self._straight.see(number, time_s, pixels)
         if picture is None:
             self._fitness.out_of_view(time_s)

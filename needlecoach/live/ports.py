@@ -37,10 +37,10 @@ class LiveRecorder(Recorder, Protocol):
     def state(self) -> RecorderState: ...
 
 
-def source_now(state: SourceState) -> SourceNow:
-    """The camera as a page shows it."""
+def source_now(state: SourceState, followed_fps: float | None) -> SourceNow:
+    """The camera as a page shows it, and how many of its pictures are followed a second."""
     size_px = state.size_px if min(state.size_px) > 0 else None
-    return SourceNow(state.kind, state.words, state.since_s, size_px, state.fps or None)
+    return SourceNow(state.kind, state.words, state.since_s, size_px, state.fps or None, followed_fps)
 
 
 def recording_now(state: RecorderState, name: str) -> RecordingNow:

@@ -10,6 +10,10 @@ from needlecoach.model import Sight
 STEADY_S = 0.15
 # Fewer pictures a second than this don't follow a hand (common practice, no source).
 SLOW_FPS = 12.0
+# Where less than this share of them is followed, the machine is too busy; half as many do for most hands.
+BEHIND_SHARE = 0.6
+# More recordings that wait for their score than this come of a machine that can't keep up.
+MOST_WAITING = 2
 _SIGHTS: dict[Sight, StateKey] = {
     "none": "ready",
     "seen": "needle_in",
@@ -80,20 +84,29 @@ def word_of(
     return state_word("settling" if sight is None else _SIGHTS[sight])
 
 
-def warnings_of(*, recording: str, fps: float, trouble: str, n_left_over: int) -> tuple[Warned, ...]:
+def warnings_of(
+    *, recording: str, fps: float, followed_fps: float | None, trouble: str, n_left_over: int, n_waiting: int
+) -> tuple[Warned, ...]:
     """Return what holds now and does not stop the session.
 
     Parameters
     ----------
     recording, trouble : words of the recorder and of what keeps the attempts, "" where all is well
     fps : pictures a second, 0 where none come
+    followed_fps : how many of them are followed; None where that is not known
     n_left_over : recordings of before that have marks and no results
+    n_waiting : recordings that wait for their score, or have it made
     """
     found = []
     if recording:
         found.append(Warned("recording", recording))
     if 0 < fps < SLOW_FPS:
         found.append(Warned("slow", f"Only {fps:.0f} pictures a second come, too few to follow a hand."))
+    elif followed_fps is not None and followed_fps < BEHIND_SHARE * fps:
+        slow = f"Only {followed_fps:.0f} of {fps:.0f} pictures a second can be followed: close other programs"
+        found.append(Warned("behind", f"{slow}. All are recorded, and scored again with hindsight."))
+    if n_waiting > MOST_WAITING:
+        found.append(Warned("waiting", f"{n_waiting} recordings wait for their score with hindsight."))
     if trouble:
         found.append(Warned("trouble", trouble))
     if n_left_over:

@@ -259,6 +259,7 @@ class Session:
         source, following, cards = self._source.state, self._following, self._book.cards
         entry, now_s = self._book.running, self.now_s()
         visitor = None if self._visitor is None else self._visitor.now()
+        followed_fps = None if following is None else following.fps
         size_fault = "" if following is None else self._setup.size_fault(source.size_px, following.laid)
         return SessionState(
             number=self._number,
@@ -273,7 +274,7 @@ class Session:
                 sight=self._sight.said if self._row is not None else None,
                 caution="" if visitor is None else visitor.caution,
             ),
-            source=source_now(source),
+            source=source_now(source, followed_fps),
             recording=recording_now(self._recorder.state, "" if entry is None else entry.name),
             setup=self._setup.now(following, size_fault),
             row=self._row,
@@ -285,8 +286,10 @@ class Session:
             warnings=warnings_of(
                 recording=self._recorder.state.words,
                 fps=source.fps if source.kind == "running" else 0.0,
+                followed_fps=followed_fps,
                 trouble=self._book.trouble,
                 n_left_over=self._left_over,
+                n_waiting=self._scorer.waiting,
             ),
             visitor=visitor,
             learner=None if self._visitor is not None else self._setup.learner,

@@ -14,13 +14,17 @@ SCHEMA = 1
 
 @dataclass(frozen=True)
 class SourceNow:
-    """The camera: `state` is opening, running, stalled, gone or ended; `words` are for a person."""
+    """The camera: `state` is opening, running, stalled, gone or ended; `words` are for a person.
+
+    `fps` pictures come a second, `followed_fps` of them are followed; None where not known.
+    """
 
     state: str
     words: str
     since_s: float
     size_px: tuple[int, int] | None
     fps: float | None
+    followed_fps: float | None = None
 
 
 @dataclass(frozen=True)

@@ -11,14 +11,14 @@ from needlecoach.live.card import Card
 from needlecoach.live.entry import checked_card
 from needlecoach.live.figures import verdict_of
 from needlecoach.live.fitness import FROZEN_S, Fitness
-from needlecoach.live.following import Followed
+from needlecoach.live.following import RATE_OF, Followed, Following
 from needlecoach.live.kept import BEFORE_S, MOST_ROWS, PLACES_S, KeptRows
 from needlecoach.live.laid import lay
 from needlecoach.live.livetrack import live_card, live_table
 from needlecoach.live.moved import moved_marks
 from needlecoach.live.rows import row_now, track_of
 from needlecoach.live.saving import unused_name, without_results
-from needlecoach.live.saying import SteadySight, word_of
+from needlecoach.live.saying import SteadySight, warnings_of, word_of
 from needlecoach.live.setup import Setup
 from needlecoach.live.visitor import CAUTION, Visitor
 from needlecoach.marks import MarkOptions, read_marks, write_marks
@@ -253,3 +253,29 @@ def test_a_card_whose_recording_cant_be_scored_stays_with_the_reason(laid, follo
     verdict = verdict_of(live_card(laid, followed))
     done = checked_card(card, verdict, ())
     assert (done.kind, done.fate, done.folder) == ("checked", "done", "L01-1")
+
+
+def followed_at(laid, times_s):
+    following = Following(laid, lambda *_: TruthFollower(NAME), None)
+    pixels = next(iter(pictures_of(NAME))).pixels
+    for number, time_s in enumerate(times_s):
+        following.see(number, float(time_s), pixels)
+    return following.fps
+
+
+def test_how_many_are_followed_is_told_once_there_are_enough_since_the_camera_came(laid):
+    assert followed_at(laid, np.arange(RATE_OF - 1) / 20) is None
+    assert followed_at(laid, np.arange(RATE_OF) / 20) == pytest.approx(20.0)
+    assert followed_at(laid, np.append(np.arange(RATE_OF) / 20, 10.0)) is None
+
+
+def warned(**now):
+    calm = dict(recording="", fps=30.0, followed_fps=29.0, trouble="", n_left_over=0, n_waiting=1)
+    return {one.key: one.text for one in warnings_of(**calm | now)}
+
+
+def test_a_machine_that_can_not_keep_up_is_told():
+    assert warned() == {} and warned(followed_fps=None) == {}
+    assert warned(followed_fps=12.4)["behind"].startswith("Only 12 of 30 pictures a second can be followed")
+    assert set(warned(fps=8.0, followed_fps=4.0)) == {"slow"}
+    assert warned(n_waiting=3) == {"waiting": "3 recordings wait for their score with hindsight."}

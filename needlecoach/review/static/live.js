@@ -103,9 +103,10 @@ function takeState(state) {
   document.body.dataset.ready = "yes";
 }
 
-function gives({ state, size_px: size, fps }) {
+function gives({ state, size_px: size, fps, followed_fps: followed }) {
   if (state !== "running" || !size) return "";
-  return `${size[0]} × ${size[1]} px${fps ? `, ${fps.toFixed(fps < 10 ? 1 : 0)} pictures a second` : ""}`;
+  const some = fps && followed && Math.round(followed) < Math.round(fps) ? `, ${followed.toFixed(0)} of them followed` : "";
+  return `${size[0]} × ${size[1]} px${fps ? `, ${fps.toFixed(fps < 10 ? 1 : 0)} pictures a second${some}` : ""}`;
 }
 
 function showCards() {
