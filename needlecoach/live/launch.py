@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
 import typer
 
-from needlecoach.clips.capture import open_source
+from needlecoach.clips.capture import Source, open_source
 from needlecoach.clips.recorder import Recorder
 from needlecoach.live.saving import ENDING, RECORDINGS, keep_block, without_results
 from needlecoach.live.session import Session
@@ -20,6 +21,9 @@ from needlecoach.openday import Loop, Wishes
 from needlecoach.review.livelaunch import serve_live
 from needlecoach.review.scratch import own_folder
 from needlecoach.scored import Wish
+
+# The terminal hears of a change within so long.
+TELL_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +83,7 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
         )
         stack.callback(_close, session, say)
         session.start()
+        stack.enter_context(_camera_told(source, say))
         serve_live(session, order.wish, port=port, browser=browser, say=_say)
     if left := without_results(order.out):
         many = "recordings were" if len(left) > 1 else "recording was"
@@ -86,6 +91,28 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
             f"{len(left)} {many} not scored yet; do it with: "
             f"needlecoach score {order.out / RECORDINGS}/*{ENDING} --out {order.out}"
         )
+
+
+@contextlib.contextmanager
+def _camera_told(source: Source, say: Callable[[str], None]) -> Iterator[None]:
+    """Say in the terminal too what becomes of the camera: that it can't be opened, is gone, gives pictures."""
+    ended = threading.Event()
+
+    def tell() -> None:
+        told = "opening"
+        while not ended.wait(TELL_S):
+            state = source.state
+            if state.kind not in (told, "opening", "ended"):
+                told = state.kind
+                say(state.words if source.name in state.words else f"{source.name}: {state.words}")
+
+    teller = threading.Thread(target=tell, name="needlecoach-camera", daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        teller.join()
 
 
 def _close(session: Session, say: Callable[[str], None]) -> None:

@@ -46,6 +46,8 @@ def test_without_a_camera_the_page_says_so_and_ctrl_c_ends_it_cleanly(tmp_path, 
         if state["word"]["key"] == "no_picture":
             break
         time.sleep(0.1)
+    process.stdout.readline()  # that the address holds a key
+    assert NOWHERE in process.stdout.readline()  # the terminal says it too
     assert state["word"]["key"] == "no_picture" and state["word"]["help"]
     began = time.monotonic()
     process.send_signal(end)
