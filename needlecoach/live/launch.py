@@ -95,7 +95,7 @@ def run_live(order: LiveOrder, *, port: int | None, browser: bool, quiet: bool =
 
 @contextlib.contextmanager
 def _camera_told(source: Source, say: Callable[[str], None]) -> Iterator[None]:
-    """Say in the terminal too what becomes of the camera: that it can't be opened, is gone, gives pictures."""
+    """Say in the terminal too what becomes of the camera: that it can't be opened, or is gone."""
     ended = threading.Event()
 
     def tell() -> None:
