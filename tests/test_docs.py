@@ -230,6 +230,7 @@ def test_the_pictures_are_small():
     assert [path.name for path in pictures] == [
         "cohort.png",
         "contrast.png",
+        "live.png",
         "mark.png",
         "overlay.png",
         "replay.png",
