@@ -26,7 +26,7 @@ from needlecoach.tracking.walking import WARM_S, Shown, Walk
 # So long at least lies between the beginnings of two looks at what the pictures until then tell; a look that
 # takes longer leaves the other process this share of its time for others.
 LOOK_EVERY_S, REST_SHARE = 0.3, 0.25
-# A needle that was seen to come in is told by that for so long, until looks tell it too, or that there is none.
+# A needle that was seen to come in counts for so long, whatever looks tell of it meanwhile.
 ENTERED_S = 1.2
 # Pictures are looked through while something stirs in them, and for so long after.
 STIRRED_S = 1.5
@@ -182,6 +182,8 @@ class Forward:
             if lately.time_s - self._entered_s > ENTERED_S:
                 self._walk = None
             return
+        if self._has_left_since(lately.time_s):
+            return
         looked_at = [one for one in self._recent if one.number <= lately.number]
         self._coming = Walk(lately, self._plane.mask, self._thrown_mm, looked_at)
         self._behind = deque(one for one in self._recent if one.number > lately.number)
@@ -198,7 +200,16 @@ class Forward:
         if not self._behind:
             self._walk, self._coming = self._coming, None
             return step
-        return None if self._walk is None else self._walk.step(shown)
+        if self._walk is None:
+            return None
+        step = self._walk.step(shown)
+        if self._has_left_since(self._coming.since_s):
+            self._coming = None
+        return step
+
+    def _has_left_since(self, time_s: float) -> bool:
+        """Whether it has left since then: a walk that begins before may find it anew in its trail."""
+        return self._walk is not None and self._walk.stepper.left_s >= time_s
 
     def _trim(self, time_s: float) -> None:
         """Keep what the next steps may begin with."""
