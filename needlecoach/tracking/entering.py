@@ -18,7 +18,7 @@ from needlecoach.tracking.drift import moved
 from needlecoach.tracking.plane import Plane
 
 # Pictures are looked at in pixels of about half a needle's width.
-PIXEL_MM = 0.3
+PIXEL_MM, BLUR_PX = 0.3, 0.7
 # New is what is brighter than any look of its place in all of so long before, a needle's way in before now.
 NEW_S, KEPT_S = 0.45, 1.5
 BLOCK_S, FEWEST_BLOCKS = 0.15, 2
@@ -99,14 +99,15 @@ class EntryWatch:
 
     def see(self, picture: GreyImage, drift: FloatArray, time_s: float) -> Entering | None:
         """Look at the next steadied picture and its drift (3,); a needle if one is coming in."""
-        small = cv2.GaussianBlur(self._shrunk(picture), (0, 0), 0.7)
-        fresh = small if self._latest is None else (small + self._latest) / 2
+        small = np.asarray(cv2.GaussianBlur(self._shrunk(picture), (0, 0), BLUR_PX), dtype=np.float32)
+        fresh = small if self._latest is None else cv2.addWeighted(small, 0.5, self._latest, 0.5, 0.0)
         self._latest = small
         known = [one for one in self._blocks if one.end_s <= time_s - NEW_S and self._near(one.drift, drift)]
         found = None
         if len(known) >= FEWEST_BLOCKS:
             past = cv2.dilate(np.maximum.reduce([one.most for one in known]), np.ones((3, 3), np.uint8))
-            found = self._grown(self._streak(fresh - past, time_s), known[-1].picture)
+            excess = np.asarray(cv2.subtract(fresh, past), dtype=np.float32)
+            found = self._grown(self._streak(excess, time_s), known[-1].picture)
         self._keep(_Block(time_s, time_s, small, picture, drift))
         return found
 

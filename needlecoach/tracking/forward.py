@@ -197,6 +197,8 @@ class Forward:
         at_once = STEPS_AT_ONCE - (self._walk is not None)
         for _ in range(min(len(self._behind), at_once)):
             step = self._coming.step(self._behind.popleft())
+        if self._walk is not None:
+            self._coming.stepper.take_over(self._walk.stepper)
         if not self._behind:
             self._walk, self._coming = self._coming, None
             return step

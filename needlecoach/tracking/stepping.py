@@ -112,6 +112,10 @@ class Stepper:
         """Since when no needle is in, NaN while one is."""
         return self._left_s
 
+    def take_over(self, other: Stepper) -> None:
+        """Go on in the place of another: what it saw leaving is leaving."""
+        self._leaving_s = max(self._leaving_s, other._leaving_s)
+
     def warm(self, picture: GreyImage, time_s: float) -> None:
         """Take in a picture that belongs to what was known already, oldest first."""
         grey = self._sheet.sample(picture, 0)
