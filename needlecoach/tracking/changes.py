@@ -118,7 +118,7 @@ def find_changes(
         if block < n_blocks - 1 and hindsight:
             sides.append(mean - future[block + 1])
         changed[block] = _half(_over(sides, mean, hindsight=hindsight))
-    inner = _inner(mask, step_mm)
+    inner = without_rim(mask, step_mm)
     flicker = np.where(inner, _flicker(changed, block_s), np.inf).astype(np.float32)
     before = here = np.zeros(0, dtype=np.float32)
     after = np.maximum(single(changed[0]) - flicker, 0)
@@ -157,7 +157,7 @@ def _flicker(changed: HalfImages, block_s: float) -> FloatImages:
     return least
 
 
-def _inner(mask: BoolArray, step_mm: float) -> BoolArray:
+def without_rim(mask: BoolArray, step_mm: float) -> BoolArray:
     """The mask without its rim, where drift brings black surround in."""
     size = 2 * max(2, round(EDGE_MM / step_mm)) + 1
     padded = np.pad(mask, 1).astype(np.uint8)

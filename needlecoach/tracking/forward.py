@@ -13,7 +13,10 @@ import numpy as np
 from needlecoach.model import FloatArray, GreyImage, LiveRow, Sight
 from needlecoach.tracking.drift import moved
 from needlecoach.tracking.edge import at_edge
+from needlecoach.tracking.entering import EntryWatch
+from needlecoach.tracking.first_look import first_look
 from needlecoach.tracking.lately import MOST_S, Lately, News, forget, look_beside
+from needlecoach.tracking.level import grey_level
 from needlecoach.tracking.plane import Plane, slope_deg
 from needlecoach.tracking.steadying import Steadier, Stir
 from needlecoach.tracking.stepping import Step
@@ -23,6 +26,8 @@ from needlecoach.tracking.walking import WARM_S, Shown, Walk
 # So long at least lies between the beginnings of two looks at what the pictures until then tell; a look that
 # takes longer leaves the other process this share of its time for others.
 LOOK_EVERY_S, REST_SHARE = 0.3, 0.25
+# A needle that was seen to come in counts for so long, whatever looks tell of it meanwhile.
+ENTERED_S = 1.2
 # Pictures are looked through while something stirs in them, and for so long after.
 STIRRED_S = 1.5
 # So many steps may be taken for one picture, each of some 5 ms: none of them waits for long.
@@ -64,7 +69,8 @@ class Forward:
         self._own: ThreadPoolExecutor | None = None
         self._beside = beside or self._own_thread()
         self._key = uuid.uuid4().hex
-        self._steadier, self._stir = Steadier(plane), Stir()
+        self._steadier, self._stir, self._watch = Steadier(plane), Stir(), EntryWatch(plane)
+        self._entered_s, self._share = -np.inf, 0.0
         self._recent: deque[Shown] = deque()
         self._waiting: deque[Shown] = deque(maxlen=MOST_WAITING)
         self._job: Future[Lately | None] | None = None
@@ -102,6 +108,10 @@ class Forward:
             self._stirred_s = time_s
         self._take(time_s)
         step = self._follow(shown)
+        if step is None or np.isnan(step.along_mm):
+            step = self._entered(shown) or step
+        else:
+            self._watch.begin_anew()
         self._recent.append(shown)
         self._waiting.append(shown)
         self._ask(time_s)
@@ -111,6 +121,25 @@ class Forward:
     def _own_thread(self) -> ThreadPoolExecutor:
         self._own = ThreadPoolExecutor(max_workers=1, thread_name_prefix="needlecoach-look")
         return self._own
+
+    def _entered(self, shown: Shown) -> Step | None:
+        """The first step of a needle that is just coming in; None while there is none."""
+        entering = self._watch.see(shown.picture, shown.drift, shown.time_s)
+        if entering is None:
+            return None
+        before = self._recent[-1]
+        found = first_look(
+            entering,
+            before.picture,
+            self._plane.mask,
+            number=before.number,
+            time_s=before.time_s,
+            level=float(grey_level(before.picture, self._plane.mask.astype(np.uint8))),
+            share=self._share,
+        )
+        self._walk, self._coming = Walk(found, self._plane.mask, self._thrown_mm, self._recent), None
+        self._entered_s, self._rest_s = shown.time_s, shown.time_s
+        return self._walk.step(shown)
 
     def _ask(self, time_s: float) -> None:
         """Have the pictures until now looked through, where that is due."""
@@ -148,9 +177,12 @@ class Forward:
 
     def _go_on(self, lately: Lately) -> None:
         """Walk on from the picture that was looked at last: what was walked until now may have strayed."""
-        self._coming = None
+        self._coming, self._share = None, lately.share
         if lately.axis is None or np.isnan(lately.in_since_s):
-            self._walk = None
+            if lately.time_s - self._entered_s > ENTERED_S:
+                self._walk = None
+            return
+        if self._has_left_since(lately.time_s):
             return
         looked_at = [one for one in self._recent if one.number <= lately.number]
         self._coming = Walk(lately, self._plane.mask, self._thrown_mm, looked_at)
@@ -165,10 +197,21 @@ class Forward:
         at_once = STEPS_AT_ONCE - (self._walk is not None)
         for _ in range(min(len(self._behind), at_once)):
             step = self._coming.step(self._behind.popleft())
+        if self._walk is not None:
+            self._coming.stepper.take_over(self._walk.stepper)
         if not self._behind:
             self._walk, self._coming = self._coming, None
             return step
-        return None if self._walk is None else self._walk.step(shown)
+        if self._walk is None:
+            return None
+        step = self._walk.step(shown)
+        if self._has_left_since(self._coming.since_s):
+            self._coming = None
+        return step
+
+    def _has_left_since(self, time_s: float) -> bool:
+        """Whether it has left since then: a walk that begins before may find it anew in its trail."""
+        return self._walk is not None and self._walk.stepper.left_s >= time_s
 
     def _trim(self, time_s: float) -> None:
         """Keep what the next steps may begin with."""

@@ -48,6 +48,8 @@ QUICK_S = 0.033
 STILL_MM = 0.5
 STILL_NATS = 0.6
 BRIGHTER_GREY = 12.0
+# Drawn back fast enough to be out this much later, what stirs no more within so long after that is out.
+OUT_AHEAD_S, OUT_STILL_S = 0.15, 0.3
 # Motion that tells the tip this well tells how far a needle was drawn back.
 DRAWN_SD_MM = 4.0
 
@@ -96,12 +98,23 @@ class Stepper:
         self._time_s = lately.time_s
         self._past: deque[_Past] = deque()
         self._back_mm_s = 0.0
-        self._real = np.isfinite(lately.in_since_s)
+        self._real = bool(np.isfinite(lately.in_since_s))
+        self._leaving_s = -np.inf
+        self._left_s = np.nan if self._real else lately.time_s
 
     @property
     def real(self) -> bool:
         """Whether a needle is in."""
-        return bool(self._real)
+        return self._real
+
+    @property
+    def left_s(self) -> float:
+        """Since when no needle is in, NaN while one is."""
+        return self._left_s
+
+    def take_over(self, other: Stepper) -> None:
+        """Go on in the place of another: what it saw leaving is leaving."""
+        self._leaving_s = max(self._leaving_s, other._leaving_s)
 
     def warm(self, picture: GreyImage, time_s: float) -> None:
         """Take in a picture that belongs to what was known already, oldest first."""
@@ -129,9 +142,12 @@ class Stepper:
         self._belief = self._belief.after(shown, moving, step)
         self._by_motion = self._by_motion.after(by_motion - REST_NATS_PER_S * step_s, moving, step)
         along_mm, sd_mm, _ = self._belief.read()
-        self._real = self._real and np.isfinite(along_mm) and not self._went_out(along_mm)
+        if self._real and (np.isnan(along_mm) or self._went_out(along_mm, time_s)):
+            self._real, self._left_s = False, time_s
         along_mm = along_mm if self._real else np.nan
         self._back_mm_s = self._drawn_mm_s(time_s) if quick > STIRRING else 0.0
+        if self._by_motion.read()[0] < self._back_mm_s * OUT_AHEAD_S:
+            self._leaving_s = time_s
         self._learn(grey, self._reach_mm(along_mm, moving), step_s)
         found = self._place(picture, grey, along_mm, sd_mm, time_s, step_s)
         moved_mm = self._by_motion.read()[0]
@@ -189,11 +205,14 @@ class Stepper:
             return min(along_mm, moved_mm)
         return along_mm
 
-    def _went_out(self, along_mm: float) -> bool:
-        """Whether what moved has left at the edge, and no tip is seen that stayed there."""
-        moved_mm = self._by_motion.read()[0]
+    def _went_out(self, along_mm: float, time_s: float) -> bool:
+        """Whether what moved has left at the edge: drawn out, or with no tip in sight that stayed there.
+
+        A trail that looks like a needle stays where it is, however well a tip is seen in it.
+        """
+        drawn_out = time_s - self._leaving_s <= OUT_STILL_S
         unseen = self._seen is not None and self._seen < 0.5
-        return bool(np.isnan(moved_mm) and along_mm < WAIT_MM and unseen)
+        return bool(np.isnan(self._by_motion.read()[0])) and (drawn_out or (along_mm < WAIT_MM and unseen))
 
     def _learn(self, grey: FloatImages, along_mm: float, step_s: float) -> None:
         """Take places that no needle covers into what is known of them without one."""

@@ -39,6 +39,11 @@ class Walk:
                 self.stepper.warm(self._read(one), one.time_s)
             self._before = one
 
+    @property
+    def since_s(self) -> float:
+        """Time of the picture that was looked at last."""
+        return self._lately.time_s
+
     def step(self, shown: Shown) -> Step:
         """Step to the next picture."""
         step = self.stepper.step(self._read(shown), shown.time_s)
