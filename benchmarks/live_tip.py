@@ -31,6 +31,7 @@ from comparison import Ruler
 
 from needlecoach.clips import CameraReader, ClipReader, open_clip
 from needlecoach.filmed import Filmed
+from needlecoach.live.session import LOOKS_POLITENESS
 from needlecoach.marks import marks_from_json, read_marks
 from needlecoach.model import GreyImage, LiveRow, Marks, Point
 from needlecoach.screen.region import settle_region
@@ -211,7 +212,7 @@ def main() -> int:
     truths = read_truths(options.clips)
     names = [clip_name(Path(name)) for name in options.names] or list(truths)
     lines, total = [], {}
-    with another_process() as beside:
+    with another_process(LOOKS_POLITENESS) as beside:
         beside.submit(abs, 0).result()
         for name in names:
             if name not in truths:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import traceback
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
@@ -64,7 +63,7 @@ class Scorer:
     def _submitted(self, order: Order) -> Future[Hindsight]:
         for _ in range(2):  # a process that was ended from outside is replaced once
             if self._pool is None:
-                self._pool = another_process()
+                self._pool = another_process(_POLITENESS)
             try:
                 return self._pool.submit(look_back, order)
             except (BrokenExecutor, RuntimeError):
@@ -96,8 +95,6 @@ _LEFT = "Its recording was not scored; do it with: needlecoach score {clip}"
 
 def look_back(order: Order) -> Hindsight:
     """Score a recording into its results folder; never raises."""
-    if hasattr(os, "setpriority"):
-        os.setpriority(os.PRIO_PROCESS, 0, _POLITENESS)
     try:
         marks = scorable_marks(order.clip, MarkOptions(), no_target=order.how.no_target)
         # In one process, which leaves the other core to the follower: as `score` does it of several clips.

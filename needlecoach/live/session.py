@@ -27,6 +27,8 @@ from needlecoach.tracking.beside import another_process
 
 # The follower looks at the clock so often where no picture comes.
 TICK_S = 0.1
+# Looks at what was stand back behind following what is: both want the same cores.
+LOOKS_POLITENESS = 10
 # What is being scored when the session ends is waited for so long; its recording is kept in any case.
 PATIENCE_S = 30.0
 
@@ -69,7 +71,7 @@ class Session:
     ) -> None:
         self._source, self._recorder, self._out = source, recorder, out
         self._visitor = Visitor() if visitor else None
-        self._beside = another_process()
+        self._beside = another_process(LOOKS_POLITENESS)
         self._follower_of = follower_of
         self._kept, self._watch, self._sight = KeptRows(), AttemptWatch(), SteadySight()
         self._slot, self._scorer = Slot(), scorer or Scorer()

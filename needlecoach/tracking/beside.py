@@ -22,15 +22,17 @@ WINDOW_S = 24.0
 MOST_FRAMES = 900
 
 
-def another_process() -> ProcessPoolExecutor:
+def another_process(politeness: int = 0) -> ProcessPoolExecutor:
     """Give a process that starts with the first work it is given; use as a context manager.
+
+    `politeness` is how far it stands back behind other processes, from 0 to 19 as Unix counts it.
 
     Python runs the program's main module again in it: keep what that does behind `if __name__ ==
     "__main__"`.
     """
     # Threads that decode may be running already: a forked process could inherit their locks.
     spawned = multiprocessing.get_context("spawn")
-    return _Beside(max_workers=1, mp_context=spawned, initializer=settle_in)
+    return _Beside(max_workers=1, mp_context=spawned, initializer=settle_in, initargs=(politeness,))
 
 
 def get_ready(beside: Executor, clip: Clip) -> None:
@@ -71,8 +73,10 @@ def _load() -> None:
     importlib.import_module("needlecoach.tracking.track")
 
 
-def settle_in() -> None:
+def settle_in(politeness: int = 0) -> None:
     """Leave at Ctrl-C without a word, and with the parent; leave the other cores to the reading."""
+    if hasattr(os, "setpriority") and politeness:
+        os.setpriority(os.PRIO_PROCESS, 0, politeness)
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

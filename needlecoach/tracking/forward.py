@@ -31,7 +31,7 @@ ENTERED_S = 1.2
 # Pictures are looked through while something stirs in them, and for so long after.
 STIRRED_S = 1.5
 # So many steps may be taken for one picture, each of some 5 ms: none of them waits for long.
-STEPS_AT_ONCE = 7
+STEPS_AT_ONCE = 5
 # A tip that is not seen, and not known to within so much, is lost.
 LOST_SD_MM = 3.0
 # A camera gives no more than so many pictures a second.

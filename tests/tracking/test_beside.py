@@ -29,6 +29,13 @@ def beside() -> Iterator[ProcessPoolExecutor]:
         yield process
 
 
+@pytest.mark.skipif(not hasattr(os, "getpriority"), reason="processes have no such order here")
+def test_it_stands_back_as_far_as_is_asked() -> None:
+    with another_process(3) as process:
+        standing = process.submit(os.getpriority, os.PRIO_PROCESS, 0).result()
+    assert standing == os.getpriority(os.PRIO_PROCESS, 0) + 3
+
+
 def test_a_window_followed_in_another_process_has_the_same_rows(
     drawn: Callable, monkeypatch: pytest.MonkeyPatch, beside: ProcessPoolExecutor
 ) -> None:
