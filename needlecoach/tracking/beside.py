@@ -57,6 +57,10 @@ def sheltered() -> Iterator[None]:
     os.environ["PYTHONSAFEPATH"] = "1"
     mask = getattr(signal, "pthread_sigmask", None)
     if mask is not None:
+        # Python's own helper of spawned processes lets Ctrl-C through again when it starts, so it starts now.
+        from multiprocessing import resource_tracker
+
+        resource_tracker.ensure_running()
         mask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

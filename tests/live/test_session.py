@@ -176,7 +176,7 @@ def test_marks_saved_again_are_laid_again_and_those_that_dont_fit_are_told(tmp_p
         assert "outside the frame" in state.word.help
         file.write_text(text.replace("364.4", "364.2"))
         stage.until(lambda state: state.setup.ready and not state.setup.fault)
-        assert len(stage.followers) == 2
+        stage.until(lambda _: len(stage.followers) == 2)
         assert stage.followers[0].closed
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -34,6 +35,17 @@ def test_it_stands_back_as_far_as_is_asked() -> None:
     with another_process(3) as process:
         standing = process.submit(os.getpriority, os.PRIO_PROCESS, 0).result()
     assert standing == os.getpriority(os.PRIO_PROCESS, 0) + 3
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals can't be held back here")
+def test_the_first_process_is_sheltered_from_ctrl_c_as_well() -> None:
+    # In a Python of its own, where the helper that multiprocessing starts along does not run yet.
+    held = "import signal; from multiprocessing import resource_tracker as helper\n"
+    held += "from needlecoach.tracking.beside import sheltered\n"
+    held += "with sheltered():\n helper.ensure_running()\n"
+    held += " print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, set()))"
+    told = subprocess.run([sys.executable, "-c", held], capture_output=True, text=True, check=True)
+    assert told.stdout == "True\n"
 
 
 def test_a_window_followed_in_another_process_has_the_same_rows(
