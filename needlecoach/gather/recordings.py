@@ -7,7 +7,7 @@ import math
 import multiprocessing
 import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
@@ -48,20 +48,12 @@ def no_collection() -> Iterator[None]:
 
 
 class Reading:
-    """Results folders being read, many of them on all cores; a context manager.
+    """Results folders being read, many of them on all cores while more are found; a context manager."""
 
-    Begins at once, so that something else can be done before `result` is asked for.
-    """
-
-    def __init__(self, folders: Sequence[Path]) -> None:
-        self._folders = folders
+    def __init__(self) -> None:
+        self._waiting: list[Path] = []
         self._pool: ProcessPoolExecutor | None = None
-        processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
-        if len(folders) >= _WORTH_A_PROCESS and processes >= 2:
-            some = [folders[start : start + _AT_A_TIME] for start in range(0, len(folders), _AT_A_TIME)]
-            # Started anew: a forked process could inherit locks of threads that run already.
-            self._pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
-            self._read = self._pool.map(_read_some, some)
+        self._begun: list[tuple[list[Path], Future[list[Recording | Unread]]]] = []
 
     def __enter__(self) -> Reading:
         return self
@@ -70,16 +62,43 @@ class Reading:
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
 
+    def add(self, folder: Path) -> None:
+        """Have a folder read; returns at once."""
+        self._waiting.append(folder)
+        if self._pool is not None:
+            if len(self._waiting) == _AT_A_TIME:
+                self._begin()
+        elif len(self._waiting) == _WORTH_A_PROCESS and (os.cpu_count() or 1) >= 2:
+            processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
+            # Started anew: a forked process could inherit locks of threads that run already.
+            self._pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+            self._begin()
+
     def result(self) -> tuple[list[Recording], list[Unread]]:
         """Wait for all of it.
 
         Returns
         -------
         tuple
-            The recordings that could be read, in the order of their folders, and what was wrong with the
-            others.
+            The recordings that could be read, in the order in which their folders were added, and what was
+            wrong with the others.
         """
-        return _parted([_read_some(self._folders)] if self._pool is None else list(self._read))
+        self._begin()
+        return _parted([*(_read_after_all(*one) for one in self._begun), _read_some(self._waiting)])
+
+    def _begin(self) -> None:
+        """Hand what waits to the other processes, if there are any."""
+        if self._pool is None:
+            return
+        for first in range(0, len(self._waiting), _AT_A_TIME):
+            some = self._waiting[first : first + _AT_A_TIME]
+            try:
+                reading = self._pool.submit(_read_some, some)
+            except BrokenExecutor as problem:
+                reading = Future()
+                reading.set_exception(problem)
+            self._begun.append((some, reading))
+        self._waiting = []
 
 
 def recording_of(result: FolderResult, place: Path) -> Recording:
@@ -188,6 +207,16 @@ def _parted(
 @no_collection()
 def _read_some(folders: Sequence[Path]) -> list[Recording | Unread]:
     return [_read_one(folder) for folder in folders]
+
+
+def _read_after_all(
+    folders: Sequence[Path], reading: Future[list[Recording | Unread]]
+) -> list[Recording | Unread]:
+    """What another process read, or this one should that have ended early."""
+    try:
+        return reading.result()
+    except BrokenExecutor:
+        return _read_some(folders)
 
 
 def _read_one(folder: Path) -> Recording | Unread:

@@ -55,7 +55,7 @@ class Gathered:
 class Gathering:
     """Results folders and tables of attempts on their way into one table; a context manager.
 
-    Folders are read from the start, by other processes where they are many; `read` waits for them.
+    Folders are read as soon as they are found, by other processes where they are many; `read` waits for them.
 
     Parameters
     ----------
@@ -70,10 +70,14 @@ class Gathering:
 
     def __init__(self, reports: Sequence[Path]) -> None:
         self._reports = reports
-        self._places = find(reports)
-        self._reading = Reading(self._places.folders)
+        self._reading = Reading()
 
     def __enter__(self) -> Gathering:
+        try:
+            self._places = find(self._reports, self._reading.add)
+        except BaseException:
+            self._reading.__exit__()
+            raise
         return self
 
     def __exit__(self, *problem: object) -> None:

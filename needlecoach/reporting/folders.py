@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
-from pydantic_core import SchemaValidator, ValidationError, core_schema
+import msgspec
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.reopen import content_of, first_scored, last_scored_s, read_run
@@ -18,6 +18,35 @@ from needlecoach.reporting.reopen import content_of, first_scored, last_scored_s
 RUN_FILE, ATTEMPTS_FILE = "run.json", "attempts.csv"
 NEVER = datetime.max.replace(tzinfo=UTC)
 _FAULTS = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error)
+
+
+class _Marks(TypedDict, total=False):
+    """What is needed of the marks in a run.json; the outline, most of the file, is passed over."""
+
+    learner: Any
+    task: Any
+    target_name: Any
+    target_kind: Any
+    phantom: Any
+    block: Any
+    date: Any
+
+
+class _Run(TypedDict, total=False):
+    """What is needed of a run.json."""
+
+    schema: Any
+    invented: Any
+    first_scored_at: Any
+    scored_at: Any
+    versions: Any
+    clip: Any
+    options: Any
+    result: Any
+    marks: _Marks
+
+
+_PARTS = msgspec.json.Decoder(_Run)
 
 
 @dataclass(frozen=True)
@@ -112,7 +141,7 @@ def in_order(times: Sequence[tuple[str | None, datetime]]) -> list[int]:
 
 
 def _read(folder: Path) -> FolderResult:
-    run = read_run(folder, _parts)
+    run = read_run(folder, _PARTS.decode)
     marks, clip = dict(run["marks"]), run["clip"]
     if marks.setdefault("date", None) is not None:
         date.fromisoformat(marks["date"])
@@ -128,31 +157,6 @@ def _read(folder: Path) -> FolderResult:
         cells,
         run,
     )
-
-
-def _parts(content: bytes) -> dict[str, Any]:
-    """What is needed of a run.json: its outline, most of the file, is not made into Python's numbers."""
-    try:
-        parts: dict[str, Any] = _RUN.validate_json(content)
-    except ValidationError as problem:  # whose own words are several lines
-        raise ValueError(problem.errors(include_url=False)[0]["msg"]) from problem
-    return parts
-
-
-def _any_of(*names: str, **others: core_schema.CoreSchema) -> core_schema.CoreSchema:
-    """An object of which these members are kept, whatever they hold; none of them need be there."""
-    kept = dict.fromkeys(names, core_schema.any_schema()) | others
-    return core_schema.typed_dict_schema(
-        {name: core_schema.typed_dict_field(schema, required=False) for name, schema in kept.items()}
-    )
-
-
-_RUN = SchemaValidator(
-    _any_of(
-        *("schema", "invented", "first_scored_at", "scored_at", "versions", "clip", "options", "result"),
-        marks=_any_of(*("learner", "task", "target_name", "target_kind", "phantom", "block", "date")),
-    )
-)
 
 
 def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:

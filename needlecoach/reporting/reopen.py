@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pydantic_core import from_json
+import msgspec
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.record import PAGE_SCHEMA, SCHEMA
@@ -36,11 +36,7 @@ PAGE_KEYS = frozenset(
 )
 
 
-def _from_json(content: bytes) -> Any:
-    return from_json(content, cache_strings="keys")  # a third of the time of the json module
-
-
-def read_run(folder: Path, parsed: Callable[[bytes], Any] = _from_json) -> dict[str, Any]:
+def read_run(folder: Path, parsed: Callable[[bytes], Any] = msgspec.json.decode) -> dict[str, Any]:
     """Return the record of the run (run.json) of a results folder, or what `parsed` takes from its bytes.
 
     Raises
@@ -161,10 +157,12 @@ def _unread(folder: Path, path: Path, problem: OSError) -> NeedlecoachError:
     )
 
 
-def _parsed(path: Path, content: bytes, parsed: Callable[[bytes], Any] = _from_json) -> dict[str, Any]:
+def _parsed(
+    path: Path, content: bytes, parsed: Callable[[bytes], Any] = msgspec.json.decode
+) -> dict[str, Any]:
     try:
         value = parsed(content)
-    except ValueError as problem:
+    except (ValueError, RecursionError) as problem:
         raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
     if not isinstance(value, dict):
         raise NeedlecoachError(f"{path}: is spoilt; score the clip again.")

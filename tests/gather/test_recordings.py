@@ -12,7 +12,9 @@ from tests.gather.written import HIT, MISS, run_of, write
 
 
 def read(folders):
-    with Reading(folders) as begun:
+    with Reading() as begun:
+        for folder in folders:
+            begun.add(folder)
         return begun.result()
 
 
@@ -95,13 +97,33 @@ def test_a_spoilt_folder_is_told_in_one_line_and_the_others_go_on(tmp_path, file
     assert problems[0].why.startswith(str(bad)) and "\n" not in problems[0].why
 
 
-def test_many_folders_are_read_by_other_processes_just_the_same(tmp_path, monkeypatch):
-    folders = [write(tmp_path, f"r{n}") for n in range(5)]
-    (folders[3] / "run.json").write_text("{")
-    alone = read(folders)
+@pytest.fixture
+def two_readers(monkeypatch):
+    """Two folders are worth another process."""
     monkeypatch.setattr(recordings, "_WORTH_A_PROCESS", 2)
     monkeypatch.setattr(recordings, "_AT_A_TIME", 2)
     monkeypatch.setattr(recordings.os, "cpu_count", lambda: 2)
+
+
+def test_many_folders_are_read_by_other_processes_just_the_same(tmp_path, request):
+    folders = [write(tmp_path, f"r{n}") for n in range(5)]
+    (folders[3] / "run.json").write_text("{")
+    alone = read(folders)
+    request.getfixturevalue("two_readers")
     together = read(folders)
     assert [one.folder for one in together[0]] == [one.folder for one in alone[0]] == ["r0", "r1", "r2", "r4"]
     assert together[1] == alone[1]
+
+
+def test_what_a_process_that_was_killed_left_is_read_all_the_same(tmp_path, two_readers):
+    folders = [write(tmp_path, f"r{n}") for n in range(7)]
+    with Reading() as begun:
+        for folder in folders[:2]:
+            begun.add(folder)
+        for process in list(begun._pool._processes.values()):
+            process.kill()
+            process.join()
+        for folder in folders[2:]:
+            begun.add(folder)
+        found, problems = begun.result()
+    assert [one.folder for one in found] == [one.name for one in folders] and problems == []

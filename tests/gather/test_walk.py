@@ -5,6 +5,7 @@ import os
 import pytest
 
 from needlecoach.errors import CohortError
+from needlecoach.gather import walk
 from needlecoach.gather.walk import DEEPEST, find
 
 
@@ -59,3 +60,51 @@ def test_a_barred_folder_is_told(tmp_path):
     barred = tmp_path / "barred"
     barred.mkdir(mode=0)
     assert find([tmp_path]).barred == (barred,)
+
+
+@pytest.fixture
+def many(tmp_path):
+    """More folders than are looked at one by one, and some that hold no results."""
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "r007").mkdir()
+    os.mkfifo(tmp_path / "r007" / "run.json")  # whoever opens it would wait for ever
+    return tmp_path, [result(tmp_path / f"r{n:03d}") for n in range(120) if n != 7]
+
+
+def test_each_of_many_folders_is_handed_on_in_the_order_of_its_name(many):
+    place, folders = many
+    taken = []
+    assert find([place], taken.append).folders == tuple(folders)
+    assert taken == folders
+
+
+def test_files_that_are_not_in_memory_are_asked_for_before_they_are_read(many, monkeypatch):
+    place, folders = many
+    asked = set()
+    monkeypatch.setattr(walk, "_is_in_memory", lambda path: False)
+    monkeypatch.setattr(walk, "_bring", lambda opened: asked.add(os.fstat(opened).st_ino))
+
+    def take(folder):
+        assert (folder / "run.json").stat().st_ino in asked
+
+    assert find([place], take).folders == tuple(folders)
+
+
+def test_files_in_memory_are_not_asked_for_again(many, monkeypatch):
+    place, folders = many
+    monkeypatch.setattr(walk, "_is_in_memory", lambda path: True)
+    monkeypatch.setattr(walk, "_bring", lambda opened: pytest.fail("asked for again"))
+    assert find([place]).folders == tuple(folders)
+
+
+@pytest.mark.skipif(not hasattr(os, "posix_fadvise"), reason="the system forgets no file when asked to")
+def test_a_file_is_told_to_be_in_memory_or_not(tmp_path):
+    file = tmp_path / "file"
+    file.write_bytes(b"content")
+    if not walk._is_in_memory(str(file)):
+        pytest.skip("this file system does not tell")
+    with file.open("rb") as opened:
+        os.fsync(opened.fileno())
+        os.posix_fadvise(opened.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    assert not walk._is_in_memory(str(file))
+    assert not walk._is_in_memory(str(tmp_path / "none"))
