@@ -1,5 +1,6 @@
 """Results are found wherever they lie, each once, and no link leads astray."""
 
+import errno
 import os
 
 import pytest
@@ -97,14 +98,17 @@ def test_files_in_memory_are_not_asked_for_again(many, monkeypatch):
     assert find([place]).folders == tuple(folders)
 
 
-@pytest.mark.skipif(not hasattr(os, "posix_fadvise"), reason="the system forgets no file when asked to")
-def test_a_file_is_told_to_be_in_memory_or_not(tmp_path):
+@pytest.mark.skipif(not hasattr(os, "RWF_NOWAIT"), reason="the system does not tell")
+def test_a_file_that_would_be_waited_for_is_not_in_memory(tmp_path, monkeypatch):
     file = tmp_path / "file"
     file.write_bytes(b"content")
-    if not walk._is_in_memory(str(file)):
-        pytest.skip("this file system does not tell")
-    with file.open("rb") as opened:
-        os.fsync(opened.fileno())
-        os.posix_fadvise(opened.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def read(opened, buffers, offset, flags):
+        assert flags == os.RWF_NOWAIT  # preadv(2): EAGAIN if it could not be read without waiting
+        raise BlockingIOError(errno.EAGAIN, "would wait")
+
+    monkeypatch.setattr(walk.os, "preadv", read)
     assert not walk._is_in_memory(str(file))
+    monkeypatch.setattr(walk.os, "preadv", lambda *given: 1)
+    assert walk._is_in_memory(str(file))
     assert not walk._is_in_memory(str(tmp_path / "none"))
