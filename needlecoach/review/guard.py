@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.status import WS_1008_POLICY_VIOLATION
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 # Scripts and styles come from this server alone, and nothing is ever fetched from elsewhere.
@@ -42,9 +43,13 @@ class Guard:
         self._hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":  # no page opens a web socket
-            return
         why = self._refusal(scope)
+        if scope["type"] == "websocket":
+            if why is None:
+                await self._app(scope, receive, send)
+            else:  # before it is accepted: the browser is answered 403
+                await send({"type": "websocket.close", "code": WS_1008_POLICY_VIOLATION, "reason": why})
+            return
         answer = self._app if why is None else _refused(scope, why, 403)
         send = _with_headers(send)
         try:
@@ -62,7 +67,7 @@ class Guard:
         if origin is not None and origin != f"http://{host}":
             return "another site asked for this; only the pages of needlecoach may"
         same = origin is not None or headers.get("sec-fetch-site") == "same-origin"
-        if scope["method"] not in _READING and not same:
+        if (scope["type"] == "websocket" or scope["method"] not in _READING) and not same:
             return "a change must come from a page of needlecoach"
         first = scope["path"].split("/")[1:2]
         if not secrets.compare_digest("".join(first).encode("utf-8", "replace"), self._token):

@@ -14,6 +14,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from needlecoach.errors import OutputError
+from needlecoach.review.answers import MOST_BODY_BYTES
 from needlecoach.review.desk import Desk
 from needlecoach.review.server import make_app
 
@@ -83,7 +84,9 @@ def server_for(app: ASGIApp) -> uvicorn.Server:
         log_level="critical",  # a defect is told by the server itself, an end in mid-answer is none
         access_log=False,
         lifespan="off",
-        ws="none",
+        ws="websockets-sansio",
+        ws_max_size=MOST_BODY_BYTES,
+        ws_per_message_deflate=False,
         server_header=False,
         timeout_graceful_shutdown=_PATIENCE_S,
     )

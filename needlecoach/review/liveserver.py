@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
-from pydantic import Field
+from pydantic import Field, ValidationError
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
-from starlette.routing import BaseRoute, Mount, Route
+from starlette.routing import BaseRoute, Mount, Route, WebSocketRoute
+from starlette.status import WS_1008_POLICY_VIOLATION
 from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from needlecoach.review.answers import Asked, Endpoint, answer, asked, exactly, page, static, take
+from needlecoach.review.answers import Asked, Endpoint, answer, exactly, page, static, take
 from needlecoach.review.desk import Desk
 from needlecoach.review.livefeed import Feed
 from needlecoach.review.practice import Practice
@@ -28,6 +31,7 @@ class _Drawn(Asked):
     number: int
     hidden: bool = False
     whole: bool = False
+    zoom: float = Field(default=1.0, gt=0)
 
 
 class _Nothing(Asked):
@@ -117,7 +121,7 @@ def live_routes(desk: LiveDesk) -> list[BaseRoute]:
     practice = desk.practice
     live = [
         Route("/stream", _stream(desk.feed)),
-        Route("/drawn", _drawn(desk.feed), methods=["POST"]),
+        WebSocketRoute("/drawn", _drawn(desk.feed)),
         Route("/state", answer(lambda: practice.state.record())),
         Route("/latency", answer(desk.feed.latency.all)),
         Route("/mark", take(_Nothing, lambda _: desk.mark()), methods=["POST"]),
@@ -151,13 +155,18 @@ def _stream(feed: Feed) -> Endpoint:
     return endpoint
 
 
-def _drawn(feed: Feed) -> Endpoint:
-    """On the thread that serves: it takes microseconds, and a wait for another thread would be measured."""
+def _drawn(feed: Feed) -> Callable[[WebSocket], Awaitable[None]]:
+    """A page's line on which it tells of every picture it drew: a request for each costs the browser more."""
 
-    async def endpoint(request: Request) -> Response:
-        sent = await asked(request, _Drawn)
-        assert isinstance(sent, _Drawn)
-        feed.drawn(sent.page, sent.number, hidden=sent.hidden, whole=sent.whole)
-        return Response(status_code=204)
+    async def endpoint(line: WebSocket) -> None:
+        await line.accept()
+        with contextlib.suppress(WebSocketDisconnect):
+            while True:
+                try:
+                    sent = _Drawn.model_validate_json(await line.receive_text())
+                except (ValidationError, KeyError):  # KeyError: bytes, not text
+                    await line.close(WS_1008_POLICY_VIOLATION)
+                    return
+                feed.drawn(sent.page, sent.number, hidden=sent.hidden, whole=sent.whole, zoom=sent.zoom)
 
     return endpoint

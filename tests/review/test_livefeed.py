@@ -153,7 +153,9 @@ def test_a_page_that_says_nothing_is_not_given_up(practice, monkeypatch):
     in_a_loop(run)
 
 
-def test_the_time_is_from_the_camera_to_the_words_of_the_page(practice):
+def test_the_time_is_from_the_camera_to_the_words_of_the_page(practice, monkeypatch):
+    monkeypatch.setattr(livefeed, "RETELL_S", 0.0)
+
     async def run():
         async with opened(practice) as (feed, [(key, stream)]):
             shown = practice.play(30)
@@ -231,7 +233,57 @@ def test_closing_ends_every_answer(practice):
     in_a_loop(run)
 
 
+def test_times_are_told_with_the_state_not_with_every_picture(practice, monkeypatch):
+    """Each telling has the browser lay the page out anew, which takes longer than drawing the picture."""
+    monkeypatch.setattr(livefeed, "RETELL_S", 60.0)
+
+    async def run():
+        async with opened(practice) as (feed, [(key, stream)]):
+            for number in range(5):
+                practice.play(number)
+                head, _ = await picture_of(stream)
+                assert "latency" not in head and "state" not in head
+                feed.drawn(key, number, hidden=False)
+
+    in_a_loop(run)
+
+
+def test_a_picture_is_sent_as_small_as_the_largest_page_shows_it(practice):
+    async def sizes(streams):
+        heads = [await picture_of(stream) for stream in streams]
+        found = [cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR) for _, jpeg in heads]
+        return heads[0][0]["box_px"][2:], [(one.shape[1], one.shape[0]) for one in found]
+
+    async def run():
+        async with opened(practice, 2) as (feed, [(one, first), (other, second)]):
+            for number, zooms, expected in (
+                (60, (1.0, 1.0), 1.0),  # nothing said yet
+                (61, (0.4, 0.6), 0.6),
+                (62, (0.95, 0.3), 1.0),  # hardly smaller
+                (63, (2.5, 0.3), 1.0),  # enlarging is the page's work
+                (64, (0.4, 0.3), 0.4),
+            ):
+                if number > 60:
+                    feed.drawn(one, number - 1, hidden=False, zoom=zooms[0])
+                    feed.drawn(other, number - 1, hidden=False, zoom=zooms[1])
+                practice.play(number)
+                box, shown = await sizes((first, second))
+                assert shown == [(round(box[0] * expected), round(box[1] * expected))] * 2
+
+    in_a_loop(run)
+
+
+@pytest.mark.parametrize("zoom", [0.6, 0.35])
+def test_a_smaller_picture_shows_the_same(zoom):
+    y, x = np.mgrid[:300, :400]
+    scene = np.repeat((128 + 90 * np.sin(x / 25) * np.cos(y / 20))[..., None], 3, axis=2).astype(np.uint8)
+    small = cv2.imdecode(np.frombuffer(livefeed._jpeg(scene, zoom), np.uint8), cv2.IMREAD_COLOR)
+    assert small.shape == (round(300 * zoom), round(400 * zoom), 3)
+    again = cv2.resize(small, (400, 300), interpolation=cv2.INTER_LINEAR)
+    assert np.abs(again.astype(int) - scene).mean() < 4
+
+
 def test_a_wide_picture_is_sent_smaller():
     wide = np.zeros((1080, 3840, 3), np.uint8)
-    small = cv2.imdecode(np.frombuffer(livefeed._jpeg(wide), np.uint8), cv2.IMREAD_COLOR)
+    small = cv2.imdecode(np.frombuffer(livefeed._jpeg(wide, 1.0), np.uint8), cv2.IMREAD_COLOR)
     assert small.shape == (540, 1920, 3)

@@ -3,11 +3,14 @@
 import contextlib
 import http.client
 import json
+import socket
 import struct
 import threading
 import time
 
 import pytest
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import connect
 
 from needlecoach.review.launch import free_socket
 from needlecoach.review.livelaunch import LiveServer
@@ -50,6 +53,22 @@ class Live:
 
             yield lambda: (json.loads(piece()), piece())
 
+    def line(self, root=None, *, host="127.0.0.1", origin="own"):
+        """The socket on which a page tells what it drew, with the headers that a browser sends."""
+        port = self.client.port
+        return connect(
+            f"ws://{host}:{port}{root or self.root}api/live/drawn",
+            sock=socket.create_connection(("127.0.0.1", port)),
+            origin=self.client.own if origin == "own" else origin,
+        )
+
+
+def wait_for(told, within_s=3.0):
+    until = time.monotonic() + within_s
+    while not told() and time.monotonic() < until:
+        time.sleep(0.02)
+    assert told()
+
 
 @pytest.fixture
 def live(tmp_path):
@@ -72,15 +91,13 @@ def picture(read):
 
 
 def test_pictures_stream_at_the_rate_of_the_camera_to_a_page_that_draws_them(live):
-    with live.stream() as read:
+    with live.stream() as read, live.line() as line:
         began, numbers = time.monotonic(), []
         while time.monotonic() - began < 1.5:
             head = picture(read)
             numbers.append(head["number"])
-            told = live.client.post(
-                f"{live.root}api/live/drawn", json={"page": head["page"], "number": head["number"]}
-            )
-            assert told.status_code == 204
+            line.send(json.dumps({"page": head["page"], "number": head["number"]}))
+        wait_for(lambda: live.server.desk.feed.latency.all()["n"] == len(numbers))
     assert numbers == sorted(set(numbers))
     assert len(numbers) >= 5  # of 45, on a machine that does other things too
     times = live.client.get(f"{live.root}api/live/latency").json()
@@ -96,6 +113,44 @@ def test_without_the_key_or_from_elsewhere_nothing_is_answered(live, method, pat
         answer = live.client.request(method, root + path, json={}, origin=origin)
         assert answer.status_code == 403, (root, origin)
     assert live.practice.called == []
+
+
+@pytest.mark.parametrize(
+    ("root", "more"),
+    [
+        (None, {"origin": None}),
+        (None, {"origin": "http://evil.example"}),
+        (None, {"origin": "null"}),
+        ("/wrong/", {}),
+        (None, {"host": "evil.example"}),  # a name made to point here
+    ],
+)
+def test_a_socket_from_elsewhere_is_refused(live, root, more):
+    # RFC 6455, 10.2: a browser tells the origin of whoever opens a socket, and a server should look at it.
+    with pytest.raises(InvalidStatus) as refused, live.line(root, **more):
+        pass
+    assert refused.value.response.status_code == 403
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        "",
+        "[]",
+        '{"page": "x"}',
+        '{"page": "x", "number": "1"}',
+        '{"page": "x", "number": 1, "zoom": 0}',
+        b"\x00",
+    ],
+)
+def test_what_no_page_tells_ends_the_line_and_nothing_else(live, sent):
+    with live.line() as line:
+        line.send(sent)
+        with pytest.raises(ConnectionClosed) as closed:
+            line.recv(timeout=5)
+    assert closed.value.rcvd.code == 1008  # RFC 6455, 7.4.1: a message that breaks the policy
+    with live.stream() as read:
+        picture(read)
 
 
 def test_a_change_without_an_origin_is_refused(live):
@@ -119,8 +174,6 @@ def test_what_the_buttons_ask_for_is_done(live):
 @pytest.mark.parametrize(
     ("path", "body"),
     [
-        ("drawn", {"page": "x"}),
-        ("drawn", {"page": "x", "number": "1"}),
         ("nickname", {"text": "x" * 21}),
         ("end", {"odd": 1}),
     ],
@@ -160,10 +213,7 @@ def test_a_page_that_goes_is_forgotten_and_the_end_waits_for_none(live):
     with live.stream() as read:
         picture(read)
         assert feed.n_pages == 1
-    until = time.monotonic() + 3
-    while feed.n_pages and time.monotonic() < until:
-        time.sleep(0.02)
-    assert feed.n_pages == 0
-    with live.stream() as read:
+    wait_for(lambda: feed.n_pages == 0)
+    with live.stream() as read, live.line():
         picture(read)
         assert live.end() < 2

@@ -8,7 +8,7 @@ const MOST_PX = 1920;
 
 export class Picture {
   constructor(box, canvas) {
-    Object.assign(this, { box, canvas, sizePx: null, region: null, whole: false, last: null });
+    Object.assign(this, { box, canvas, sizePx: null, region: null, whole: false, last: null, zoom: 1 });
     this.ctx = canvas.getContext("2d", { alpha: false });
     new ResizeObserver(() => this.#resized()).observe(box);
   }
@@ -66,6 +66,7 @@ export class Picture {
     const [left, top, width, height] = this.#part();
     const [boxW, boxH] = [this.canvas.width / fine, this.canvas.height / fine];
     const scale = Math.min(boxW / width, boxH / height);
+    this.zoom = scale * fine;
     const [dx, dy] = [(boxW - width * scale) / 2 - left * scale, (boxH - height * scale) / 2 - top * scale];
     ctx.setTransform(fine, 0, 0, fine, 0, 0);
     ctx.fillStyle = "#000000";

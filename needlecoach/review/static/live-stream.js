@@ -1,29 +1,40 @@
-// One long answer of the server: parts of a length (4 bytes, big endian), JSON, a length, and a JPEG, without end.
+// One long answer of the server: parts of a length (4 bytes, big endian), JSON, a length, and a JPEG, without end;
+// and a web socket on which the page tells what it drew of them.
 //
 //   const stream = new Stream({ part(head, jpeg), line(up, words) });
-//
-// `part` is called with each one in turn and waited for, so what is not drawn is not taken off the line.
+//   stream.tell({ number, … });
 
 const RETRY_MS = 1000;
 const UTF8 = new TextDecoder();
 
 export class Stream {
+  #socket = null;
+
   constructor({ part, line }) {
     Object.assign(this, { part, line });
     this.#run();
   }
 
+  /** Tell the server; while the line is down nobody would hear it. */
+  tell(message) {
+    if (this.#socket?.readyState === WebSocket.OPEN) this.#socket.send(JSON.stringify(message));
+  }
+
   async #run() {
     for (;;) {
+      const end = new AbortController();
       try {
-        const response = await fetch("api/live/stream");
-        if (!response.ok) throw new Error(await wordsOf(response));
+        const response = await fetch("api/live/stream", { signal: end.signal });
+        if (!response.ok) throw new Refusal(await wordsOf(response));
+        this.#socket = await opened("api/live/drawn", () => end.abort());
         this.line(true, "");
         await this.#read(response.body.getReader());
         this.line(false, "");
       } catch (problem) {
-        this.line(false, problem instanceof TypeError ? "" : problem.message);
+        this.line(false, problem instanceof Refusal ? problem.message : "");
       }
+      end.abort();
+      this.#socket?.close();
       await new Promise((done) => setTimeout(done, RETRY_MS));
     }
   }
@@ -73,6 +84,22 @@ class Bytes {
     this.#length -= count;
     return taken;
   }
+}
+
+class Refusal extends Error {}
+
+/** An open web socket; `closed` is called when it closes, whoever closed it. */
+function opened(path, closed) {
+  const url = new URL(path, location.href);
+  url.protocol = "ws:";
+  return new Promise((done, failed) => {
+    const socket = new WebSocket(url);
+    socket.onopen = () => done(socket);
+    socket.onclose = () => {
+      failed(new Error("closed"));
+      closed();
+    };
+  });
 }
 
 async function wordsOf(response) {

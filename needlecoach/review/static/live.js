@@ -54,9 +54,7 @@ async function drawNewest() {
 }
 
 function tellDrawn(number) {
-  const body = JSON.stringify({ page: page.key, number, hidden: document.hidden, whole: picture.whole });
-  // Not waited for: when it is lost the server has patience.
-  fetch("api/live/drawn", { method: "POST", headers: { "Content-Type": "application/json" }, body }).catch(() => {});
+  stream.tell({ page: page.key, number, hidden: document.hidden, whole: picture.whole, zoom: picture.zoom });
 }
 
 /** What is read off: distance and sight, and the strip, some times a second. */
@@ -204,4 +202,4 @@ document.addEventListener("keydown", (event) => {
   event.preventDefault();
   does[id]();
 });
-new Stream({ part: takePart, line: tellLine });
+const stream = new Stream({ part: takePart, line: tellLine });

@@ -255,6 +255,17 @@ def test_a_server_that_ends_is_told(played):
     played.page.faults = [fault for fault in played.page.faults if "ERR_" not in fault and "503" not in fault]
 
 
+def test_a_line_that_breaks_is_taken_up_again(watch):
+    live, lines = watch(ByHand()), []
+    live.page.route_web_socket("**/drawn", lambda line: lines.append((line, line.connect_to_server())))
+    live.open().play(SEEN)
+    lines[0][0].close()
+    says(live, "state-words", "^No connection$")
+    live.page.wait_for_function("() => document.getElementById('state').dataset.key !== 'gone'")
+    live.play(SEEN + 1)
+    assert len(lines) == 2
+
+
 def test_a_page_opened_in_mid_attempt_has_the_whole_strip(watch, page):
     practice = ByHand()
     for number in range(round(IN_S * 30) + 1, SEEN + 1):
