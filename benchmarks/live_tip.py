@@ -31,7 +31,7 @@ from comparison import Ruler
 
 from needlecoach.clips import CameraReader, ClipReader, open_clip
 from needlecoach.filmed import Filmed
-from needlecoach.live.session import LOOKS_POLITENESS
+from needlecoach.live.session import LOOKS_POLITENESS, SPARE_S
 from needlecoach.marks import marks_from_json, read_marks
 from needlecoach.model import GreyImage, LiveRow, Marks, Point
 from needlecoach.screen.region import settle_region
@@ -121,7 +121,7 @@ def filmstrip(reader: ClipReader, marks: Marks) -> Filmstrip:
 
 
 def follow(clip: Filmstrip, beside: Executor, slow: float) -> Followed:
-    """Give the pictures at their times; what comes while one is followed is dropped, but for the newest."""
+    """Give the pictures at their times; of those that come while one is followed a session follows two."""
     rows, spent = [], []
     with Forward(clip.plane, clip.target, thrown_mm=clip.thrown_mm, beside=beside) as forward:
         started, number = time.monotonic(), 0
@@ -132,8 +132,10 @@ def follow(clip: Filmstrip, beside: Executor, slow: float) -> Followed:
             begun = time.thread_time()
             rows.append(forward.see(number, clip.time_s[number], clip.pictures[number]))
             spent.append(time.thread_time() - begun)
-            newest = int(np.searchsorted(clip.time_s, (time.monotonic() - started) / slow, "right")) - 1
-            number = max(number + 1, newest)
+            now_s = (time.monotonic() - started) / slow
+            newest = int(np.searchsorted(clip.time_s, now_s, "right")) - 1
+            spared = newest > 0 and now_s - clip.time_s[newest - 1] <= SPARE_S
+            number = max(number + 1, newest - spared)
     return Followed(rows, spent, len(clip.pictures))
 
 

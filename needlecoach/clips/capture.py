@@ -100,6 +100,7 @@ class Source:
         self._zero_s = time.monotonic()
         self._news = threading.Condition()
         self._newest: Captured | None = None
+        self._before: Captured | None = None
         self._times_s: deque[float] = deque(maxlen=_RATE_FRAMES)
         self._callbacks: tuple[Callable[[Captured], None], ...] = ()
         self._stop = threading.Event()
@@ -140,11 +141,19 @@ class Source:
         fps = (len(times_s) - 1) / (times_s[-1] - times_s[0]) if running else 0.0
         return SourceState(kind, words, since_s, size_px, fps)
 
-    def wait_newer(self, than: int, timeout_s: float) -> Captured | None:
-        """Return the newest picture with a number above `than`; None when time is up or it was closed."""
+    def wait_newer(self, than: int, timeout_s: float, *, spare_s: float = 0.0) -> Captured | None:
+        """Return the newest picture with a number above `than`; None when time is up or it was closed.
+
+        The one before it comes first if that is above `than` too and no older than `spare_s`.
+        """
         with self._news:
             self._news.wait_for(lambda: self._is_newer(than) or self._stop.is_set(), timeout_s)
-            return self._newest if self._is_newer(than) and not self._stop.is_set() else None
+            if self._stop.is_set() or not self._is_newer(than):
+                return None
+            before = self._before
+            if before is not None and before.number > than and self.now_s() - before.time_s <= spare_s:
+                return before
+            return self._newest
 
     def wait_first(self, timeout_s: float) -> Captured:
         """Return the newest picture once there is one.
@@ -246,7 +255,7 @@ class Source:
         if self._kind != "running":
             self._kind, self._words, self._since_s = "running", f"{self.name} is running.", captured.time_s
             self._times_s.clear()
-        self._newest = captured
+        self._before, self._newest = self._newest, captured
         self._times_s.append(captured.time_s)
         self._news.notify_all()
 

@@ -100,9 +100,8 @@ class DayBook:
             if entry.ended is not None:
                 finish_s = max(at_s - TOLD_LATE_S, entry.ended.at_s + BETWEEN_S)
                 entry.finish_s = min(entry.finish_s, finish_s)
-        before_s = (
-            self._ended_s
-        )  # a recording that reaches back into the one before would score its end again
+        # A recording that reaches back into the one before would score its end again.
+        before_s = self._ended_s
         wall, self._n_begun = self.book.wall(), self._n_begun + 1
         learner = None if self.book.visitor else self.book.learner or laid.given.learner
         name = unused_name(self.book.out, learner or "try", wall)

@@ -10,12 +10,12 @@ from needlecoach.live.state import RecordingNow, SourceNow
 
 
 class Source(Protocol):
-    """The camera: its newest picture, its state, and the session's clock."""
+    """The camera: its newest picture (or the one before, if spared), its state, and the session's clock."""
 
     @property
     def state(self) -> SourceState: ...
 
-    def wait_newer(self, than: int, timeout_s: float) -> Captured | None: ...
+    def wait_newer(self, than: int, timeout_s: float, *, spare_s: float = 0.0) -> Captured | None: ...
 
     def now_s(self) -> float: ...
 

@@ -27,6 +27,9 @@ from needlecoach.tracking.beside import another_process
 
 # The follower looks at the clock so often where no picture comes.
 TICK_S = 0.1
+# Two pictures that came while one was followed are both followed, the older one while it is no older than
+# this; of more than two only the newest two can be.
+SPARE_S = 0.07
 # Looks at what was stand back behind following what is: both want the same cores.
 LOOKS_POLITENESS = 10
 # What is being scored when the session ends is waited for so long; its recording is kept in any case.
@@ -181,7 +184,7 @@ class Session:
     def _run(self) -> None:
         than = -1
         while not self._stop.is_set():
-            captured = self._source.wait_newer(than, TICK_S)
+            captured = self._source.wait_newer(than, TICK_S, spare_s=SPARE_S)
             try:
                 with self._lock:
                     self._pick_up()

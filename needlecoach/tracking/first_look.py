@@ -37,7 +37,7 @@ def first_look(
     axis, guess = entering.axis, np.array([entering.reach_mm])
     sheet = Sheet.along(axis, mask)
     grey, before = sheet.sample(picture, 0), sheet.sample(entering.past, 0)
-    change = stand_out(grey[None], before[None], np.full_like(grey, np.nan)[None])
+    change = stand_out(grey[None], before[None])
     belief = _about(entering.reach_mm, len(grey))
     spot = find_spot(picture, axis, 0, entering.reach_mm)
     onward = Onward(

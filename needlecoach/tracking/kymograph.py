@@ -136,16 +136,19 @@ def _box(places: FloatImages, shape: tuple[int, ...]) -> tuple[tuple[int, int], 
     return (int(low[0]), int(low[1])), (int(high[0]), int(high[1]))
 
 
-def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages) -> FloatImages:
+def stand_out(grey: FloatImages, before: FloatImages, after: FloatImages | None = None) -> FloatImages:
     """By how much strips leave the range of both references when these may slide a little; shape as `grey`.
 
     Against the look before the needle came only an excess counts (a needle brightens its place); against the
     look once it has gone any difference counts, since a trail left behind can be brighter than the needle
-    was.
+    was. Without `after` that look is not known anywhere.
     """
     reach = 2 * round(SLIDE_MM / SAMPLE_MM) + 1
     kernel = np.ones((1, reach), dtype=np.uint8)
     over_before = grey - cv2.dilate(np.nan_to_num(before, nan=0.0), kernel)
+    if after is None:
+        over_before[np.isnan(before)] = 0
+        return np.asarray(cv2.blur(np.maximum(over_before, 0).astype(np.float32), (3, 1)))
     high = cv2.dilate(np.nan_to_num(after, nan=0.0), kernel)
     low = cv2.erode(np.nan_to_num(after, nan=0.0), kernel)
     off_after = np.maximum(grey - high, low - grey)

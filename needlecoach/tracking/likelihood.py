@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -107,14 +109,18 @@ def tip_bonus(grey: npt.NDArray[np.float32], odds: FloatArray, usual_grey: float
     the beam.
     """
     ahead = max(1, round(TIP_FALL_MM / SAMPLE_MM))
-    beyond = np.pad(grey, ((0, 0), (0, ahead)), mode="edge")[:, ahead:]
-    before = np.pad(grey, ((0, 0), (1, 0)), mode="edge")[:, :-1]
-    after = np.pad(grey, ((0, 0), (0, 1)), mode="edge")[:, 1:]
+    beyond, before, after = (from_further(grey, by) for by in (ahead, -1, 1))
     fall = np.clip((grey - beyond - TIP_FALL_GREY / 2) / TIP_FALL_GREY, 0, 1)
     peak = (grey >= before) & (grey >= after)
     changed = np.clip(odds / (TIP_SURE_NATS * SAMPLE_MM / INDEPENDENT_MM), 0, 1)
     bright = np.clip((grey - usual_grey + 3 * TIP_DIM_GREY) / (2 * TIP_DIM_GREY), 0, 1)
     return np.asarray(TIP_NATS * fall * bright * changed * np.where(peak, 1.0, 0.6))
+
+
+def from_further(strips: npt.NDArray[Any], by: int) -> npt.NDArray[Any]:
+    """What lies so many samples further along each strip, shape as `strips`; its last one beyond its end."""
+    last = strips.shape[1] - 1
+    return strips[:, np.minimum(np.maximum(np.arange(by, last + 1 + by), 0), last)]
 
 
 def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: float = 0.0) -> FloatArray:
@@ -127,9 +133,10 @@ def emission(odds: FloatArray, bonus: FloatArray | None = None, *, fade_share: f
     shown = np.cumsum(odds, axis=1)
     faded = (1 - fade_share) * np.maximum.accumulate(shown, axis=1) - FADE_NATS
     # The tip's picture reaches beyond the tip by the width of the point-spread function.
-    halo = round(HALO_MM / SAMPLE_MM)
-    padded = np.pad(shown, ((0, 0), (0, halo)), mode="edge")
-    shown = np.lib.stride_tricks.sliding_window_view(padded, halo + 1, axis=1).max(axis=2)
+    ahead = np.ones((1, round(HALO_MM / SAMPLE_MM) + 1), np.uint8)
+    shown = np.asarray(
+        cv2.dilate(shown, ahead, anchor=(0, 0), borderType=cv2.BORDER_REPLICATE), dtype=shown.dtype
+    )
     if bonus is not None:
         shown = shown + bonus
     return np.asarray(np.maximum(np.maximum(shown, faded), -DARK_NATS))

@@ -24,7 +24,14 @@ from needlecoach.tracking.kymograph import (
     unghosted,
 )
 from needlecoach.tracking.lately import Lately
-from needlecoach.tracking.likelihood import emission, motion_odds, moving_share, read_odds, tip_bonus
+from needlecoach.tracking.likelihood import (
+    emission,
+    from_further,
+    motion_odds,
+    moving_share,
+    read_odds,
+    tip_bonus,
+)
 from needlecoach.tracking.scenery import STIRRING
 from needlecoach.tracking.sight import (
     EDGE_MM,
@@ -119,7 +126,7 @@ class Stepper:
     def warm(self, picture: GreyImage, time_s: float) -> None:
         """Take in a picture that belongs to what was known already, oldest first."""
         grey = self._sheet.sample(picture, 0)
-        change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
+        change = stand_out(grey[None], self._before[None])[0]
         self._past.append(_Past(time_s, picture, grey, change, np.nan, np.nan))
 
     def step(self, picture: GreyImage, time_s: float) -> Step:
@@ -130,7 +137,8 @@ class Stepper:
         change = self._change(grey, time_s)
         odds = read_odds(self._onward.table, change[None], self._sheet.inside)
         moves, now = self._motion(grey, time_s - MOTION_SPAN_S / 2), self._motion(grey, time_s - QUICK_S)
-        now = _from_further(now, self._back_mm_s * QUICK_S)
+        # Drawn back along the axis: where a tip was a moment ago something changed too.
+        now = from_further(now, round(self._back_mm_s * QUICK_S / SAMPLE_MM))
         quick = float(moving_share(now)[0])
         odds = _without_still(odds, now, quick)
         brighter = 1 - quick * (1 - self._brighter(grey, time_s - QUICK_S))
@@ -175,7 +183,7 @@ class Stepper:
         self._past = deque(replace(one, grey=self._sheet.sample(one.picture, 0)) for one in self._past)
 
     def _change(self, grey: FloatImages, time_s: float) -> FloatImages:
-        change = stand_out(grey[None], self._before[None], np.full_like(grey, np.nan)[None])[0]
+        change = stand_out(grey[None], self._before[None])[0]
         recent = [one.change for one in self._past if one.time_s >= time_s - GHOST_S - 1e-6]
         return unghosted(change, np.maximum.reduce([change, *recent]))
 
@@ -270,12 +278,6 @@ def _without_still(odds: FloatArray, moving_odds: FloatArray, moving: float) -> 
     reach = 2 * round(STILL_MM / SAMPLE_MM) + 1
     near = cv2.blur((moving_odds > 0).astype(np.float32), (reach, 1), borderType=cv2.BORDER_REPLICATE)
     return np.where(near <= 0, odds - moving * (np.maximum(odds, 0) + STILL_NATS), odds)
-
-
-def _from_further(odds: FloatArray, by_mm: float) -> FloatArray:
-    """Strips (1, n) drawn back along the axis: where a tip was a moment ago something changed too."""
-    by = round(by_mm / SAMPLE_MM)
-    return np.pad(odds, ((0, 0), (0, by)), mode="edge")[:, by:]
 
 
 def _cut(sheet: Sheet, n: int) -> Sheet:

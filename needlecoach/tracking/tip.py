@@ -185,6 +185,10 @@ class Belief:
 
     def read(self) -> tuple[float, float, float]:
         """Position and its sd in mm, NaN where absent is likelier; the chance that a needle is in."""
+        return self._told
+
+    @cached_property
+    def _told(self) -> tuple[float, float, float]:
         path = TipPath(np.full(1, np.nan), np.full(1, np.nan), np.zeros(1))
         _read_off(path, 0, self.state.sum(axis=0), self.absent)
         return float(path.position_mm[0]), float(path.sd_mm[0]), float(path.present[0])

@@ -86,7 +86,7 @@ class PlayedCamera:
         self.done.clear()
         self.hold_at = until
 
-    def wait_newer(self, than: int, timeout_s: float) -> Picture | None:
+    def wait_newer(self, than: int, timeout_s: float, *, spare_s: float = 0.0) -> Picture | None:
         end = len(self.pictures) if self.hold_at is None else self.hold_at
         if self._next >= end or self.kind != "running":
             self.done.set()

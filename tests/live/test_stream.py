@@ -32,8 +32,8 @@ class NumberedCamera:
     def now_s(self):
         return self.source.now_s()
 
-    def wait_newer(self, than, timeout_s):
-        captured = self.source.wait_newer(than, timeout_s)
+    def wait_newer(self, than, timeout_s, **how):
+        captured = self.source.wait_newer(than, timeout_s, **how)
         if captured is not None:
             self.numbers[captured.number] = number_in(captured.pixels)
         return captured

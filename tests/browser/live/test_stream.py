@@ -26,8 +26,8 @@ class Knowing(TruthFollower):
         self._source = source
 
     def see(self, number, time_s, picture):
-        newest = self._source.wait_newer(number - 1, 0.5)
-        row = super().see(number_in(newest.pixels), time_s, picture)
+        captured = self._source.wait_newer(number - 1, 0.5, spare_s=10.0)
+        row = super().see(number_in(captured.pixels), time_s, picture)
         object.__setattr__(row, "number", number)
         return row
 
