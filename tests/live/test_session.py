@@ -5,6 +5,7 @@ import threading
 import time
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,8 @@ from stand_ins import (
 )
 
 from needlecoach.errors import OutputError
+from needlecoach.live import session as session_room
+from needlecoach.live.daybook import Book
 from needlecoach.live.session import Session
 from needlecoach.live.setup import Setup
 from needlecoach.marks import MarkOptions, read_marks
@@ -235,6 +238,27 @@ def test_a_disk_that_is_full_stops_recording_not_scoring(tmp_path, monkeypatch):
     assert card.outcome == "hit"
     assert any("the disk is nearly full" in note for note in card.notes)
     assert list((tmp_path / "recordings").iterdir()) == []
+
+
+def test_a_clock_on_the_wall_that_steps_back_mixes_nothing_up(tmp_path, monkeypatch):
+    """An hour back in mid-attempt, as summer time ends, to the very second at which the first one began."""
+    monkeypatch.setattr(session_room, "Book", partial(Book, wall=lambda: datetime(2026, 10, 25, 2, 30)))
+    one = pictures_of(NAME)
+    length = len(one) / 20
+    again = [
+        replace(picture, number=len(one) + picture.number, time_s=length + picture.time_s) for picture in one
+    ]
+    scorer = StandInScorer(verdict(), waits=True)
+    with Stage(tmp_path, pictures=[*one, *again], scorer=scorer) as stage:
+        stage.until(lambda state: state.attempt is not None or state.card is not None)
+        monkeypatch.setattr(time, "time", lambda: 0.0)
+        state = stage.until(lambda state: len(state.history) == 2 and len(scorer.dones) == 2)
+    second, first = state.history
+    assert [card.number for card in (first, second)] == [1, 2]
+    assert (first.name, second.name) == ("L01-20261025-023000", "L01-20261025-023000-2")
+    assert first.line("duration_s").value == pytest.approx(second.line("duration_s").value, abs=0.11)
+    recordings = sorted(path.name for path in (tmp_path / "recordings").glob("*.mkv"))
+    assert recordings == sorted(f"{card.name}.mkv" for card in (first, second))
 
 
 def test_a_recording_that_stops_short_leaves_the_live_score(tmp_path):

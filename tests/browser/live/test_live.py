@@ -1,6 +1,7 @@
 """The live page as a person at the bench sees it, on drawn sessions."""
 
 import re
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -264,6 +265,48 @@ def test_a_line_that_breaks_is_taken_up_again(watch):
     live.page.wait_for_function("() => document.getElementById('state').dataset.key !== 'gone'")
     live.play(SEEN + 1)
     assert len(lines) == 2
+
+
+def shows(page):
+    """What a page's canvas shows, as one number; it changes with every picture."""
+    return page.evaluate("() => document.getElementById('picture').toDataURL()")
+
+
+def test_two_pages_show_the_same_session_and_one_goes_and_comes_as_it_likes(played):
+    first, feed = played.page, played.server.desk.feed
+    for _ in range(2):  # the second time is a page opened again
+        second = first.context.new_page()
+        second.goto(played.server.address)
+        second.wait_for_selector("body[data-ready=yes]")
+        for page in (first, second):
+            before = shows(page)
+            page.wait_for_function(
+                "(before) => document.getElementById('picture').toDataURL() !== before", arg=before
+            )
+        assert feed.n_pages == 2
+        second.close()
+        until = time.monotonic() + 5
+        while feed.n_pages == 2 and time.monotonic() < until:
+            first.wait_for_timeout(20)
+        assert feed.n_pages == 1
+    before = shows(first)
+    first.wait_for_function(
+        "(before) => document.getElementById('picture').toDataURL() !== before", arg=before
+    )
+
+
+def test_what_one_page_asks_for_the_other_shows(watch):
+    live = watch(ByHand()).open()
+    live.play(SEEN)
+    second = live.page.context.new_page()
+    second.goto(live.server.address)
+    second.wait_for_selector("body[data-ready=yes]")
+    live.page.click("#end")
+    assert live.practice.called == ["end_attempt"]
+    live.practice.play(190)  # the attempt is over
+    for page in (live.page, second):
+        page.wait_for_selector("#card:visible")
+    second.close()
 
 
 def test_a_page_opened_in_mid_attempt_has_the_whole_strip(watch, page):

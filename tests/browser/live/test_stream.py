@@ -69,6 +69,19 @@ def test_a_page_follows_a_stream_to_its_score(live):
     assert times["n"] > 20 and 0 < times["median_ms"] <= times["p95_ms"]
 
 
+def test_a_page_closed_in_mid_attempt_and_opened_again_loses_nothing(live):
+    page, address = live.page, live.server.address
+    playwright.expect(page.locator("#state-words")).to_have_text("Needle in", timeout=30_000)
+    page.goto("about:blank")
+    until = time.monotonic() + 60
+    while not live.practice.state.history and time.monotonic() < until:
+        page.wait_for_timeout(50)
+    [card] = live.practice.state.history[-1:]
+    assert card.outcome == "hit" and live.server.desk.feed.n_pages == 0
+    page.goto(address)
+    playwright.expect(page.locator("#card")).to_contain_text("Hit", timeout=30_000)
+
+
 def test_a_still_of_the_stream_is_marked_and_followed_by_anew(live):
     page = live.page
     playwright.expect(page.locator("#state-words")).to_have_text(
