@@ -57,13 +57,13 @@ def find(reports: Sequence[Path], take: Callable[[Path], object] = lambda folder
     for path in reports:
         if not os.path.lexists(path):
             raise CohortError(f"{path}: there is no such file or folder; check the name.")
-    with ThreadPoolExecutor(_ASKED_AT_ONCE) as threads:
-        search = _Search(take, threads)
-        try:
-            for path in reports:
-                search.look_at(path)
-        finally:
-            threads.shutdown(cancel_futures=True)
+    threads = ThreadPoolExecutor(_ASKED_AT_ONCE)
+    search = _Search(take, threads)
+    try:
+        for path in reports:
+            search.look_at(path)
+    finally:
+        threads.shutdown(cancel_futures=True)
     return Places(tuple(search.folders), tuple(search.tables), tuple(search.barred))
 
 
