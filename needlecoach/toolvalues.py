@@ -11,7 +11,7 @@ from types import MappingProxyType
 from needlecoach.cohort.matching import ToolAttempt
 from needlecoach.errors import CohortError, NeedlecoachError
 from needlecoach.gather.walk import DEEPEST, find
-from needlecoach.reporting.reopen import last_scored_s, read_run
+from needlecoach.reporting.reopen import last_scored_s, read_run, rows_of
 
 _TABLE, _RAW, _RECORD = "attempts.csv", "attempts.raw.csv", "run.json"
 
@@ -86,8 +86,7 @@ def _read(folder: Path, found: _Found) -> None:
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        return [{name: value or "" for name, value in row.items() if name} for row in csv.DictReader(file)]
+    return [{name: value or "" for name, value in row.items() if name} for row in rows_of(path)]
 
 
 def _own(row: dict[str, str], raw: list[dict[str, str]] | None, count: int, found: _Found) -> dict[str, str]:

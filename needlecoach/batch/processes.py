@@ -16,8 +16,9 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any
 
+from needlecoach.apart import sheltered
 from needlecoach.batch.values import Failed, Job, Result, Results, Scored
-from needlecoach.tracking.beside import settle_in, sheltered
+from needlecoach.tracking.beside import settle_in
 
 _REPORT_S, _GRACE_S = 0.5, 2.0
 SECOND_TRY = "its process was ended from outside ({}), perhaps for want of memory; the second try went well."

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import importlib
-import multiprocessing
 import os
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future
 from contextlib import contextmanager
 from functools import partial
 from typing import Any
+
+from needlecoach.apart import Apart
 
 # Is given a function and what it takes; what comes back waits for its result.
 Aside = Callable[..., Callable[[], Any]]
@@ -34,9 +34,7 @@ def aside(n_attempts: int, *modules: str) -> Iterator[Aside]:
     if n_attempts < _WORTH_A_PROCESS or (os.cpu_count() or 1) < 2:
         yield here
         return
-    # Started anew and deaf to Ctrl+C, which this process answers.
-    context, deaf = multiprocessing.get_context("spawn"), (signal.SIGINT, signal.SIG_IGN)
-    with ProcessPoolExecutor(1, mp_context=context, initializer=signal.signal, initargs=deaf) as pool:
+    with Apart(1) as pool:
         pool.submit(_load, modules)
         yield lambda work, *given: partial(_waited_for, pool.submit(work, *given), partial(work, *given))
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import gc
 import math
-import multiprocessing
 import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
+from needlecoach.apart import Apart
 from needlecoach.cohort.recording import KINDS, TASKS, AttemptRow, Recording, number_columns
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.cells import ATTEMPT_COLUMNS, bare
@@ -52,7 +52,7 @@ class Reading:
 
     def __init__(self) -> None:
         self._waiting: list[Path] = []
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Apart | None = None
         self._begun: list[tuple[list[Path], Future[list[Recording | Unread]]]] = []
 
     def __enter__(self) -> Reading:
@@ -70,8 +70,7 @@ class Reading:
                 self._begin()
         elif len(self._waiting) == _WORTH_A_PROCESS and (os.cpu_count() or 1) >= 2:
             processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
-            # Started anew: a forked process could inherit locks of threads that run already.
-            self._pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = Apart(processes)
             self._begin()
 
     def result(self) -> tuple[list[Recording], list[Unread]]:

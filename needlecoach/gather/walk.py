@@ -57,6 +57,10 @@ def find(reports: Sequence[Path], take: Callable[[Path], object] = lambda folder
     for path in reports:
         if not os.path.lexists(path):
             raise CohortError(f"{path}: there is no such file or folder; check the name.")
+        if path.exists() and not (path.is_dir() or path.is_file()):  # a pipe, a device: reading may never end
+            raise CohortError(
+                f"{path}: is no file and no folder; give results folders, or tables of attempts."
+            )
     threads = ThreadPoolExecutor(_ASKED_AT_ONCE)
     search = _Search(take, threads)
     try:
@@ -90,7 +94,11 @@ class _Search:
         """Take results folders in a folder, itself included, in the order of their names."""
         if not self._is_new(folder):
             return
-        if os.path.isfile(os.path.join(folder, RUN_FILE)):
+        record = os.path.join(folder, RUN_FILE)
+        if os.path.lexists(record) and not os.path.isfile(record):  # a pipe, a folder, a link to nothing
+            self.barred.append(folder)
+            return
+        if os.path.isfile(record):
             self.folders.append(folder)
             self._take(folder)
             return

@@ -17,7 +17,7 @@ from needlecoach.reporting.reopen import content_of, first_scored, last_scored_s
 
 RUN_FILE, ATTEMPTS_FILE = "run.json", "attempts.csv"
 NEVER = datetime.max.replace(tzinfo=UTC)
-_FAULTS = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error)
+_FAULTS = (ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error)
 
 
 class _Marks(TypedDict, total=False):
@@ -85,6 +85,12 @@ def read_result(folder: Path) -> FolderResult:
     """
     try:
         return _read(folder)
+    except FileNotFoundError as problem:
+        told = f"{folder}: is spoilt (it lacks {Path(problem.filename).name}); score the clip again."
+        raise NeedlecoachError(told) from problem
+    except OSError as problem:
+        told = f"{problem.filename or folder}: can't be read ({problem.strerror or problem})."
+        raise NeedlecoachError(told) from problem
     except _FAULTS as problem:
         raise NeedlecoachError(
             f"{folder}: is spoilt ({type(problem).__name__}: {_line(problem)}); score the clip again."
@@ -164,7 +170,10 @@ def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     lines = csv.reader(io.StringIO(content_of(path).decode("utf-8-sig"), newline=""), strict=True)
     header = tuple(next(lines, ()))
     cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
-    number, _ = (header.index(name) for name in ("attempt", "outcome"))
+    for name in ("attempt", "outcome"):
+        if name not in header:
+            raise ValueError(f"{path.name} has no column {name}")
+    number = header.index("attempt")
     if any(len(row) != len(header) for row in cells):
         raise ValueError("a row is longer than the heading")
     for row in cells:

@@ -56,6 +56,22 @@ def test_a_name_that_is_not_there_is_told(tmp_path):
         find([tmp_path / "none"])
 
 
+def test_a_record_that_is_no_file_is_told(tmp_path):
+    for name, make in (("a", os.mkfifo), ("b", os.mkdir)):
+        (tmp_path / name).mkdir()
+        make(tmp_path / name / "run.json")
+    good = result(tmp_path / "c")
+    found = find([tmp_path])
+    assert (found.folders, found.barred) == ((good,), (tmp_path / "a", tmp_path / "b"))
+
+
+@pytest.mark.parametrize("name", ["/dev/zero", "pipe"])
+def test_what_may_never_end_is_not_read(tmp_path, name):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(CohortError, match="is no file and no folder; give results folders"):
+        find([tmp_path / name])
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may look into everything")
 def test_a_barred_folder_is_told(tmp_path):
     barred = tmp_path / "barred"

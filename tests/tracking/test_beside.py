@@ -41,7 +41,7 @@ def test_it_stands_back_as_far_as_is_asked() -> None:
 def test_the_first_process_is_sheltered_from_ctrl_c_as_well() -> None:
     # In a Python of its own, where the helper that multiprocessing starts along does not run yet.
     held = "import signal; from multiprocessing import resource_tracker as helper\n"
-    held += "from needlecoach.tracking.beside import sheltered\n"
+    held += "from needlecoach.apart import sheltered\n"
     held += "with sheltered():\n helper.ensure_running()\n"
     held += " print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, set()))"
     told = subprocess.run([sys.executable, "-c", held], capture_output=True, text=True, check=True)

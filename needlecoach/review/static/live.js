@@ -62,11 +62,12 @@ function showReading() {
   page.readAt = performance.now();
   const { row } = page, sight = row?.sight ?? "none";
   byId("distance").dataset.sight = sight;
-  byId("sight-words").textContent = SIGHTS[sight];
+  const old = performance.now() - page.drawnAt > OLD_MS;
+  byId("sight-words").textContent = old ? "No picture" : SIGHTS[sight];
   const known = (sight === "seen" || sight === "inferred") && row.centre_mm !== null;
   byId("distance").dataset.known = known ? "yes" : "no";
   byId("distance-mm").textContent = known ? rounded(row.centre_mm, row.sd_mm) : "–";
-  byId("distance-words").textContent = known ? edgeWords(row) : sight === "lost" ? "Not known while the tip is lost." : "No needle is in the picture.";
+  byId("distance-words").textContent = known ? edgeWords(row) : sight === "lost" ? "Not known while the tip is lost." : old ? "No picture comes." : "No needle is in the picture.";
   if (row && sight !== "none") strip.setBand(row, page.state?.setup.mm_per_px);
   strip.draw();
 }
@@ -150,8 +151,11 @@ function showLatency({ n, median_ms: median, p95_ms: p95 }) {
 
 function tellLine(up, words) {
   byId("problem").textContent = up ? "" : words;
-  if (!up) showWord("gone", "No connection", "needlecoach does not answer. It is tried again every second; if the command was ended, start it again and open its new address.");
-  else if (page.state) takeState({});
+  if (!up) {
+    showWord("gone", "No connection", words ? "" : "needlecoach does not answer. It is tried again every second; if the command was ended, start it again and open its new address.");
+    byId("source").textContent = "";
+    byId("recording").hidden = true;
+  } else if (page.state) takeState({});
 }
 
 setInterval(() => {
