@@ -33,7 +33,7 @@ def main() -> None:
         complain(problem)
         sys.exit(2)
     except (KeyboardInterrupt, StoppedError):
-        say_error("Stopped. Clips finished before are kept, the one at work left nothing behind.")
+        say_error("Stopped. What was finished before is kept, recordings too.")
         sys.exit(130)
     except ImportError as problem:
         if ".so" not in str(problem):
