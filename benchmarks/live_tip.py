@@ -121,7 +121,7 @@ def filmstrip(reader: ClipReader, marks: Marks) -> Filmstrip:
 
 
 def follow(clip: Filmstrip, beside: Executor, slow: float) -> Followed:
-    """Give the pictures at their times; of those that come while one is followed a session follows two."""
+    """Give the pictures at their times; of those that come while one is followed a session follows three."""
     rows, spent = [], []
     with Forward(clip.plane, clip.target, thrown_mm=clip.thrown_mm, beside=beside) as forward:
         started, number = time.monotonic(), 0
@@ -134,8 +134,8 @@ def follow(clip: Filmstrip, beside: Executor, slow: float) -> Followed:
             spent.append(time.thread_time() - begun)
             now_s = (time.monotonic() - started) / slow
             newest = int(np.searchsorted(clip.time_s, now_s, "right")) - 1
-            spared = newest > 0 and now_s - clip.time_s[newest - 1] <= SPARE_S
-            number = max(number + 1, newest - spared)
+            young = int(np.searchsorted(clip.time_s, now_s - SPARE_S))
+            number = max(number + 1, min(newest, max(newest - 2, young)))
     return Followed(rows, spent, len(clip.pictures))
 
 

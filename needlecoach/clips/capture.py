@@ -21,6 +21,8 @@ RETRY_S = 1.0
 # Closing takes no longer, whatever the device is doing.
 _CLOSE_S = 1.8
 _RATE_FRAMES = 60
+# So many pictures before the newest can still be had.
+_SPARED = 2
 # One that is waited for is tried for so long.
 _TRIED_S = 2.5
 
@@ -100,7 +102,7 @@ class Source:
         self._zero_s = time.monotonic()
         self._news = threading.Condition()
         self._newest: Captured | None = None
-        self._before: Captured | None = None
+        self._latest: deque[Captured] = deque(maxlen=_SPARED + 1)
         self._times_s: deque[float] = deque(maxlen=_RATE_FRAMES)
         self._callbacks: tuple[Callable[[Captured], None], ...] = ()
         self._stop = threading.Event()
@@ -144,16 +146,15 @@ class Source:
     def wait_newer(self, than: int, timeout_s: float, *, spare_s: float = 0.0) -> Captured | None:
         """Return the newest picture with a number above `than`; None when time is up or it was closed.
 
-        The one before it comes first if that is above `than` too and no older than `spare_s`.
+        One of the two before it comes first if that is above `than` too and no older than `spare_s`.
         """
         with self._news:
             self._news.wait_for(lambda: self._is_newer(than) or self._stop.is_set(), timeout_s)
             if self._stop.is_set() or not self._is_newer(than):
                 return None
-            before = self._before
-            if before is not None and before.number > than and self.now_s() - before.time_s <= spare_s:
-                return before
-            return self._newest
+            since_s = self.now_s() - spare_s
+            spared = (one for one in self._latest if one.number > than and one.time_s >= since_s)
+            return next(spared, self._newest)
 
     def wait_first(self, timeout_s: float) -> Captured:
         """Return the newest picture once there is one.
@@ -255,7 +256,8 @@ class Source:
         if self._kind != "running":
             self._kind, self._words, self._since_s = "running", f"{self.name} is running.", captured.time_s
             self._times_s.clear()
-        self._before, self._newest = self._newest, captured
+        self._newest = captured
+        self._latest.append(captured)
         self._times_s.append(captured.time_s)
         self._news.notify_all()
 

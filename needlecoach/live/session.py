@@ -27,9 +27,9 @@ from needlecoach.tracking.beside import another_process
 
 # The follower looks at the clock so often where no picture comes.
 TICK_S = 0.1
-# Two pictures that came while one was followed are both followed, the older one while it is no older than
-# this; of more than two only the newest two can be.
-SPARE_S = 0.07
+# Of pictures that came while one was followed the newest three are followed, those before the newest while
+# they are no older than this: what a slow step kept waiting is made up for at once.
+SPARE_S = 0.1
 # Looks at what was stand back behind following what is: both want the same cores.
 LOOKS_POLITENESS = 10
 # What is being scored when the session ends is waited for so long; its recording is kept in any case.

@@ -108,15 +108,15 @@ def test_the_slow_get_the_newest_and_a_subscription_ends():
         assert source.wait_newer(10_000, 0.05) is None
 
 
-def test_one_picture_that_was_missed_can_still_be_had_while_it_is_young():
-    with open_source("0", opener=Cabinet(Scripted(*[(16, 12)] * 4, 1.0))) as source:
-        newest = source.wait_newer(2, 2)
-        assert newest.number == 3
-        assert [source.wait_newer(than, 0, spare_s=10).number for than in (-1, 1, 2)] == [2, 2, 3]
-        assert source.wait_newer(1, 0).number == 3
-        assert source.wait_newer(3, 0.01, spare_s=10) is None
+def test_two_pictures_that_were_missed_can_still_be_had_while_they_are_young():
+    with open_source("0", opener=Cabinet(Scripted(*[(16, 12)] * 5, 1.0))) as source:
+        newest = source.wait_newer(3, 2)
+        assert newest.number == 4
+        assert [source.wait_newer(than, 0, spare_s=10).number for than in (-1, 1, 2, 3)] == [2, 2, 3, 4]
+        assert source.wait_newer(1, 0).number == 4
+        assert source.wait_newer(4, 0.01, spare_s=10) is None
         time.sleep(0.05)
-        assert source.wait_newer(1, 0, spare_s=0.05).number == 3
+        assert source.wait_newer(1, 0, spare_s=0.05).number == 4
 
 
 def test_a_camera_that_is_unplugged_is_opened_again_and_numbers_go_on():
