@@ -252,6 +252,8 @@ def test_a_server_that_ends_is_told(played):
     played.server.end()
     says(played, "state-words", "^No connection$")
     playwright.expect(played.page.locator(".view")).to_have_class(re.compile("old"), timeout=5000)
+    says(played, "sight-words", "^No picture$")  # not "No needle": nobody knows
+    assert played.text("source") == "" and not played.page.is_visible("#recording")
     played.page.goto("about:blank")
     played.page.faults = [fault for fault in played.page.faults if "ERR_" not in fault and "503" not in fault]
 
