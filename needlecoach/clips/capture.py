@@ -101,7 +101,6 @@ class Source:
         self._address, self._size, self._fps, self._opener = address, size, fps, opener
         self._zero_s = time.monotonic()
         self._news = threading.Condition()
-        self._newest: Captured | None = None
         self._latest: deque[Captured] = deque(maxlen=_SPARED + 1)
         self._times_s: deque[float] = deque(maxlen=_RATE_FRAMES)
         self._callbacks: tuple[Callable[[Captured], None], ...] = ()
@@ -208,6 +207,10 @@ class Source:
         with self._news:
             return self._kind == "gone" and self.now_s() - self._since_s > _TRIED_S
 
+    @property
+    def _newest(self) -> Captured | None:
+        return self._latest[-1] if self._latest else None
+
     def _is_newer(self, than: int) -> bool:
         return self._newest is not None and self._newest.number > than
 
@@ -256,7 +259,6 @@ class Source:
         if self._kind != "running":
             self._kind, self._words, self._since_s = "running", f"{self.name} is running.", captured.time_s
             self._times_s.clear()
-        self._newest = captured
         self._latest.append(captured)
         self._times_s.append(captured.time_s)
         self._news.notify_all()

@@ -95,12 +95,12 @@ class _Search:
         if not self._is_new(folder):
             return
         record = os.path.join(folder, RUN_FILE)
-        if os.path.lexists(record) and not os.path.isfile(record):  # a pipe, a folder, a link to nothing
-            self.barred.append(folder)
-            return
         if os.path.isfile(record):
             self.folders.append(folder)
             self._take(folder)
+            return
+        if os.path.lexists(record):  # a pipe, a folder, a link to nothing
+            self.barred.append(folder)
             return
         if depth == DEEPEST:
             return

@@ -10,7 +10,7 @@ from needlecoach.live.state import RecordingNow, SourceNow
 
 
 class Source(Protocol):
-    """The camera: its newest picture (or the one before, if spared), its state, and the session's clock."""
+    """The camera: its latest pictures, its state, and the session's clock."""
 
     @property
     def state(self) -> SourceState: ...
