@@ -304,6 +304,7 @@ def test_what_one_page_asks_for_the_other_shows(watch):
     second.goto(live.server.address)
     second.wait_for_selector("body[data-ready=yes]")
     live.page.click("#end")
+    says(live, "said", "^The attempt is ended")  # once the server has answered
     assert live.practice.called == ["end_attempt"]
     live.practice.play(190)  # the attempt is over
     for page in (live.page, second):
