@@ -38,7 +38,7 @@ class Job:
     result: Any = None
     error: str = ""
     stopped: threading.Event = field(default_factory=threading.Event)
-    thread: threading.Thread | None = None
+    thread: threading.Thread = field(init=False)
 
     def report(self, done: int, total: int) -> None:
         """Take in progress; raises where the job is no longer wanted."""
@@ -75,18 +75,18 @@ class Jobs:
         work : called with a function that takes in progress (done, total); what it returns is the result
         """
         job = Job(kind, what)
-        with self._lock:
+        with self._lock:  # until its thread runs: whoever finds the job may wait for that thread
             before = [one for one in self._jobs.values() if one.kind == kind and one.state == "running"]
             for one in before:
                 one.stopped.set()
+            if self._closed:
+                job.stopped.set()
+            job.thread = threading.Thread(
+                target=self._run, args=(job, work, before), name=f"needlecoach-{kind}", daemon=True
+            )
+            job.thread.start()
             self._forget()
             self._jobs[job.key] = job
-        if self._closed:
-            job.stopped.set()
-        job.thread = threading.Thread(
-            target=self._run, args=(job, work, before), name=f"needlecoach-{kind}", daemon=True
-        )
-        job.thread.start()
         return job.key
 
     def record(self, key: str) -> dict[str, Any] | None:
@@ -124,13 +124,12 @@ class Jobs:
     def _wait(self, jobs: Sequence[Job], wait_s: float) -> None:
         until = time.monotonic() + wait_s
         for job in jobs:
-            if job.thread is not None and job.thread is not threading.current_thread():
+            if job.thread is not threading.current_thread():
                 job.thread.join(max(until - time.monotonic(), 0))
 
     def _run(self, job: Job, work: Work, before: list[Job]) -> None:
         for one in before:
-            if one.thread is not None:
-                one.thread.join()
+            one.thread.join()
         try:
             job.report(0, 1)
             job.result = work(job.report)

@@ -1,6 +1,7 @@
 """Work beside the server: its progress, its faults in words, and a newer one in place of an older."""
 
 import threading
+import time
 
 import pytest
 
@@ -96,6 +97,28 @@ def test_closing_stops_all_and_starts_nothing(jobs):
     late = jobs.start("score", "Scoring", lambda report: ran.append(1))
     jobs.finish("score")
     assert ran == [] and jobs.record(late)["state"] == "failed"
+
+
+def test_one_whose_thread_takes_its_time_to_start_can_be_waited_for(jobs, monkeypatch):
+    """Invented: another thread asks to wait for, or stop, a job while the system is still at its thread."""
+    begin, begun = threading.Thread.start, threading.Event()
+
+    def start_late(thread):
+        if thread.name == "needlecoach-write":
+            begun.set()
+            time.sleep(0.2)
+        begin(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", start_late)
+    keys = []
+    starter = threading.Thread(target=lambda: keys.append(jobs.start("write", "Writing", lambda report: 7)))
+    starter.start()
+    begun.wait(5)
+    jobs.finish("write")
+    jobs.stop("write")
+    starter.join(5)
+    jobs.finish("write")
+    assert jobs.record(keys[0])["result"] == 7
 
 
 def test_old_jobs_are_forgotten(jobs):
