@@ -9,6 +9,8 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 
@@ -25,9 +27,26 @@ class Apart(ProcessPoolExecutor):
         super().__init__(n, mp_context=spawned, initializer=settle or settle_in, initargs=given)
 
     def submit(self, *work: Any, **more: Any) -> Future[Any]:
-        """Hand work on, sheltered: a process may start with it."""
+        """Hand work on, sheltered: a process may start with it.
+
+        Raises
+        ------
+        BrokenProcessPool
+            When a process was ended from outside, now or before.
+        """
         with sheltered():
-            return super().submit(*work, **more)
+            given = super().submit(*work, **more)
+        if self._broken:
+            # Python 3.11 waits for ever for a process that started while another was found to be gone.
+            for process in self.processes:
+                process.terminate()
+            raise BrokenProcessPool("another process of needlecoach was ended")
+        return given
+
+    @property
+    def processes(self) -> list[BaseProcess]:
+        """Those that run; none once the pool is shut down."""
+        return list((self._processes or {}).values())
 
 
 @contextlib.contextmanager

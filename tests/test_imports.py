@@ -77,6 +77,7 @@ ALLOWED: dict[str, set[str]] = {
     "watching": set(),
     "openday": {"clips", "marks", "analyse", "reporting", "watching", "console"},
     "live": {
+        "apart",
         "block",
         "blockuse",
         "clips",

@@ -36,12 +36,19 @@ def aside(n_attempts: int, *modules: str) -> Iterator[Aside]:
         return
     with Apart(1) as pool:
         pool.submit(_load, modules)
-        yield lambda work, *given: partial(_waited_for, pool.submit(work, *given), partial(work, *given))
+        yield partial(_handed_on, pool)
 
 
 def _load(modules: Sequence[str]) -> None:
     for name in modules:
         importlib.import_module(name)
+
+
+def _handed_on(pool: Apart, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+    try:
+        return partial(_waited_for, pool.submit(work, *given), partial(work, *given))
+    except BrokenExecutor:
+        return partial(work, *given)
 
 
 def _waited_for(result: Future[Any], again: Callable[[], Any]) -> Any:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future
 from dataclasses import dataclass
 from pathlib import Path
 
+from needlecoach.apart import Apart
 from needlecoach.errors import NeedlecoachError
 from needlecoach.live.figures import Verdict, verdict_of
 from needlecoach.marks import MarkOptions
@@ -45,7 +46,7 @@ class Scorer:
     """Scores one recording after the other in a process of its own; `close` it."""
 
     def __init__(self) -> None:
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Apart | None = None
         self._waiting = 0
         self._closed = False
 
@@ -84,7 +85,7 @@ class Scorer:
         pool, self._pool = self._pool, None
         if pool is None:
             return
-        processes = list((getattr(pool, "_processes", None) or {}).values())
+        processes = pool.processes
         pool.shutdown(wait=False, cancel_futures=True)
         for process in processes if self._waiting else ():
             process.terminate()

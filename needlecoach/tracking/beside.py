@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor
 
 import cv2
 
@@ -18,7 +18,7 @@ WINDOW_S = 24.0
 MOST_FRAMES = 900
 
 
-def another_process(politeness: int = 0) -> ProcessPoolExecutor:
+def another_process(politeness: int = 0) -> Apart:
     """Give a process that starts with the first work it is given; use as a context manager.
 
     `politeness` is how far it stands back behind other processes, from 0 to 19 as Unix counts it.
