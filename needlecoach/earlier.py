@@ -10,6 +10,7 @@ from typing import Any
 
 from needlecoach.errors import NeedlecoachError
 from needlecoach.model import Earlier, EarlierAttempt, Marks, Scorecard
+from needlecoach.reporting.cells import figure
 from needlecoach.reporting.folders import (
     NEVER,
     FolderResult,
@@ -139,7 +140,7 @@ def _comparable(was: Mapping[str, Any], now: Marks) -> bool:
 def _number(cell: str | None) -> float | int | None:
     if not cell:
         return None
-    value = float(cell)
+    value = figure(cell)
     return int(value) if value.is_integer() and "." not in cell else value
 
 

@@ -191,10 +191,11 @@ def test_broken_folders_are_left_out_with_a_note_that_names_nobody(tmp_path, fil
     assert earlier.notes == ("One results folder could not be read and is left out of this comparison.",)
 
 
-def test_a_figure_that_is_no_number_is_a_broken_folder(tmp_path):
+@pytest.mark.parametrize("figure", ["long", "inf", "1e308"])
+def test_a_figure_that_is_no_number_is_a_broken_folder(tmp_path, figure):
     write(tmp_path, card_of("a", [HIT]))
     path = write(tmp_path, card_of("b", [HIT])) / "attempts.csv"
-    path.write_text(path.read_text().replace("30.0", "long"))
+    path.write_text(path.read_text().replace("30.0", figure))
     earlier = earlier_attempts(tmp_path, card_of())
     assert (earlier.n, len(earlier.notes)) == (1, 1)
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from needlecoach.apart import Apart
 from needlecoach.cohort.recording import KINDS, TASKS, AttemptRow, Recording, number_columns
 from needlecoach.errors import NeedlecoachError
-from needlecoach.reporting.cells import ATTEMPT_COLUMNS, bare
+from needlecoach.reporting.cells import ATTEMPT_COLUMNS, MOST, bare, figure
 from needlecoach.reporting.folders import FolderResult, read_result
 from needlecoach.reporting.record import target_size_mm
 from needlecoach.reporting.reopen import read_run
@@ -26,6 +26,8 @@ NUMBERS = number_columns(ATTEMPT_COLUMNS)
 _WORTH_A_PROCESS = 2000
 _MOST_PROCESSES = 4
 _AT_A_TIME = 250
+# How wide or deep a target can be.
+_MOST_MM = 1000.0
 
 
 class Unread(NamedTuple):
@@ -105,7 +107,7 @@ def recording_of(result: FolderResult, place: Path) -> Recording:
 
     Raises
     ------
-    NeedlecoachError, KeyError, TypeError, ValueError
+    NeedlecoachError, KeyError, TypeError, ValueError, OverflowError
         When something in it is not what it should be.
     """
     marks, run = result.marks, result.run
@@ -143,8 +145,9 @@ def attempt_rows(header: Sequence[str], lines: Sequence[Sequence[str]]) -> Itera
     at = _places(tuple(header))
     for line in lines:
         numbers = [None if place is None or not line[place] else float(line[place]) for place in at.numbers]
-        if not math.isfinite(sum(filter(None, numbers))):
-            raise ValueError("a figure is no finite number")
+        if not sum(map(abs, filter(None, numbers))) < MOST:  # one of them may be to blame
+            for cell in [line[place] for place in at.numbers if place is not None]:
+                figure(cell or "0")
         yield AttemptRow(
             int(line[at.attempt]),
             one_of(OUTCOMES, line[at.outcome], "outcome"),
@@ -186,11 +189,19 @@ def one_of(allowed: Sequence[str], value: object, name: str) -> str:
     return str(value)
 
 
+def size_mm(told: str | float) -> float:
+    """Return a target's width or depth; ValueError or OverflowError says that none can have it."""
+    size = float(told)
+    if not abs(size) < _MOST_MM:
+        raise ValueError(f"a target is {str(told)[:20]} mm wide or deep")
+    return size
+
+
 def _target_size_mm(result: FolderResult, place: Path) -> Sequence[float]:
     """Width and depth of the target, NaN each where unknown; older results hold only what they come from."""
     told = result.run.get("result") or {}
     size = told["target_size_mm"] if "target_size_mm" in told else target_size_mm(read_run(place))
-    return (math.nan, math.nan) if size is None else [float(one) for one in size]
+    return (math.nan, math.nan) if size is None else [size_mm(one) for one in size]
 
 
 def _parted(
@@ -223,7 +234,7 @@ def _read_one(folder: Path) -> Recording | Unread:
         return recording_of(read_result(folder), folder)
     except NeedlecoachError as problem:
         return Unread(folder, str(problem))
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as problem:
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError, IndexError) as problem:
         why = " ".join(str(problem).split())[:120]
         words = f"{folder}: is spoilt ({type(problem).__name__}: {why}); score the clip again."
         return Unread(folder, words)

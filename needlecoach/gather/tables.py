@@ -12,7 +12,7 @@ from pathlib import Path
 from needlecoach.cohort.recording import KINDS, TASKS, Recording
 from needlecoach.cohort.table import LEADING
 from needlecoach.errors import CohortError
-from needlecoach.gather.recordings import attempt_rows, one_of
+from needlecoach.gather.recordings import attempt_rows, one_of, size_mm
 from needlecoach.reporting.cells import bare
 
 NEEDED = ("clip", "learner", "attempt", "outcome")
@@ -118,4 +118,4 @@ def _time(cell: str) -> datetime | None:
 
 def _size(told: Mapping[str, str], name: str) -> float:
     cell = told.get(name, "")
-    return float(cell) if cell else math.nan
+    return size_mm(cell) if cell else math.nan

@@ -73,6 +73,8 @@ ATTEMPT_COLUMNS = (
     "confidence",
 )
 
+# No figure of an attempt, whatever its unit, comes near it.
+MOST = 1e9
 
 # Last column of each table of attempts: names of the figures that corrections changed.
 CORRECTED = "corrected"
@@ -86,3 +88,11 @@ def plain_text(text: str) -> str:
 def bare(cell: str) -> str:
     """Return text of a cell as it was before `plain_text`."""
     return cell[1:] if cell[:1] == "'" and cell[1:].startswith(FORMULA_STARTS) else cell
+
+
+def figure(cell: str) -> float:
+    """Return the figure in a cell; ValueError where it is none that a clip can give, such as 1e308 or nan."""
+    value = float(cell)
+    if not abs(value) < MOST:  # nan is not
+        raise ValueError(f"no clip gives a figure of {value:g}")
+    return value

@@ -23,13 +23,13 @@ _FAULTS = (ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.
 class _Marks(TypedDict, total=False):
     """What is needed of the marks in a run.json; the outline, most of the file, is passed over."""
 
-    learner: Any
-    task: Any
-    target_name: Any
-    target_kind: Any
-    phantom: Any
-    block: Any
-    date: Any
+    learner: str | None
+    task: str | None
+    target_name: str | None
+    target_kind: str | None
+    phantom: str | None
+    block: str | None
+    date: str | None
 
 
 class _Run(TypedDict, total=False):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+from codecs import BOM_UTF8
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -171,7 +172,7 @@ def _parsed(
     path: Path, content: bytes, parsed: Callable[[bytes], Any] = msgspec.json.decode
 ) -> dict[str, Any]:
     try:
-        value = parsed(content)
+        value = parsed(content.removeprefix(BOM_UTF8))  # an editor may have put it there
     except (ValueError, RecursionError) as problem:
         raise NeedlecoachError(f"{path}: is spoilt ({problem}); score the clip again.") from problem
     if not isinstance(value, dict):

@@ -1,5 +1,6 @@
 """What a cohort needs of a results folder, checked by hand on invented ones."""
 
+import codecs
 import json
 import math
 
@@ -62,6 +63,21 @@ def test_sizes_that_the_results_tell_are_taken_from_there(tmp_path, told, width_
     assert one(folder).target_width_mm == pytest.approx(width_mm, nan_ok=True)
 
 
+@pytest.mark.parametrize("told", [[10**400, 3.0], [1e30, 3.0], [4.0, -2000]])
+def test_sizes_that_no_target_has_are_told(tmp_path, told):
+    folder = write(tmp_path, "a")
+    (folder / "run.json").write_text(json.dumps(run_of("a") | {"result": {"target_size_mm": told}}))
+    found, problems = read([folder])
+    assert found == [] and "is spoilt" in problems[0].why and "\n" not in problems[0].why
+
+
+def test_a_record_that_an_editor_began_with_a_byte_order_mark_is_read(tmp_path):
+    # RFC 8259, section 8.1: a parser may ignore it.
+    record = write(tmp_path, "a") / "run.json"
+    record.write_bytes(codecs.BOM_UTF8 + record.read_bytes())
+    assert one(record.parent).learner == "L01"
+
+
 def test_a_scored_result_tells_the_size_that_its_outline_has():
     told = target_size_mm(run_of("a"))
     assert math.pi * told[0] ** 2 / 4 == pytest.approx(8.0) and told[1] == pytest.approx(6.0)
@@ -82,6 +98,8 @@ def test_without_a_date_the_day_is_that_of_the_first_scoring(tmp_path):
         ("attempts.csv", "hit", "perfect"),
         ("attempts.csv", ",1.5,", ",wide,"),
         ("attempts.csv", ",1.5,", ",inf,"),
+        ("attempts.csv", ",1.5,", ",1e308,"),
+        ("run.json", '"learner": "L01"', '"learner": ["L01"]'),
         ("attempts.csv", "a.mp4,L01,1,", "a.mp4,L01,first,"),
         ("attempts.csv", "outcome", "outcomes"),
     ],
