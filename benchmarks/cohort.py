@@ -97,6 +97,7 @@ def record(one: Invented, outline_px: Sequence[Sequence[float]]) -> dict[str, An
         "schema": 1,
         "invented": True,
         "first_scored_at": one.at.isoformat(),
+        "scored_at": one.at.isoformat(),
         "versions": {"needlecoach": "0.6.0", "python": "3.11.7", "numpy": "2.4.6", "opencv": "5.0.0"},
         "clip": {"file": one.clip, "sha256": f"{one.number:064x}", "kind": "video", "nominal_fps": 25.0},
         "marks": {

@@ -75,31 +75,30 @@ def write_cohort(reports: Sequence[Path], out: Path, wish: Wish, *, today: date 
         if wish.key is not None:
             check_apart(wish.key, out, reports)
             key = read_key(wish.key)
-        n_attempts = begun.read()
-    with aside(n_attempts, *_LOADED) as elsewhere:
-        gathered = begun.result()
-        table, notes = _of_task(gathered.table, wish), gathered.named_notes
-        if wish.key is not None:
-            table, key = anonymise(table, key)
-            notes = (*gathered.notes, "Learners have other codes here than where they practise.")
-        difficulty = elsewhere(difficulty_of, table.filter(items=DIFFICULTY_COLUMNS))
-        attempts = elsewhere(attempts_text, table)
-        report = build_report(
-            table,
-            rates=wish.rates,
-            crossing=wish.crossing,
-            length=wish.length,
-            false_competence=wish.false_competence,
-            standard=wish.standard,
-            interval=wish.interval,
-            today=today or date.today(),
-            notes=notes,
-            quiet_after=wish.quiet_after,
-            difficulty=difficulty,
-        )
-        if wish.key is not None:  # before anything goes by its codes
-            write_key(wish.key, key)
-        return Written(write_cohort_files(report, out, attempts), report, gathered.faults)
+        with aside(begun.read(), *_LOADED, process=begun.another) as elsewhere:
+            gathered = begun.result()
+            table, notes = _of_task(gathered.table, wish), gathered.named_notes
+            if wish.key is not None:
+                table, key = anonymise(table, key)
+                notes = (*gathered.notes, "Learners have other codes here than where they practise.")
+            difficulty = elsewhere(difficulty_of, table.filter(items=DIFFICULTY_COLUMNS))
+            attempts = elsewhere(attempts_text, table)
+            report = build_report(
+                table,
+                rates=wish.rates,
+                crossing=wish.crossing,
+                length=wish.length,
+                false_competence=wish.false_competence,
+                standard=wish.standard,
+                interval=wish.interval,
+                today=today or date.today(),
+                notes=notes,
+                quiet_after=wish.quiet_after,
+                difficulty=difficulty,
+            )
+            if wish.key is not None:  # before anything goes by its codes
+                write_key(wish.key, key)
+            return Written(write_cohort_files(report, out, attempts), report, gathered.faults)
 
 
 def _of_task(table: pd.DataFrame, wish: Wish) -> pd.DataFrame:

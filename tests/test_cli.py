@@ -5,7 +5,7 @@ import subprocess
 import sys
 import types
 from collections.abc import Callable
-from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from needlecoach import __version__, cli, scored
+from needlecoach.apart import Apart
 from needlecoach.block.file import write_block
 from needlecoach.cli import root
 from needlecoach.errors import ClipError, NeedlecoachError, OutputError, UnscorableError
@@ -207,7 +208,7 @@ def test_options_reach_the_scorer(spine: FakeSpine, command: Callable) -> None:
     assert (marks.target.centre_px, marks.target.frame) == ((60, 50), 3)
     assert (marks.scale.x_mm_per_px, marks.region_box_px) == (pytest.approx(0.4), (1, 2, 30, 40))
     assert (marks.learner, marks.needle_gauge) == ("L07", 21)
-    assert isinstance(options.pop("beside"), ProcessPoolExecutor)
+    assert isinstance(options.pop("beside"), Apart)
     assert callable(options.pop("foreseen"))
     assert options == {"no_target": False, "fps": 20.0, "pass_withdrawal_mm": 10.0}
     assert spine.written == [("L01", False)]

@@ -6,7 +6,7 @@ import importlib
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from functools import partial
 from typing import Any
 
@@ -25,18 +25,19 @@ def here(work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
 
 
 @contextmanager
-def aside(n_attempts: int, *modules: str) -> Iterator[Aside]:
+def aside(n_attempts: int, *modules: str, process: Apart | None = None) -> Iterator[Aside]:
     """Have work done one after the other by another process, if it is worth one and there is a core for it.
 
-    It starts at once and loads modules. Should it end early, what it left is done here. Work must be a
-    function of a module.
+    It starts at once, if it is not `process`, which does this after what it was given before, and loads
+    modules. Should it end early, what it left is done here. Work must be a function of a module.
     """
     if n_attempts < _WORTH_A_PROCESS or (os.cpu_count() or 1) < 2:
         yield here
         return
-    with Apart(1) as pool:
-        pool.submit(_load, modules)
-        yield partial(_handed_on, pool)
+    with nullcontext(process) if process is not None else Apart() as used:
+        elsewhere = partial(_handed_on, used)
+        elsewhere(_load, modules)
+        yield elsewhere
 
 
 def _load(modules: Sequence[str]) -> None:
@@ -44,9 +45,9 @@ def _load(modules: Sequence[str]) -> None:
         importlib.import_module(name)
 
 
-def _handed_on(pool: Apart, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
+def _handed_on(process: Apart, work: Callable[..., Any], *given: Any) -> Callable[[], Any]:
     try:
-        return partial(_waited_for, pool.submit(work, *given), partial(work, *given))
+        return partial(_waited_for, process.submit(work, *given), partial(work, *given))
     except BrokenExecutor:
         return partial(work, *given)
 

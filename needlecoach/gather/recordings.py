@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import math
 import os
+from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future
 from contextlib import contextmanager
@@ -22,10 +23,15 @@ from needlecoach.reporting.reopen import read_run
 from needlecoach.scoring.standard import OUTCOMES
 
 NUMBERS = number_columns(ATTEMPT_COLUMNS)
-# Fewer folders are read before another process has started.
-_WORTH_A_PROCESS = 2000
-_MOST_PROCESSES = 4
+# Folders are read so many at a time.
 _AT_A_TIME = 250
+# Fewer times that are read before another process has started.
+_WORTH_A_PROCESS = 8
+_MOST_PROCESSES = 4
+# Another process is given so many times that while folders are looked for, which must last until this one has
+# time for more; and so many are kept before it while this one reads too.
+_HANDED_ON = 40
+_UNDER_WAY = 4
 # How wide or deep a target can be.
 _MOST_MM = 1000.0
 
@@ -50,33 +56,36 @@ def no_collection() -> Iterator[None]:
 
 
 class Reading:
-    """Results folders being read, many of them on all cores while more are found; a context manager."""
+    """Results folders being read, many of them on all cores while more are found; a context manager.
+
+    `others` are the processes that read beside this one; they end with the context.
+    """
 
     def __init__(self) -> None:
+        self.others: list[Apart] = []
         self._waiting: list[Path] = []
-        self._pool: Apart | None = None
+        self._kept: deque[list[Path]] = deque()
         self._begun: list[tuple[list[Path], Future[list[Recording | Unread]]]] = []
 
     def __enter__(self) -> Reading:
         return self
 
     def __exit__(self, *problem: object) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
+        for other in self.others:
+            other.end()
 
     def add(self, folder: Path) -> None:
         """Have a folder read; returns at once."""
         self._waiting.append(folder)
-        if self._pool is not None:
-            if len(self._waiting) == _AT_A_TIME:
-                self._begin()
-        elif len(self._waiting) == _WORTH_A_PROCESS and (os.cpu_count() or 1) >= 2:
-            processes = min(os.cpu_count() or 1, _MOST_PROCESSES)
-            self._pool = Apart(processes)
-            self._begin()
+        if len(self._waiting) == _AT_A_TIME:
+            self._kept.append(self._waiting)
+            self._waiting = []
+            if not self.others and len(self._kept) == _WORTH_A_PROCESS:
+                self.others = [Apart() for _ in range(min(os.cpu_count() or 1, _MOST_PROCESSES) - 1)]
+            self._hand_on(_HANDED_ON)
 
     def result(self) -> tuple[list[Recording], list[Unread]]:
-        """Wait for all of it.
+        """Read too, from the end, while others do from the beginning, and wait for them.
 
         Returns
         -------
@@ -84,22 +93,24 @@ class Reading:
             The recordings that could be read, in the order in which their folders were added, and what was
             wrong with the others.
         """
-        self._begin()
-        return _parted([*(_read_after_all(*one) for one in self._begun), _read_some(self._waiting)])
+        here = deque([_read_some(self._waiting)])
+        while self._kept:
+            self._hand_on(_UNDER_WAY)
+            if self._kept:
+                here.appendleft(_read_some(self._kept.pop()))
+        return _parted([*(_read_after_all(*one) for one in self._begun), *here])
 
-    def _begin(self) -> None:
-        """Hand what waits to the other processes, if there are any."""
-        if self._pool is None:
-            return
-        for first in range(0, len(self._waiting), _AT_A_TIME):
-            some = self._waiting[first : first + _AT_A_TIME]
+    def _hand_on(self, most: int) -> None:
+        """Give the other processes, if there are any, what is kept, up to so much that each has to do."""
+        under_way = sum(not reading.done() for _, reading in self._begun)
+        for _ in range(min(most * len(self.others) - under_way, len(self._kept))):
+            some, other = self._kept.popleft(), self.others[len(self._begun) % len(self.others)]
             try:
-                reading = self._pool.submit(_read_some, some)
+                reading = other.submit(_read_some, some)
             except BrokenExecutor as problem:
                 reading = Future()
                 reading.set_exception(problem)
             self._begun.append((some, reading))
-        self._waiting = []
 
 
 def recording_of(result: FolderResult, place: Path) -> Recording:

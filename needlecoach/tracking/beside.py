@@ -23,7 +23,7 @@ def another_process(politeness: int = 0) -> Apart:
 
     `politeness` is how far it stands back behind other processes, from 0 to 19 as Unix counts it.
     """
-    return Apart(1, settle_in, politeness)
+    return Apart(settle_in, politeness)
 
 
 def get_ready(beside: Executor, clip: Clip) -> None:

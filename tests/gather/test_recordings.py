@@ -116,10 +116,12 @@ def test_a_spoilt_folder_is_told_in_one_line_and_the_others_go_on(tmp_path, file
 
 
 @pytest.fixture
-def two_readers(monkeypatch):
-    """Two folders are worth another process."""
-    monkeypatch.setattr(recordings, "_WORTH_A_PROCESS", 2)
+def another_reader(monkeypatch):
+    """Two folders are worth another process, which is given two times two of them at once."""
+    monkeypatch.setattr(recordings, "_WORTH_A_PROCESS", 1)
     monkeypatch.setattr(recordings, "_AT_A_TIME", 2)
+    monkeypatch.setattr(recordings, "_HANDED_ON", 2)
+    monkeypatch.setattr(recordings, "_UNDER_WAY", 1)
     monkeypatch.setattr(recordings.os, "cpu_count", lambda: 2)
 
 
@@ -127,20 +129,31 @@ def test_many_folders_are_read_by_other_processes_just_the_same(tmp_path, reques
     folders = [write(tmp_path, f"r{n}") for n in range(5)]
     (folders[3] / "run.json").write_text("{")
     alone = read(folders)
-    request.getfixturevalue("two_readers")
+    request.getfixturevalue("another_reader")
     together = read(folders)
     assert [one.folder for one in together[0]] == [one.folder for one in alone[0]] == ["r0", "r1", "r2", "r4"]
     assert together[1] == alone[1]
 
 
-def test_what_a_process_that_was_killed_left_is_read_all_the_same(tmp_path, two_readers):
+def test_this_process_reads_too_from_the_end(tmp_path, another_reader, monkeypatch):
+    folders = [write(tmp_path, f"r{n}") for n in range(11)]
+    here, read_one = [], recordings._read_one
+    monkeypatch.setattr(recordings, "_read_one", lambda folder: here.append(folder) or read_one(folder))
+    with Reading() as begun:
+        for folder in folders:
+            begun.add(folder)
+        found, problems = begun.result()
+    assert [one.folder for one in found] == [one.name for one in folders] and problems == []
+    assert here[:3] == [folders[10], *folders[8:10]] and set(folders[:4]).isdisjoint(here)
+
+
+def test_what_a_process_that_was_killed_left_is_read_all_the_same(tmp_path, another_reader):
     folders = [write(tmp_path, f"r{n}") for n in range(7)]
     with Reading() as begun:
         for folder in folders[:2]:
             begun.add(folder)
-        for process in list(begun._pool._processes.values()):
-            process.kill()
-            process.join()
+        begun._begun[0][1].exception()  # it runs
+        begun.others[0].process.kill()
         for folder in folders[2:]:
             begun.add(folder)
         found, problems = begun.result()

@@ -8,12 +8,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from needlecoach.apart import Apart
 from needlecoach.model import Clip, Region, Scale
 from needlecoach.tracking import windows
 from needlecoach.tracking.beside import another_process, get_ready
@@ -25,7 +26,7 @@ TWICE = ((0, -2), (0.5, -2), (2, 25), (3, 25), (4, -2), (6.5, -2), (8, 20), (9, 
 
 
 @pytest.fixture(scope="module")
-def beside() -> Iterator[ProcessPoolExecutor]:
+def beside() -> Iterator[Apart]:
     with another_process() as process:
         yield process
 
@@ -49,7 +50,7 @@ def test_the_first_process_is_sheltered_from_ctrl_c_as_well() -> None:
 
 
 def test_a_window_followed_in_another_process_has_the_same_rows(
-    drawn: Callable, monkeypatch: pytest.MonkeyPatch, beside: ProcessPoolExecutor
+    drawn: Callable, monkeypatch: pytest.MonkeyPatch, beside: Apart
 ) -> None:
     clip = drawn(*TWICE)
     monkeypatch.setattr(windows, "WINDOW_S", 6.0)
@@ -68,7 +69,7 @@ def test_a_window_followed_in_another_process_has_the_same_rows(
         np.testing.assert_array_equal(getattr(here, name), getattr(there, name))
 
 
-def test_the_work_is_done_in_a_process_of_its_own(beside: ProcessPoolExecutor) -> None:
+def test_the_work_is_done_in_a_process_of_its_own(beside: Apart) -> None:
     assert beside.submit(os.getpid).result() != os.getpid()
 
 
@@ -76,7 +77,7 @@ def test_the_work_is_done_in_a_process_of_its_own(beside: ProcessPoolExecutor) -
     ("n_frames", "fps", "asked"), [(300, 30.0, 0), (1800, 30.0, 1), (1000, 60.0, 1), (0, 0.0, 0)]
 )
 def test_it_is_made_ready_for_a_clip_of_several_windows_only(
-    monkeypatch: pytest.MonkeyPatch, beside: ProcessPoolExecutor, n_frames: int, fps: float, asked: int
+    monkeypatch: pytest.MonkeyPatch, beside: Apart, n_frames: int, fps: float, asked: int
 ) -> None:
     begun = []
     submit = beside.submit
