@@ -134,7 +134,8 @@ def _client(address: str) -> Iterator[Any]:
         raise NeedlecoachError(MISSING) from None
 
     # Dask tells of lost workers and connections in many lines; what matters of them is said once, by us.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in [name for name in logging.root.manager.loggerDict if name.partition(".")[0] == "distributed"]:
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # each may have a level of its own
     _knock(address)
     client = _answer(lambda: Client(address, timeout=PATIENCE_S, set_as_default=False), address)  # type: ignore[no-untyped-call]
     try:

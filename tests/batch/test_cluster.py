@@ -26,6 +26,11 @@ pytest.importorskip("distributed", reason="the extra dask is not installed")
 TIMES_S = os.sysconf("SC_CLK_TCK") if hasattr(os, "sysconf") else 100
 
 
+told_by_proc = pytest.mark.skipif(
+    not Path("/proc/self/stat").exists(), reason="a worker at work is told by /proc"
+)
+
+
 def free_port() -> int:
     with socket.create_server(("127.0.0.1", 0)) as server:
         return int(server.getsockname()[1])
@@ -62,18 +67,24 @@ def worked_s(process: subprocess.Popen[bytes]) -> float:
     return (int(fields[11]) + int(fields[12])) / TIMES_S
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="a worker at work is told by /proc")
+def cluster_of(n: int, dask: Callable, folder: Path) -> tuple[str, subprocess.Popen, list[subprocess.Popen]]:
+    """Address of a scheduler, itself, and `n` workers that are ready."""
+    port = free_port()
+    address = f"tcp://127.0.0.1:{port}"
+    scheduler = dask("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-show")
+    until(lambda: answers(port), 60)
+    log = folder / "scheduler0.log"
+    alone = ("--nthreads", "1", "--no-nanny", "--local-directory", str(folder))
+    workers = [dask("worker", address, *alone) for _ in range(n)]
+    until(lambda: log.read_text().count("Register worker") == n, 60)
+    return address, scheduler, workers
+
+
+@told_by_proc
 def test_a_worker_killed_at_work_loses_nothing_and_nothing_is_there_twice(
     dask: Callable, pair: list[Path], one_by_one: Path, tmp_path: Path
 ) -> None:
-    port = free_port()
-    address = f"tcp://127.0.0.1:{port}"
-    dask("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-show")
-    until(lambda: answers(port), 60)
-    log = tmp_path / "scheduler0.log"
-    alone = ("--nthreads", "1", "--no-nanny", "--local-directory", str(tmp_path))
-    workers = [dask("worker", address, *alone) for _ in range(2)]
-    until(lambda: log.read_text().count("Register worker") == 2, 60)
+    address, _, workers = cluster_of(2, dask, tmp_path)
     before_s = worked_s(workers[0])
 
     process = start(*pair, "--no-replay", "--dask", address, "--out", "reports", cwd=tmp_path)
@@ -85,6 +96,20 @@ def test_a_worker_killed_at_work_loses_nothing_and_nothing_is_there_twice(
     assert [line.split(":")[0] for line in out.splitlines() if "summary.html" in line] == list(PAIR)
     assert workers[0].wait() == -signal.SIGKILL and workers[1].poll() is None
     same_results(one_by_one, tmp_path / "reports")
+
+
+@told_by_proc
+def test_a_scheduler_that_is_lost_is_one_line(dask: Callable, pair: list[Path], tmp_path: Path) -> None:
+    address, scheduler, [worker] = cluster_of(1, dask, tmp_path)
+    before_s = worked_s(worker)
+    process = start(*pair, "--no-replay", "--dask", address, "--out", "reports", cwd=tmp_path)
+    until(lambda: worked_s(worker) > before_s + 1.0, 60)
+    scheduler.kill()
+    out, err = process.communicate(timeout=180)
+
+    assert (process.returncode, len(err.splitlines())) == (2, 1), err
+    assert f"The Dask scheduler at {address} was lost" in err
+    assert out == ""
 
 
 def test_a_scheduler_that_is_not_there_is_one_line(tmp_path: Path) -> None:
