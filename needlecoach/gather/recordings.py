@@ -23,13 +23,12 @@ from needlecoach.reporting.reopen import read_run
 from needlecoach.scoring.standard import OUTCOMES
 
 NUMBERS = number_columns(ATTEMPT_COLUMNS)
-# Folders are read so many at a time.
+# Folders in a batch; fewer batches than the second number are read before another process has started.
 _AT_A_TIME = 250
-# Fewer times that are read before another process has started.
 _WORTH_A_PROCESS = 8
 _MOST_PROCESSES = 4
-# Another process is given so many times that while folders are looked for, which must last until this one has
-# time for more; and so many are kept before it while this one reads too.
+# Batches that each other process is given while folders are still looked for, enough until this one has time
+# for more; and those that it is given ahead while this one reads too.
 _HANDED_ON = 40
 _UNDER_WAY = 4
 # How wide or deep a target can be.
@@ -101,7 +100,7 @@ class Reading:
         return _parted([*(_read_after_all(*one) for one in self._begun), *here])
 
     def _hand_on(self, most: int) -> None:
-        """Give the other processes, if there are any, what is kept, up to so much that each has to do."""
+        """Give the other processes, if there are any, batches that are kept, until each has `most` to do."""
         under_way = sum(not reading.done() for _, reading in self._begun)
         for _ in range(min(most * len(self.others) - under_way, len(self._kept))):
             some, other = self._kept.popleft(), self.others[len(self._begun) % len(self.others)]
