@@ -86,9 +86,9 @@ def test_it_is_ended_at_any_moment_without_a_word(wait_s, capfd):
     work = process.submit(time.sleep, 60)
     time.sleep(wait_s)
     process.end()
+    assert not process.process.is_alive()
     process.end()
     assert isinstance(work.exception(20), BrokenExecutor)
-    assert not process.process.is_alive()
     assert capfd.readouterr() == ("", "")
 
 
